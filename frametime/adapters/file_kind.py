@@ -22,8 +22,7 @@ from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.column_readings import middle
-from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
-from frametime.adapters.columns.words import RATE
+from frametime.adapters.columns.words import RATE, Event, Meaning, header_meaning
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect
@@ -164,11 +163,11 @@ def _is_of_one_frame(fact: ColumnFacts) -> bool:
 def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:
     """Whether rows come more than 50 ms apart, as samples do."""
     style = number_styles(cell for fact in facts if fact.numeric for cell in fact.cells)[0][0]
-    for time in times:
-        steps = np.diff(time.known_ns(style)) if time.unit is not None else np.zeros(0)
+    for time in (fact._replace(style=style) for fact in times):
+        steps = np.diff(time.known_ns()) if time.unit is not None else np.zeros(0)
         if (steps > 0).any():
             step = middle(steps[steps > 0])
-            rates = [fact.known_ns(style, RATE) for fact in facts if fact.meaning is Meaning.RATE]
+            rates = [fact._replace(style=style).known_ns(RATE) for fact in facts if fact.meaning is Meaning.RATE]
             # A rate that says how far apart the rows are is that of the rows: each is a frame.
             is_of_rows = any(spans.size and abs(middle(spans) - step) < step / 10 for spans in rates)
             return step > _SLOW_STEP_NS and not is_of_rows

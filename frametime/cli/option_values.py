@@ -182,8 +182,7 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
         names = ("sensor_layout", "sensor_offset", "sensor_zone", "sensor_device", "recorded_from")
         refuse_idle(names, f"is for reading a sensor log: give {needs} too")
         return None
-    from frametime.adapters.sensors.sensor_layout import SensorLayout
-    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_log import SensorLayout, SensorOptions
     from frametime.errors import LayoutError
     from frametime.settings.toml_source import file_text
 
@@ -209,7 +208,7 @@ def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
 
 def sensors_beside(capture: str) -> str | None:
     """The sensor log that lies beside a capture under its name, where there is one."""
-    from frametime.adapters.sensors.beside import sensor_log_beside
+    from frametime.adapters.sensors.sensor_log import sensor_log_beside
 
     found = sensor_log_beside(capture)
     return None if found is None else str(found)

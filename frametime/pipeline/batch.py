@@ -147,7 +147,7 @@ class _Batch:
     def sensors_of(self, found: FoundFile) -> Path | None:
         """The sensor log of a capture, where the pattern names one and it is there; else that under its name."""
         if self.options.sensors_pattern is None:
-            from frametime.adapters.sensors.beside import sensor_log_beside
+            from frametime.adapters.sensors.sensor_log import sensor_log_beside
 
             return sensor_log_beside(found.path)
         candidate = self.folder / self.options.sensors_pattern.path_of(found.fields)

@@ -311,7 +311,7 @@ def _refuse_pipe(path: str) -> None:
 
 def layouts_sha256(capture: Path) -> str | None:
     """SHA-256 of the file of layouts beside a capture; ``None`` where there is none that can be read."""
-    from frametime.adapters.columns.remembered import layouts_beside
+    from frametime.adapters.columns.layout import layouts_beside
 
     beside = layouts_beside(str(capture))
     try:

@@ -37,7 +37,7 @@ from frametime.units import NS_PER_S
 from frametime.words import counted
 
 if TYPE_CHECKING:
-    from frametime.adapters.sensors.sensor_load import Place
+    from frametime.adapters.sensors.sensor_alignment import Place
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
 
@@ -220,8 +220,7 @@ def measure_options_of(plan: ReviewPlan, card: str | None) -> MeasureOptions:
 
 
 def _sensor_options(plan: ReviewPlan) -> SensorOptions:
-    from frametime.adapters.sensors.sensor_layout import SensorLayout
-    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_log import SensorLayout, SensorOptions
 
     path = plan.captures.sensor_layout
     layout = None if path is None else SensorLayout.from_toml(file_text(path, PlanError), path.name)
@@ -347,8 +346,7 @@ def _without_guess(request: MeasureRequest) -> MeasureRequest:
 
 
 def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
-    from frametime.adapters.sensors.sensor_alignment import samples_in_order
-    from frametime.adapters.sensors.sensor_load import loads_of, stretches
+    from frametime.adapters.sensors.sensor_alignment import loads_of, samples_in_order, stretches
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
     first = requests[numbers[0]]
@@ -407,7 +405,7 @@ def _places(
     spans: Sequence[tuple[float, float]], runs: Sequence[_Run], step_s: float, *, is_ordered: bool
 ) -> Mapping[int, Place] | None:
     """The one way in which the runs can lie over the stretches of load; ``None`` where there is none, or several."""
-    from frametime.adapters.sensors.sensor_load import Place, spare_of
+    from frametime.adapters.sensors.sensor_alignment import Place, spare_of
 
     spare = np.array([[spare_of(end - start, run.duration_s, step_s) for start, end in spans] for run in runs])
     chosen = _only_in_order(~np.isnan(spare)) if is_ordered else _only_by_length(~np.isnan(spare), runs)

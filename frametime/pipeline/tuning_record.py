@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.adapters.sensors.beside import sensor_log_beside
+from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, did_you_mean, printable
 from frametime.metrics.metric import MeasuredRun

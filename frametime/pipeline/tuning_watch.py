@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, NamedTuple, TypeAlias
 
 from frametime.adapters.file_kind import classify_file
-from frametime.adapters.sensors.beside import sensor_log_beside
+from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline.tuning_record import (
     MeasuredLog,

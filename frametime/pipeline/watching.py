@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from frametime.adapters.columns.remembered import FILE_NAME as LAYOUTS_NAME
-from frametime.adapters.sensors.beside import sensor_log_beside
+from frametime.adapters.columns.layout import LAYOUTS_NAME
+from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, MeasureRequest, WorkerLimits

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from frametime.adapters.sensors.beside import sensor_log_beside
+from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of

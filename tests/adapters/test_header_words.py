@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
-from frametime.adapters.columns.words import words_of
+from frametime.adapters.columns.words import Event, Meaning, header_meaning, words_of
 
 SPELLINGS = (
     "Frame Time (ms)",

@@ -8,7 +8,7 @@ import pytest
 
 from frametime.adapters.reading import read_capture
 from frametime.adapters.sensors.sensor_log import SensorOptions
-from frametime.adapters.sensors.sensor_text import read_sensor_text
+from frametime.adapters.sensors.sensor_reader import read_sensor_text
 from frametime.capture import TIME_COLUMN
 
 QUOTED = b'"frame_time_us"\n' + b'"16700"\n' * 30

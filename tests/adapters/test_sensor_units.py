@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sensor_logs import attached, capture_of, codes, column, elapsed_log, refusal, times_s, told
 
-from frametime.adapters.sensors.sensor_layout import SensorLayout
+from frametime.adapters.sensors.sensor_log import SensorLayout
 from frametime.caveats import Weight
 from frametime.errors import LayoutError
 

@@ -13,8 +13,7 @@ import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.sensors.quantities import QUANTITIES
-from frametime.adapters.sensors.sensor_layout import SensorLayout
+from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout
 from frametime.errors import LayoutError, PlanError
 from frametime.plans.plan import parse_plan
 from frametime.words import entries

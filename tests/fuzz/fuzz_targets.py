@@ -15,7 +15,7 @@ from types import MappingProxyType
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
-from frametime.adapters.sensors.sensor_layout import SensorLayout
+from frametime.adapters.sensors.sensor_log import SensorLayout
 from frametime.errors import FrametimeError
 
 ROOT = Path(__file__).parents[2]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.sensors.sensor_layout import SensorLayout
+from frametime.adapters.sensors.sensor_log import SensorLayout
 from frametime.errors import FrametimeError
 from frametime.plans.plan import parse_plan
 from frametime.settings.toml_source import load_toml

@@ -13,10 +13,10 @@ import numpy as np
 from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
 from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
+from frametime.adapters.columns.other_columns import unnamed_stream
 from frametime.adapters.columns.words import NANOSECOND, unit_named
 from frametime.adapters.file_kind import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.frames.frame_log import FrameLogAdapter
-from frametime.adapters.frames.streams import unnamed_stream
 from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat

@@ -9,32 +9,35 @@ said; if several are left the log is refused, with the command that settles it f
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, coarse_rates, column_use
-from frametime.adapters.columns.column_readings import (
+from frametime.adapters.columns.column_facts import (
+    ChoiceSoFar,
+    ColumnChoice,
+    ColumnFacts,
     Course,
-    PossibleReadings,
+    coarse_rates,
+    column_named,
+)
+from frametime.adapters.columns.column_readings import (
     Reading,
     agree,
     agree_in_rows,
     groups_of,
-)
-from frametime.adapters.columns.column_refusals import (
-    column_named,
     impossible_unit,
+    middle,
     nothing_found,
     refuse_summaries,
     several_readings,
     several_styles,
 )
-from frametime.adapters.columns.header_words import Event, Meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
-from frametime.adapters.columns.words import RATE, Unit, unit_named
+from frametime.adapters.columns.words import NANOSECOND, RATE, Event, Meaning, Unit, unit_named
 from frametime.adapters.text.cells import NumberStyle
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
@@ -65,55 +68,126 @@ def choose_columns(
     ReadError
         If no column is the time, or several readings are left: the message has the command that settles it.
     """
-    if len(styles) == 1:
-        return _Chooser(facts, styles[0], options, name).choose()
     fitting: list[ColumnChoice] = []
     refusals: list[ReadError] = []
     for style in styles:
-        chooser = _Chooser(facts, style, options, name)
+        log = [fact._replace(style=style) for fact in facts]
         try:
-            choice = chooser.choose()
+            choice = _Chooser(log, options, name).choose(must_fit=len(styles) > 1)
         except ReadError as error:
             refusals.append(error)
         else:
-            fitting += [choice] if chooser.fits(choice) else []
+            fitting += [choice] if choice is not None else []
     if len(fitting) == 1:
-        fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"
+        if len(styles) > 1:
+            fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"
         return fitting[0]
     raise refusals[0] if len(refusals) == len(styles) else several_styles(name, facts, styles)
 
 
-class _Chooser(PossibleReadings):
-    """The choice for one way of reading numbers. Holds what each step needs, so that the steps stay short."""
+@dataclass
+class _Chooser(ChoiceSoFar):
+    """The choice for one way of reading numbers. Holds what each step needs, so that the steps stay short.
 
-    def choose(self) -> ColumnChoice:
+    Attributes
+    ----------
+    impossible, empty, ticks : list of Reading
+        Readings that were dropped: in a stated unit that cannot be, without any length, of ticks of unknown length.
+    """
+
+    impossible: list[Reading] = field(default_factory=list)
+    empty: list[Reading] = field(default_factory=list)
+    ticks: list[Reading] = field(default_factory=list)
+
+    @property
+    def told_unit(self) -> Unit | None:
+        """The unit of the time that the user has told."""
+        told = self.options.unit or self.layout.unit
+        return None if told is None else unit_named(told)
+
+    def choose(self, *, must_fit: bool) -> ColumnChoice | None:
+        """The columns; where they must fit, only if the usual frame of the first rows is as long as frames are."""
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
-        stream = self.layout.stream_column
-        named = None if stream is None else column_named(self.facts, stream, name=self.name)
-        self.rows = busiest_rows(self.facts, self.options.stream, named, self.style)
+        self.rows = busiest_rows(self)
         chosen = self._told(told) if told is not None else self._found()
-        time, frame_time = (None if each is None else column_use(each.fact, each.unit, self.style) for each in chosen)
+        usual = chosen[1] or chosen[0]
+        if must_fit and not (usual and usual.plausible):
+            return None
+        time, frame_time = (None if each is None else each.fact.used_in(each.unit) for each in chosen)
         if frame_time is not None and frame_time.unit is RATE:
-            self.caveats += coarse_rates(self.facts[frame_time.position], self.style)
-        others = other_columns(
-            self.facts,
-            self.layout,
-            self.style,
-            self.name,
-            has_clock=time is not None,
-            used=[use.position for use in (time, frame_time) if use is not None],
-            evidence=self.evidence,
-            caveats=self.caveats,
-        )
-        number = frame_number(self.facts, self.style)
-        return ColumnChoice(time, frame_time, others, self.style, self.evidence, tuple(self.caveats), number)
+            self.caveats += coarse_rates(self.facts[frame_time.position])
+        used = [use.position for use in (time, frame_time) if use is not None]
+        others = other_columns(self, used, has_clock=time is not None)
+        style, number = self.facts[0].style, frame_number(self.facts)
+        return ColumnChoice(time, frame_time, others, style, self.evidence, tuple(self.caveats), number)
 
-    def fits(self, choice: ColumnChoice) -> bool:
-        """Whether the usual frame time of the first rows lies where frame times lie."""
-        use = choice.frame_time or choice.time
-        assert use is not None
-        kind = "frame time" if use is choice.frame_time else "timestamp"
-        return self.reading(self.facts[use.position], kind, use.unit).plausible
+    # How columns can be read
+
+    def reading(self, fact: ColumnFacts, kind: str, unit: Unit | None) -> Reading:
+        """One reading of a column."""
+        return Reading.of(fact, kind, unit or RATE, self.rows)
+
+    def by_course(self, fact: ColumnFacts) -> tuple[str, ...]:
+        """What the numbers of a column can be: moments, lengths, or either."""
+        course = fact.course(self.rows)
+        if fact.meaning is Meaning.FRAME_TIME:
+            return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
+        if course is Course.VARIES:
+            return ("frame time",)
+        # What rises may still be lengths, where as moments the steps would be no frames.
+        both = course is Course.OPEN or not any(self.reading(fact, "timestamp", unit).plausible for unit in fact.units)
+        return ("timestamp", "frame time") if both else ("timestamp",)
+
+    def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
+        """What a column can hold by its name; without a name, by its numbers alone."""
+        meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
+        values = fact.known_ns(NANOSECOND)
+        numbered_frames = meaning is Meaning.INDEX and "frame" in fact.words and bool((values % 1 > 0).any())
+        kinds: tuple[str, ...] = ()
+        if meaning is Meaning.RATE:
+            kinds = ("rate",)
+        elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
+            kinds = ("timestamp",)
+        elif meaning in (Meaning.FRAME_TIME, Meaning.TIME) or numbered_frames:
+            kinds = self.by_course(fact)
+        elif meaning is Meaning.PART:
+            kinds = ("timestamp",) if fact.course(self.rows) is Course.RISES else ()
+        elif self.is_unnamed(fact) and not fact.is_counter:
+            kinds = self.by_course(fact)
+            # As ms the only numbers of a log would be slow, as rates they are usual.
+            alone = sum(other.numeric for other in self.facts) == 1
+            if alone and kinds == ("frame time",) and values.size and 25.0 < middle(values) < 1000.0:
+                kinds = ("frame time", "rate")
+        return (self.layout.kind,) if kinds and self.layout.kind else kinds
+
+    def readings(self, fact: ColumnFacts) -> list[Reading]:
+        """The plausible readings of a column by its name; without names, by its numbers alone."""
+        kinds = self._kinds(fact)
+        if not kinds:
+            return []
+        if fact.counts_ticks and self.told_unit is None:
+            every = [self.reading(fact, "timestamp", unit) for unit in fact.units]
+            self.ticks += [reading for reading in every if reading.plausible]
+            return []
+        told = self.told_unit if fact.unit in (None, self.told_unit) else None
+        found = []
+        for kind in kinds:
+            for unit in (RATE,) if kind == "rate" else (told,) if told else fact.units:
+                if (unit.form == "rate") != (kind == "rate"):
+                    continue
+                reading = self.reading(fact, kind, unit)
+                if reading.plausible or told is not None:
+                    found.append(reading)
+                elif fact.unit is not None:
+                    (self.impossible if reading.typical_ns else self.empty).append(reading)
+        return found
+
+    def is_unnamed(self, fact: ColumnFacts) -> bool:
+        """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
+        if not any(other.name for other in self.facts):
+            return True
+        silent = fact.meaning is Meaning.OTHER and not (fact.said.unknown or fact.said.odd or fact.said.other_unit)
+        return silent and sum(other.numeric for other in self.facts) == 1
 
     # What was told
 
@@ -143,12 +217,12 @@ class _Chooser(PossibleReadings):
 
     def _only_one(self, fact: ColumnFacts, kinds: Sequence[str], unit: Unit | None) -> Reading:
         """The one way in which a column can be read; where a unit is told, whatever that gives."""
-        units = self.units(fact) if unit is None else (unit,)
+        units = fact.units if unit is None else (unit,)
         readings = [self.reading(fact, kind, each) for kind in kinds for each in ((RATE,) if kind == "rate" else units)]
         if len(readings) > 1:
             readings = [each for each in readings if each.plausible]
         if not readings:
-            raise nothing_found(self.name, self.facts, self.style, [fact])
+            raise nothing_found(self.name, self.facts, [fact])
         if len(readings) > 1:
             raise several_readings(self.name, readings, fact)
         return readings[0]
@@ -165,22 +239,25 @@ class _Chooser(PossibleReadings):
 
     def _found(self) -> tuple[Reading | None, Reading | None]:
         every = [reading for fact in self.facts if fact.numeric for reading in self.readings(fact)]
-        refuse_summaries(self.name, self.facts, [*every, *self.impossible], self.style)
+        refuse_summaries(self.name, self.facts, [*every, *self.impossible])
         readings = self._without_lengths_named_clocks(every)
         if self.told_unit is not None:
             readings = self._in_told_unit(readings)
         elif not readings and not self.impossible:
             # Nothing is there to choose by: what is wrong with the values is said where they are read.
             readings = self.empty[:1]
+        if not readings and self.ticks:
+            raise several_readings(self.name, self.ticks, self.ticks[0].fact)
         if not readings:
-            raise self._nothing()
+            impossible = next(iter(self.impossible), None)
+            raise impossible_unit(self.name, impossible) if impossible else nothing_found(self.name, self.facts)
         group = self._without_unknown(self._unordered(readings) or self._one_group(self._without_vague(readings)))
         of_kind = {kind: [r for r in group if r.kind == kind] for kind in ("timestamp", "frame time", "rate")}
         time = self._best(of_kind["timestamp"], _EVENT_ORDER)
         frame_time = self._best(of_kind["frame time"] or ([] if time else of_kind["rate"]), _SPAN_ORDER)
         self._tell(time, frame_time, group)
         for each in (time, frame_time):
-            if each and each.fact.unit is None and each.unit is not self.told_unit and each.kind != "rate":
+            if each and each.fact.unit is None and each.unit != self.told_unit and each.kind != "rate":
                 self._tell_inferred(each)
         return time, frame_time
 
@@ -202,7 +279,7 @@ class _Chooser(PossibleReadings):
         for each in readings:
             others = [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
             clock = each.kind == "timestamp" and each.fact.meaning is Meaning.TIMESTAMP
-            if not clock or not others or self.course(each.fact) is not Course.VARIES:
+            if not clock or not others or each.fact.course(self.rows) is not Course.VARIES:
                 kept.append(each)
             elif each.fact.unit is not None and all(r.kind != "timestamp" for r in others):
                 self._not_used(each, f"goes up and down like lengths of time, beside {others[0].fact.shown}; it")
@@ -216,9 +293,9 @@ class _Chooser(PossibleReadings):
             for other in self.facts:
                 if other.meaning not in (Meaning.TIME, Meaning.TIMESTAMP) or other.unit is None or not other.numeric:
                     continue
-                values = other.known_ns(self.style)
+                values = other.known_ns()
                 far = values.size > 5 and 2 * np.ptp(values) >= float(spans.spans.sum())
-                if far and self.course(other) is Course.VARIES:
+                if far and other.course(self.rows) is Course.VARIES:
                     return [self.reading(other, "timestamp", other.unit), spans]
         return []
 
@@ -262,14 +339,6 @@ class _Chooser(PossibleReadings):
             self.caveats.append(Caveat(code="reading-inferred", message=message))
         return known or group
 
-    def _nothing(self) -> ReadError:
-        """Why no reading is left."""
-        if self.ticks:
-            return several_readings(self.name, self.ticks, self.ticks[0].fact)
-        if self.impossible:
-            return impossible_unit(self.name, self.impossible[0], self.style)
-        return nothing_found(self.name, self.facts, self.style)
-
     def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
         """Of columns that say the same: by the event that they mark, then the one with the finest steps."""
         if not readings:
@@ -294,7 +363,7 @@ class _Chooser(PossibleReadings):
     def _tell_inferred(self, reading: Reading) -> None:
         """Say that a unit was not stated, and what the choice rests on."""
         unnamed = self.is_unnamed(reading.fact)
-        thin = unnamed or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
+        sure = not unnamed and _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
         second = reading.kind == "frame time" and "unit" in self.evidence
         why = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
         self.evidence["frame_time_unit" if second else "unit"] = why
@@ -303,19 +372,18 @@ class _Chooser(PossibleReadings):
             f"as {reading.said_kind} in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
             f"({reading.said_rate} on average at the start)."
         )
-        self.caveats.append(
-            Caveat(code="reading-inferred", message=message, weight=Weight.CARE if thin else Weight.NOTE)
-        )
+        weight = Weight.NOTE if sure else Weight.CARE
+        self.caveats.append(Caveat(code="reading-inferred", message=message, weight=weight))
 
     def _tell_kind(self, reading: Reading) -> None:
         """Why a column holds what it is read as."""
         if reading.fact.meaning in _NAMED:
             self.evidence["kind"] = "the name says so"
         elif reading.fact.meaning is not Meaning.TIMESTAMP:
-            steps = np.diff(reading.fact.known_ns(self.style))
+            steps = np.diff(reading.fact.known_ns())
             rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
-            is_clock = reading.kind == "timestamp"
-            self.evidence["kind"] = rising if is_clock else f"the values go up and down ({rising})"
+            up_and_down = f"the values go up and down ({rising})"
+            self.evidence["kind"] = rising if reading.kind == "timestamp" else up_and_down
 
     def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
         """The evidence for each of the columns that are read."""
@@ -323,17 +391,15 @@ class _Chooser(PossibleReadings):
         if only is not None and (time is None or frame_time is None) and only.kind != "rate":
             self._tell_kind(only)
         if time is not None:
-            fact = time.fact
-            why = f"{fact.shown} holds timestamps"
-            if fact.event is not Event.UNMARKED:
-                why = f"{fact.shown} marks the {fact.event} of a frame"
+            fact, unmarked = time.fact, time.fact.event is Event.UNMARKED
+            why = f"{fact.shown} " + ("holds timestamps" if unmarked else f"marks the {fact.event} of a frame")
             others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
             why += f", preferred over {', '.join(others[:6])}" if others else ""
             if frame_time is None and any(r.kind == "rate" for r in group):
                 why += "; the column of rates is not needed"
             self.evidence["time_column"] = why
-            self.evidence["unit"] = "as told" if time.unit is self.told_unit else fact.unit_from
+            self.evidence["unit"] = "as told" if time.unit == self.told_unit else fact.unit_from
         if frame_time is not None:
             keys = ("time_column", "unit") if time is None else ("frame_time_column", "frame_time_unit")
             self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.said_kind}"
-            self.evidence[keys[1]] = "as told" if frame_time.unit is self.told_unit else frame_time.fact.unit_from
+            self.evidence[keys[1]] = "as told" if frame_time.unit == self.told_unit else frame_time.fact.unit_from

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
 from fractions import Fraction
 from functools import lru_cache
 from typing import Final, NamedTuple
@@ -12,9 +14,25 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
+from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import ColumnRef, Layout
-from frametime.adapters.columns.words import CLOCK, DATE, NANOSECOND, RATE, Unit
+from frametime.adapters.columns.words import (
+    CLOCK,
+    DATE,
+    MICROSECOND,
+    MILLISECOND,
+    NANOSECOND,
+    RATE,
+    SECOND,
+    TICK,
+    Event,
+    HeaderMeaning,
+    Meaning,
+    Unit,
+    header_meaning,
+    other_unit,
+    words_of,
+)
 from frametime.adapters.text.cells import (
     POINT,
     CellKind,
@@ -28,11 +46,37 @@ from frametime.adapters.text.cells import (
 )
 from frametime.adapters.time_values import exact_ns
 from frametime.caveats import Caveat
-from frametime.errors import printable
+from frametime.errors import ReadError, did_you_mean, printable
+from frametime.words import counted, joined
 
 PLAUSIBLE_NS: Final = (200_000, 1_000_000_000)
 """The usual frame time lies between 5000 fps and one frame in 1 s (common practice, no source)."""
+TIMED_ROLES: Final = ("simulation_start", "displayed", "gpu_work", "cpu_work")
+"""Columns of times beside the time: what a layout and a capture call them, without ``_column`` and ``_ns``."""
+FLAG_ROLES: Final = ("dropped", "shown")
+"""Of two columns, that which says that a frame was shown counts: it comes last."""
+Rows = NDArray[np.bool_] | None
 _SAMPLE: Final = 60
+_FEW_STEPS: Final = 5
+_COARSE_RATE: Final = 0.01
+"""Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
+
+
+class Course(StrEnum):
+    """How the values of a column go on."""
+
+    RISES = "rises"
+    VARIES = "varies"
+    OPEN = "open"
+
+
+class ColumnUse(NamedTuple):
+    """One column that is read, and the unit it is read in."""
+
+    position: int
+    ref: ColumnRef
+    unit: Unit | None
+    resolution_ns: int = 1
 
 
 class ColumnFacts(NamedTuple):
@@ -55,6 +99,8 @@ class ColumnFacts(NamedTuple):
         The first and the last rows.
     numeric : bool
         Whether most cells hold a value.
+    style : NumberStyle
+        How its numbers are read.
     """
 
     position: int
@@ -66,6 +112,7 @@ class ColumnFacts(NamedTuple):
     cells: tuple[str, ...]
     last_cells: tuple[str, ...]
     numeric: bool
+    style: NumberStyle = POINT
 
     @property
     def meaning(self) -> Meaning:
@@ -78,19 +125,91 @@ class ColumnFacts(NamedTuple):
         return self.said.event
 
     @property
+    def words(self) -> frozenset[str]:
+        """The words of the name."""
+        return frozenset(words_of(self.name))
+
+    @property
     def shown(self) -> str:
-        """The column for messages."""
-        return shown_column(self.name, self.position)
+        """The column for messages: its name, or its place counted from 1 where it has none."""
+        return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
 
-    def ns(self, style: NumberStyle, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
+    @property
+    def other_unit(self) -> Unit | None:
+        """The unit, not of time, that the name or the units row states, or that stands behind the first numbers."""
+        cell = next((cell for cell in self.cells if kind_of(cell) is CellKind.WITH_UNIT), "")
+        return self.said.other_unit or other_unit(cell.strip().lstrip("+-.,eE0123456789"))
+
+    def ns(self, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
-        unit = unit or self.unit or NANOSECOND
-        return _close_ns(self.last_cells if last else self.cells, unit, style)
+        return _close_ns(self.last_cells if last else self.cells, unit or self.unit or NANOSECOND, self.style)
 
-    def known_ns(self, style: NumberStyle, unit: Unit | None = None) -> NDArray[np.float64]:
-        """The same without those that are missing."""
-        values = self.ns(style, unit)
+    def known_ns(self, unit: Unit | None = None, rows: Rows = None) -> NDArray[np.float64]:
+        """The first values in ns of the rows that count; those that are missing left out."""
+        values = self.ns(unit)
+        if rows is not None and rows.size >= values.size:
+            values = values[rows[: values.size]]
         return values[np.isfinite(values)]
+
+    def course(self, rows: Rows = None) -> Course:
+        """Whether the values go on as moments do, or up and down as lengths do; open where a few rows allow both."""
+        values = self.known_ns(None, rows)
+        steps = np.diff(values)
+        rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
+        if not steps.size or not rising:
+            return Course.VARIES if steps.size else Course.OPEN
+        # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over.
+        gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
+        if steps.size <= _FEW_STEPS:
+            return Course.OPEN if gone_on >= 0.5 else Course.VARIES
+        if not falling:
+            # A coarse clock stands still; lengths seldom do without falling once.
+            return Course.RISES if rising >= 3 else Course.OPEN
+        if gone_on >= 0.5 or (rising >= 0.9 * steps.size and falling <= 2):
+            return Course.RISES
+        return Course.OPEN if gone_on >= 0.3 else Course.VARIES
+
+    @property
+    def is_counter(self) -> bool:
+        """Whether the values count by one, or never change: such a column without a name is no time."""
+        values = self.known_ns()
+        same_whole = (values == values[:1]) & (values % 1 == 0)
+        return values.size > 1 and bool((np.diff(values) == 1).all() or same_whole.all())
+
+    @property
+    def units(self) -> tuple[Unit, ...]:
+        """The unit that is stated, or those that it can be."""
+        return self.usual_units if self.unit is None else (self.unit,)
+
+    @property
+    def usual_units(self) -> tuple[Unit, ...]:
+        """The units that a column can be in that states none."""
+        first = self.known_ns(NANOSECOND)
+        # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
+        if first.size and 1e17 < first[0] < 9e17:
+            return (TICK,)
+        return (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *((TICK,) if {"tick", "ticks"} & self.words else ()))
+
+    @property
+    def counts_ticks(self) -> bool:
+        """Whether a column counts ticks of a length that only the machine knows."""
+        ticks = {"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & self.words
+        return self.unit is None and bool(ticks) and len(self.usual_units) > 1
+
+    def resolution_ns(self, unit: Unit) -> int:
+        """Step of the last digit that is written, the coarser of the first and the last rows."""
+        if unit is RATE:
+            return 1_000_000
+        if unit.ns is None:
+            # Clock times and dates: the digits of their seconds.
+            fractions = (re.search(r"[.,](\d+)", cell) for cell in (*self.cells, *self.last_cells) if cell.strip())
+            return int(10 ** max(0, 9 - min((len(each[1]) if each else 0 for each in fractions), default=9)))
+        powers = [_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)]
+        return max(1, round(unit.ns * Fraction(10) ** max(powers)))
+
+    def used_in(self, unit: Unit) -> ColumnUse:
+        """The column, to be read in a unit."""
+        return ColumnUse(self.position, self.ref, unit, self.resolution_ns(unit))
 
 
 @lru_cache(maxsize=512)
@@ -117,29 +236,44 @@ def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.floa
     return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
 
 
-def shown_column(name: str, position: int) -> str:
-    """A column for messages: its name, or its place counted from 1 where it has none.
-
-    Examples
-    --------
-    >>> shown_column("time", 0), shown_column("", 2)
-    ("'time'", 'number 3')
-    """
-    return f"'{printable(name, limit=60)}'" if name else f"number {position + 1}"
-
-
-def layout_choice(columns: Sequence[tuple[str, int]]) -> str:
+def layout_choice(columns: Sequence[ColumnFacts]) -> str:
     """How a layout chooses one of several columns: by name, or by position where the names do not tell them apart.
 
     Examples
     --------
-    >>> layout_choice([("a", 1), ("b", 2)]), layout_choice([("a", 1), ("a", 2)])
-    ('"NAME"', '2 or 3, its position counted from 1')
+    >>> layout_choice(column_facts(("a", "b"), (), [], 2)), layout_choice(column_facts(("a", "a"), (), [], 2))
+    ('"NAME"', '1 or 2, its position counted from 1')
     """
-    names = {name for name, _ in columns}
+    names = {column.name for column in columns}
     if len(names) == len(columns) and all(names):
         return '"NAME"'
-    return f"{' or '.join(str(position + 1) for _, position in columns)}, its position counted from 1"
+    return f"{' or '.join(str(column.position + 1) for column in columns)}, its position counted from 1"
+
+
+def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, name: str, key: str = "stream_column") -> ColumnFacts:
+    """The column that a layout or an option refers to.
+
+    Raises
+    ------
+    ReadError
+        If there is none, or two have that name.
+    """
+    if isinstance(ref, int):
+        if not 1 <= ref <= len(facts):
+            raise ReadError.at(name, f"{key} is {ref}, and rows have {counted(len(facts), 'column')}")
+        return facts[ref - 1]
+    named = [fact for fact in facts if fact.name]
+    word, shown = ref.strip().casefold(), f"'{printable(ref, limit=60)}'"
+    same = [fact for fact in named if fact.name == ref] or [f for f in named if f.name.strip().casefold() == word]
+    if len(same) > 1:
+        places = joined([str(fact.position + 1) for fact in same])
+        raise ReadError.at(name, f"columns {places} are all named {shown}", helps=f"give {key} as a position")
+    if same or (word.isdecimal() and 1 <= int(word) <= len(facts)):
+        return same[0] if same else facts[int(word) - 1]
+    listed = ", ".join(f"'{printable(fact.name, limit=40)}'" for fact in named[:12])
+    known = f"columns are {listed}" if listed else "columns have no names here: give a position, counted from 1"
+    helps = did_you_mean(ref, [fact.name for fact in named], cutoff=0.6) or known
+    raise ReadError.at(name, f"there is no column {shown}", helps=helps)
 
 
 def column_facts(
@@ -164,6 +298,11 @@ def column_facts(
         Cells of the last rows.
     units_place : str
         Where ``units_row`` was found, for messages.
+
+    Examples
+    --------
+    >>> [fact.shown for fact in column_facts(("time", ""), (), [], 2)]
+    ["'time'", 'number 2']
     """
     counts = Counter(names)
     found = []
@@ -217,21 +356,34 @@ def _unit(
     return None, "no unit"
 
 
-TIMED_ROLES: Final = ("simulation_start", "displayed", "gpu_work", "cpu_work")
-"""Columns of times beside the time: what a layout and a capture call them, without ``_column`` and ``_ns``."""
-_COARSE_RATE: Final = 0.01
-"""Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
-FLAG_ROLES: Final = ("dropped", "shown")
-"""Of two columns, that which says that a frame was shown counts: it comes last."""
+@dataclass
+class ChoiceSoFar:
+    """The columns of one log, of which some are to be chosen, and what is said of the choice.
 
+    Attributes
+    ----------
+    facts : sequence of ColumnFacts
+    options : ReadOptions
+    name : str
+        Of the log, for messages.
+    rows : ndarray of bool or None
+        Which of the first rows count, where the log holds several streams.
+    evidence : dict
+        Layout key to a sentence.
+    caveats : list of Caveat
+    """
 
-class ColumnUse(NamedTuple):
-    """One column that is read, and the unit it is read in."""
+    facts: Sequence[ColumnFacts]
+    options: ReadOptions
+    name: str
+    rows: Rows = None
+    evidence: dict[str, str] = field(default_factory=dict)
+    caveats: list[Caveat] = field(default_factory=list)
 
-    position: int
-    ref: ColumnRef
-    unit: Unit | None
-    resolution_ns: int = 1
+    @property
+    def layout(self) -> Layout:
+        """What the user has told of the columns."""
+        return self.options.layout or Layout()
 
 
 class ColumnChoice(NamedTuple):
@@ -271,23 +423,6 @@ class ColumnChoice(NamedTuple):
         return {use.position for use in uses if use is not None}
 
 
-def column_use(fact: ColumnFacts, unit: Unit, style: NumberStyle) -> ColumnUse:
-    """A column, to be read in a unit."""
-    return ColumnUse(fact.position, fact.ref, unit, resolution_ns(fact, unit, style))
-
-
-def resolution_ns(fact: ColumnFacts, unit: Unit | None, style: NumberStyle) -> int:
-    """Step of the last digit that is written, the coarser of the first and the last rows."""
-    if unit is None or unit is RATE:
-        return 1_000_000
-    if unit.ns is None:
-        # Clock times and dates: the digits of their seconds.
-        seconds = [_digits_of_seconds(cell) for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
-        return int(10 ** max(0, 9 - min(seconds, default=9)))
-    powers = [_least_power(cells, style) for cells in (fact.cells, fact.last_cells or fact.cells)]
-    return max(1, round(unit.ns * Fraction(10) ** max(powers)))
-
-
 @lru_cache(maxsize=256)
 def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     """The power of ten of the last digit, of the cell with the most digits."""
@@ -297,16 +432,11 @@ def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     return min((digit_power(cell, style) for cell in cells), default=0)
 
 
-def _digits_of_seconds(cell: str) -> int:
-    match = re.search(r"[.,](\d+)", cell)
-    return len(match[1]) if match else 0
-
-
-def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
+def coarse_rates(fact: ColumnFacts) -> tuple[Caveat, ...]:
     """A caveat where rates are written with so few digits that frame times come in steps of 1 % or more."""
     cells = tuple(cell for cell in (*fact.cells, *fact.last_cells) if cell.strip())
-    step = 10.0 ** _least_power(cells, style)
-    rates = plain_numbers(cells, style)
+    step = 10.0 ** _least_power(cells, fact.style)
+    rates = plain_numbers(cells, fact.style)
     usual = float(np.median(rates[rates > 0])) if (rates > 0).any() else np.inf
     if usual == np.inf or step < _COARSE_RATE * usual:
         return ()

@@ -1,102 +1,33 @@
-"""One way to read a column as times: its unit, its meaning, and the length of a frame that comes out."""
+"""One way to read a column as times, which of them agree, and what is said where the log leaves it open.
+
+A reading has a unit, a meaning, and the length of a frame that comes out. A refusal says what was found, with the
+commands that settle it.
+"""
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
-from enum import StrEnum
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, resolution_ns
-from frametime.adapters.columns.header_words import Meaning
-from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import (
-    MICROSECOND,
-    MILLISECOND,
-    NANOSECOND,
-    RATE,
-    SECOND,
-    Unit,
-    unit_named,
-    words_of,
-)
-from frametime.adapters.text.cells import NumberStyle
-from frametime.caveats import Caveat
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows
+from frametime.adapters.columns.words import Meaning, Unit
+from frametime.adapters.text.cells import POINT, NumberStyle
+from frametime.errors import ReadError, printable
 
-Rows = NDArray[np.bool_] | None
-_DAY_NS: Final = 86_400e9
 _SAME: Final = 0.001
 """Lengths of a frame that differ by no more than this share are one (plus what the first and last row may add)."""
 _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
-_FEW_STEPS: Final = 5
 _MOST_ROWS: Final = 0.9
-
-
-class Course(StrEnum):
-    """How the values of a column go on."""
-
-    RISES = "rises"
-    VARIES = "varies"
-    OPEN = "open"
-
-
-def values_of(fact: ColumnFacts, unit: Unit | None, style: NumberStyle, rows: Rows) -> NDArray[np.float64]:
-    """The first values in ns of the rows that count; those that are missing left out."""
-    values = fact.ns(style, unit)
-    if rows is not None and rows.size >= values.size:
-        values = values[rows[: values.size]]
-    return values[np.isfinite(values)]
-
-
-def course_of(fact: ColumnFacts, style: NumberStyle, rows: Rows = None) -> Course:
-    """Whether a column goes on as moments do, or up and down as lengths do; open where a few rows allow both."""
-    values = values_of(fact, None, style, rows)
-    if values.size < 2:
-        return Course.OPEN
-    steps = np.diff(values)
-    rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
-    if not rising:
-        return Course.VARIES
-    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
-    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
-    if steps.size <= _FEW_STEPS:
-        return Course.OPEN if gone_on >= 0.5 else Course.VARIES
-    if not falling:
-        # A coarse clock stands still; lengths seldom do without falling once.
-        return Course.RISES if rising >= 3 else Course.OPEN
-    if rising >= 0.9 * steps.size and (falling <= 2 or gone_on >= 0.5):
-        return Course.RISES
-    return Course.RISES if gone_on >= 0.5 else Course.OPEN if gone_on >= 0.3 else Course.VARIES
-
-
-def is_counter(fact: ColumnFacts, style: NumberStyle) -> bool:
-    """Whether the values count by one, or never change: such a column without a name is no time."""
-    values = values_of(fact, None, style, None)
-    return values.size > 1 and bool((np.diff(values) == 1).all() or ((values == values[0]) & (values % 1 == 0)).all())
-
-
-def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[Unit, ...]:
-    """The units that a column can be in that states none."""
-    ticks = unit_named("100ns")
-    assert ticks is not None
-    first = fact.known_ns(style, NANOSECOND)
-    # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
-    counted = bool(first.size) and 1e17 < first[0] < 9e17
-    more = (ticks,) if counted or {"tick", "ticks"} & set(words_of(fact.name)) else ()
-    return (ticks,) if counted else (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *more)
-
-
-def counts_ticks(fact: ColumnFacts, style: NumberStyle) -> bool:
-    """Whether a column counts ticks of a length that only the machine knows."""
-    return (
-        fact.unit is None
-        and len(usual_units(fact, style)) > 1
-        and bool({"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & set(words_of(fact.name)))
-    )
+_LISTED: Final = 6
+_SLOW_NS: Final = 95e6
+_EVEN: Final = 0.25
+_ROWS_APART: Final = 3.0
+"""Rows this many times as far apart as the frames that they tell of are summaries (common practice, no source)."""
 
 
 class Reading(NamedTuple):
@@ -119,21 +50,20 @@ class Reading(NamedTuple):
     unit: Unit
     spans: NDArray[np.float64]
     typical_ns: tuple[float, ...]
-    style: NumberStyle
 
     @classmethod
-    def of(cls, fact: ColumnFacts, kind: str, unit: Unit, style: NumberStyle, rows: Rows = None) -> Reading:
+    def of(cls, fact: ColumnFacts, kind: str, unit: Unit, rows: Rows = None) -> Reading:
         """The reading, with the lengths of frames that it gives."""
-        spans = _spans(values_of(fact, unit, style, rows), kind)
-        last = fact.ns(style, unit, last=True)
-        ends = _spans(last[np.isfinite(last)], kind) if rows is None else spans[:0]
+        last = fact.ns(unit, last=True)
+        both = fact.known_ns(unit, rows), last[np.isfinite(last)] if rows is None else last[:0]
+        spans, ends = (np.diff(values) if kind == "timestamp" else values for values in both)
         middles = tuple(middle(each[each > 0]) for each in (spans, ends) if (each > 0).any())
-        return cls(fact, kind, unit, spans, middles, style)
+        return cls(fact, kind, unit, spans, middles)
 
     @property
     def resolution_ns(self) -> int:
         """Step of the last digit that is written."""
-        return resolution_ns(self.fact, self.unit, self.style)
+        return self.fact.resolution_ns(self.unit)
 
     @property
     def plausible(self) -> bool:
@@ -163,10 +93,6 @@ class Reading(NamedTuple):
         return {"timestamp": "timestamps", "frame time": "frame times", "rate": "rates"}[self.kind]
 
 
-def _spans(values: NDArray[np.float64], kind: str) -> NDArray[np.float64]:
-    return np.diff(values) if kind == "timestamp" else values
-
-
 def middle(values: NDArray[np.float64]) -> float:
     """The median; of an even number the upper of the two in the midst, which is near enough for a choice."""
     return float(np.partition(values, values.size // 2)[values.size // 2])
@@ -184,20 +110,23 @@ def agree(one: Reading, other: Reading) -> bool:
             for a, b in zip(one.typical_ns, other.typical_ns, strict=False)
         )
     if one.kind == other.kind:
-        pairs: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]] = ((one.spans, other.spans),)
+        pairs = [(one.spans, other.spans)]
     else:
-        stamps, spans = (one, other) if one.kind == "timestamp" else (other, one)
-        # A moment may stand at the end or at the start of its frame.
-        pairs = ((stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1]))
+        pairs = _in_step(*((one, other) if one.kind == "timestamp" else (other, one)))
     coarse = one.resolution_ns + other.resolution_ns
     return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
+
+
+def _in_step(stamps: Reading, spans: Reading) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Steps of timestamps and the lengths beside them: a moment may stand at the end or at the start of its frame."""
+    return [(stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1])]
 
 
 def agree_in_rows(stamps: Reading, spans: Reading) -> bool:
     """Whether lengths are the steps of timestamps row by row, as nothing but the length of a frame is."""
     allowed = stamps.resolution_ns + spans.resolution_ns + 1
-    pairs = [(stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1])]
-    return any(a.size == b.size and bool((np.abs(a - b) <= allowed).mean() >= _MOST_ROWS) for a, b in pairs if a.size)
+    pairs = [(a, b) for a, b in _in_step(stamps, spans) if a.size and a.size == b.size]
+    return any(bool((np.abs(a - b) <= allowed).mean() >= _MOST_ROWS) for a, b in pairs)
 
 
 def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: float) -> bool:
@@ -230,114 +159,133 @@ def groups_of(readings: Sequence[Reading]) -> list[list[Reading]]:
     return groups
 
 
-class PossibleReadings:
-    """The readings of one log, for one way of reading numbers.
+def command(name: str, *options: str) -> str:
+    """A complete command that reads a log with these options, ready to copy."""
+    return " ".join(["frametime check", shlex.quote(printable(name)), *map(shlex.quote, options)])
 
-    Attributes
-    ----------
-    facts : sequence of ColumnFacts
-    style : NumberStyle
-    options : ReadOptions
-    layout : Layout
-    name : str
-        Of the log, for messages.
-    told_unit : Unit or None
-    rows : ndarray of bool or None
-        Which of the first rows count, where the log holds several streams.
-    impossible, empty, ticks : list of Reading
-        Readings that were dropped: in a stated unit that cannot be, without any length, of ticks of unknown length.
-    evidence : dict
-        Layout key to a sentence.
-    caveats : list of Caveat
+
+def settling(name: str, reading: Reading) -> str:
+    """The command that takes one reading of a column."""
+    ref = str(reading.fact.ref)
+    if printable(ref, limit=80) != ref or (isinstance(reading.fact.ref, str) and ref.strip().isdecimal()):
+        ref = str(reading.fact.position + 1)
+    column = f"--time-column={ref}" if ref.startswith("-") else "--time-column"
+    options = [column] if "=" in column else [column, ref]
+    return command(name, *options, "--unit", reading.unit.name, "--kind", reading.kind.replace(" ", "-"))
+
+
+def _ways(name: str, readings: Sequence[Reading]) -> str:
+    return "  or  ".join(f"{settling(name, each)}  ({each.said_rate} on average)" for each in readings[:_LISTED])
+
+
+def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
+    """Several readings are left that give different numbers."""
+    column = None if fact is None else (fact.name or str(fact.position + 1))
+    found = f"it can be read in {len(readings)} ways that differ"
+    return ReadError.at(name, found, column=column, helps=f"settle it with  {_ways(name, readings)}")
+
+
+def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[NumberStyle]) -> ReadError:
+    """Both ways of reading numbers give frames."""
+    mark, word = (".", "point") if POINT in styles else (",", "comma")
+    shown = next((c.strip() for f in facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
+    other = "," if mark == "." else "."
+    found = f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands"
+    helps = f"settle it with  {command(name, '--decimal', mark)}  or  {command(name, '--decimal', other)}"
+    return ReadError.at(name, found, helps=helps)
+
+
+def impossible_unit(name: str, reading: Reading) -> ReadError:
+    """The unit that is stated gives frames that cannot be."""
+    fact = reading.fact
+    column = fact.name or str(fact.position + 1)
+    with_comma, with_point = (
+        next((c.strip() for c in fact.cells if mark in c and other not in c), None) for mark, other in (",.", ".,")
+    )
+    alike = fact._replace(cells=tuple(c.replace(",", ".") for c in fact.cells), last_cells=(), style=POINT)
+    if with_comma and with_point and Reading.of(alike, reading.kind, reading.unit).plausible:
+        found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.said_kind}"
+        helps = "write all numbers with the same decimal mark"
+        return ReadError.at(name, found, column=column, helps=helps)
+    others = [Reading.of(fact, reading.kind, unit) for unit in fact.usual_units]
+    ways = _ways(name, [each for each in others if each.plausible])
+    found = f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {reading.said_length}, which "
+    helps = f"check the unit; if it is another,  {ways}" if ways else "check the unit and the column"
+    return ReadError.at(name, f"{found}cannot be (0.2 ms to 1 s)", column=column, helps=helps)
+
+
+def nothing_found(name: str, facts: Sequence[ColumnFacts], among: Sequence[ColumnFacts] | None = None) -> ReadError:
+    """No column is known to be the time: each that could be is shown with the rate that it would give."""
+    proposals = []
+    for fact in facts if among is None else among:
+        if not fact.numeric or fact.is_counter or fact.said.other_unit is not None or fact.said.odd:
+            continue
+        if fact.meaning in (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC):
+            continue
+        kind = "timestamp" if fact.course() is Course.RISES else "frame time"
+        readings = [Reading.of(fact, kind, unit) for unit in fact.units if unit.form != "rate"]
+        proposals += [reading for reading in readings if reading.plausible]
+    if not any(fact.name for fact in facts):
+        what = f"there is no line of names above the numbers (columns: {len(facts)})"
+    else:
+        what = f"no column says that it is a time of whole frames (columns: {', '.join(f.shown for f in facts[:12])})"
+    odd = next((fact for fact in facts if fact.said.odd), None)
+    if odd is not None:
+        what = f"the unit in the name of {odd.shown} is not understood"
+    if not proposals:
+        return ReadError.at(name, what, helps="give --time-column and --unit if one of them is")
+    return ReadError.at(name, what, helps=f"if one of them is,  {_ways(name, proposals)}")
+
+
+def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence[Reading]) -> None:
+    """Refuse rows that come evenly and slowly beside columns of rates, frames or frame times, or of sensors.
+
+    Raises
+    ------
+    ReadError
     """
+    clocks = [reading for reading in readings if reading.kind == "timestamp" and reading.spans.size > 1]
+    if any(r.kind == "timestamp" and r.plausible and not _is_slow(r) for r in clocks if r.fact.unit is not None):
+        return
+    for clock in clocks:
+        if not _is_slow(clock):
+            continue
+        step_ns = middle(clock.spans)
+        for fact in facts:
+            lengths = _lengths_told(fact)
+            if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART < step_ns:
+                raise ReadError.at(
+                    name,
+                    f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, and {fact.shown} tells of many "
+                    "frames in between: this is a log of summaries, with one row a second, not one row a frame",
+                    helps="record a log with one row for each frame",
+                )
+        sensors = [fact.shown for fact in facts if fact.numeric and fact.said.other_unit is not None]
+        if sensors and not any(r.fact is not clock.fact for r in readings):
+            raise ReadError.at(
+                name,
+                f"this looks like a sensor log: rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, beside "
+                f"{sensors[0]}",
+                helps="give it with --sensors beside the frame log",
+            )
 
-    def __init__(self, facts: Sequence[ColumnFacts], style: NumberStyle, options: ReadOptions, name: str) -> None:
-        self.facts = facts
-        self.style = style
-        self.options = options
-        self.layout = options.layout or Layout()
-        self.name = name
-        told = options.unit or self.layout.unit
-        self.told_unit = unit_named(told) if told is not None else None
-        self.rows: Rows = None
-        self.impossible: list[Reading] = []
-        self.empty: list[Reading] = []
-        self.ticks: list[Reading] = []
-        self.evidence: dict[str, str] = {}
-        self.caveats: list[Caveat] = []
 
-    def reading(self, fact: ColumnFacts, kind: str, unit: Unit | None) -> Reading:
-        """One reading of a column."""
-        return Reading.of(fact, kind, unit or RATE, self.style, self.rows)
+def _is_slow(clock: Reading) -> bool:
+    usual = middle(clock.spans) if clock.spans.size else 0.0
+    even = np.abs(clock.spans - usual) <= _EVEN * usual
+    return usual >= _SLOW_NS and float(even.mean()) >= 0.8
 
-    def course(self, fact: ColumnFacts) -> Course:
-        """How the values of a column go on, in the rows that count."""
-        return course_of(fact, self.style, self.rows)
 
-    def units(self, fact: ColumnFacts) -> tuple[Unit, ...]:
-        """The unit that a column states, or those that it can be in."""
-        return (fact.unit,) if fact.unit is not None else usual_units(fact, self.style)
-
-    def by_course(self, fact: ColumnFacts) -> tuple[str, ...]:
-        """What the numbers of a column can be: moments, lengths, or either."""
-        course = self.course(fact)
-        if fact.meaning is Meaning.FRAME_TIME:
-            return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
-        if course is Course.VARIES:
-            return ("frame time",)
-        # What rises may still be lengths, where as moments the steps would be no frames.
-        both = course is Course.OPEN or not any(
-            self.reading(fact, "timestamp", unit).plausible for unit in self.units(fact)
-        )
-        return ("timestamp", "frame time") if both else ("timestamp",)
-
-    def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
-        """What a column can hold by its name; without a name, by its numbers alone."""
-        meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
-        values = fact.known_ns(self.style, NANOSECOND)
-        numbered_frames = meaning is Meaning.INDEX and "frame" in words_of(fact.name) and bool((values % 1 > 0).any())
-        kinds: tuple[str, ...] = ()
-        if meaning is Meaning.RATE:
-            kinds = ("rate",)
-        elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
-            kinds = ("timestamp",)
-        elif meaning in (Meaning.FRAME_TIME, Meaning.TIME) or numbered_frames:
-            kinds = self.by_course(fact)
-        elif meaning is Meaning.PART:
-            kinds = ("timestamp",) if self.course(fact) is Course.RISES else ()
-        elif self.is_unnamed(fact) and not is_counter(fact, self.style):
-            kinds = self.by_course(fact)
-            # As ms the only numbers of a log would be slow, as rates they are usual.
-            alone = sum(other.numeric for other in self.facts) == 1
-            if alone and kinds == ("frame time",) and values.size and 25.0 < middle(values) < 1000.0:
-                kinds = ("frame time", "rate")
-        return (self.layout.kind,) if kinds and self.layout.kind else kinds
-
-    def readings(self, fact: ColumnFacts) -> list[Reading]:
-        """The plausible readings of a column by its name; without names, by its numbers alone."""
-        kinds = self._kinds(fact)
-        if not kinds:
-            return []
-        if counts_ticks(fact, self.style) and self.told_unit is None:
-            every = [self.reading(fact, "timestamp", unit) for unit in usual_units(fact, self.style)]
-            self.ticks += [reading for reading in every if reading.plausible]
-            return []
-        told = self.told_unit if fact.unit in (None, self.told_unit) else None
-        found = []
-        for kind in kinds:
-            for unit in (RATE,) if kind == "rate" else (told,) if told else self.units(fact):
-                if (unit.form == "rate") != (kind == "rate"):
-                    continue
-                reading = self.reading(fact, kind, unit)
-                if reading.plausible or told is not None:
-                    found.append(reading)
-                elif fact.unit is not None:
-                    (self.impossible if reading.typical_ns else self.empty).append(reading)
-        return found
-
-    def is_unnamed(self, fact: ColumnFacts) -> bool:
-        """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
-        if not any(other.name for other in self.facts):
-            return True
-        silent = fact.meaning is Meaning.OTHER and not (fact.said.unknown or fact.said.odd or fact.said.other_unit)
-        return silent and sum(other.numeric for other in self.facts) == 1
+def _lengths_told(fact: ColumnFacts) -> NDArray[np.float64]:
+    """Lengths of frames in ns that a column tells of: by rates, by counts in a row, or by statistics of frame times."""
+    if not fact.numeric or fact.said.other_unit is not None:
+        return np.empty(0)
+    values, words = fact.ns(), fact.words
+    if fact.meaning in (Meaning.STATISTIC, Meaning.FRAME_TIME) and fact.unit is not None and fact.unit.ns is not None:
+        lengths = values
+    elif fact.meaning is Meaning.RATE or {"fps", "framerate", "frames"} & words or {"frame", "rate"} <= words:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            lengths = values if fact.unit is not None and fact.unit.form == "rate" else 1e9 / values
+    else:
+        return np.empty(0)
+    return lengths[np.isfinite(lengths) & (lengths > 0)]

@@ -1,17 +1,16 @@
-"""A column layout as a person writes it: a few lines of TOML that settle what a log leaves open."""
+"""A column layout: a few lines of TOML that settle what a log leaves open; and those kept beside logs of one shape."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from frametime.adapters.columns.words import unit_named, unit_names
 from frametime.errors import LayoutError
-from frametime.settings.toml_source import toml_lines
-
-if TYPE_CHECKING:
-    from frametime.settings.toml_source import TomlSource
+from frametime.settings.toml_source import TomlSource, load_toml, one_of, toml_lines
 
 ColumnRef: TypeAlias = str | int
 """Name of a column, or its position counted from 1 where it has none."""
@@ -143,8 +142,6 @@ def choice_type(words: Iterable[str]) -> Any:
     """One of a few words, told in their order."""
     from msgspec import Meta
 
-    from frametime.settings.toml_source import one_of
-
     literal: Any = Literal
     return Annotated[literal[tuple(words)], Meta(description=one_of(tuple(words)))]
 
@@ -159,7 +156,6 @@ def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlS
     import msgspec
 
     from frametime.settings.decoding import decoded
-    from frametime.settings.toml_source import TomlSource
 
     if len(text) > _MAX_BYTES:
         raise LayoutError.at(name, f"the layout has {len(text)} characters", helps="a layout is a few lines long")
@@ -188,3 +184,74 @@ def check_layout(source: TomlSource) -> None:
         raise source.fault(
             ("delimiter",), "and decimal are both ',' and cells have no quotes", "one of them must differ"
         )
+
+
+LAYOUTS_NAME: Final = "frametime-layouts.toml"
+_OF_ONE_FILE: Final = ("delimiter", "quote", "encoding", "header_line", "units_line", "first_data_line")
+_HEAD: Final = (
+    "# Kept by --remember: how logs in this folder are read that have these columns, by name or by their number.\n"
+)
+
+
+def remembered_layout(log: str, names: Sequence[str], n_columns: int) -> Layout | None:
+    """The layout that was kept for logs of such columns; ``None`` where there is none.
+
+    Parameters
+    ----------
+    log : str
+        Path of the log.
+    names : sequence of str
+        Of its columns; empty where they have none.
+    n_columns : int
+
+    Raises
+    ------
+    LayoutError
+        If the file of layouts is damaged.
+    """
+    path, shape = layouts_beside(log), list(names) if any(names) else n_columns
+    entries = () if path is None else _entries(path)
+    return next((_layout(entry, str(path)) for entry in entries if entry["columns"] == shape), None)
+
+
+def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> None:
+    """Keep the columns, units and marks of a layout beside a log, in place of what was kept for such logs.
+
+    Raises
+    ------
+    LayoutError
+        If the file of layouts is damaged.
+    OutputError
+        If it cannot be written.
+    """
+    from frametime.replacing import write_text
+
+    path, shape = layouts_beside(log), list(names) if any(names) else n_columns
+    if path is None:
+        return
+    kept = replace(layout, **dict.fromkeys(_OF_ONE_FILE))
+    entries = _entries(path)
+    blocks = [(e["columns"], _layout(e, str(path))) for e in entries if e["columns"] != shape] + [(shape, kept)]
+    tables = (f"\n[[log]]\n{toml_lines({'columns': columns})}{each.to_toml()}" for columns, each in blocks)
+    text = _HEAD + "".join(tables)
+    if not path.is_file() or path.read_text("utf-8") != text:
+        write_text(path, text)
+
+
+def layouts_beside(log: str) -> Path | None:
+    """Where the layouts for a log are kept, whether there are any or not; ``None`` where the log is no file."""
+    return Path(log).parent / LAYOUTS_NAME if os.path.isfile(log) else None  # noqa: PTH113 - quick, once a log
+
+
+def _entries(path: Path) -> list[dict[str, Any]]:
+    try:
+        entries = load_toml(path.read_text("utf-8")).get("log", []) if path.is_file() else []
+    except ValueError as error:
+        raise LayoutError.at(str(path), f"it cannot be read ({error})", helps="repair it, or remove it") from None
+    if not isinstance(entries, list) or not all(isinstance(e, dict) and "columns" in e for e in entries):
+        raise LayoutError.at(str(path), "it holds other things than [[log]] with columns", helps="remove it")
+    return entries
+
+
+def _layout(entry: dict[str, Any], path: str) -> Layout:
+    return Layout.from_toml(toml_lines({key: value for key, value in entry.items() if key != "columns"}), path)

@@ -1,10 +1,14 @@
-"""The words and units of column names, as ``words.tsv`` and ``units.tsv`` beside this file list them."""
+"""What the name of a column says: its unit, and the meanings that its words allow. No list of names, only words.
+
+``words.tsv``, ``units.tsv`` and ``quantities.tsv`` beside this file list the words.
+"""
 
 from __future__ import annotations
 
 import re
 from collections import defaultdict
 from collections.abc import Mapping
+from enum import StrEnum
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
@@ -33,7 +37,8 @@ class Unit(NamedTuple):
     factor: Fraction = Fraction(1)
 
 
-def _rows(name: str) -> list[list[str]]:
+def rows_of(name: str) -> list[list[str]]:
+    """The rows of a table beside this file, without the names of its columns."""
     return [line.split("\t") for line in Path(__file__).with_name(name).read_text("utf-8").splitlines()[1:]]
 
 
@@ -41,7 +46,7 @@ _TIMES: Final[dict[str, Unit]] = {}
 _OTHERS: Final[dict[str, Unit]] = {}
 CONVERSIONS: Final[Mapping[str, dict[str, tuple[float, float]]]] = defaultdict(dict)
 """Unit that is kept to units it is made of: factor, then added (definitions of the SI and of IEC 80000-13)."""
-for _name, _form, _factor, _added, _spelled in _rows("units.tsv"):
+for _name, _form, _factor, _added, _spelled in rows_of("units.tsv"):
     if _form in ("number", "rate", "clock", "date"):
         _unit = Unit(_name, Fraction(int(_factor)) if _form == "number" else None, _form)
         _TIMES.update(dict.fromkeys(_spelled.split(), _unit))
@@ -59,8 +64,9 @@ RATE: Final = _TIMES["fps"]
 CLOCK: Final = _TIMES["h:m:s"]
 DATE: Final = _TIMES["iso8601"]
 HERTZ: Final = Unit("Hz", None, "other")
+TICK: Final = Unit("100ns", Fraction(100))
 
-_LISTED: Final = _rows("words.tsv")
+_LISTED: Final = rows_of("words.tsv")
 WORDS: Final = {meaning: frozenset(words.split()) for meaning, english, words in _LISTED if not english}
 """Words by the meaning that they give a name."""
 _ENGLISH: Final = {word: tuple(english.split()) for _, english, words in _LISTED if english for word in words.split()}
@@ -189,3 +195,168 @@ def _split_joined(word: str) -> list[str]:
                 ends[stop] = [*before, word[start:stop]]
                 break
     return ends[-1] or [word]
+
+
+class Meaning(StrEnum):
+    """What a column can hold, as far as its name goes."""
+
+    TIMESTAMP = "timestamp"
+    FRAME_TIME = "frame time"
+    RATE = "rate"
+    TIME = "time"
+    """A time, and the name does not say which: the numbers must."""
+    GPU_WORK = "gpu work"
+    CPU_WORK = "cpu work"
+    SHOWN = "shown"
+    DROPPED = "dropped"
+    STREAM = "stream"
+    INDEX = "index"
+    PART = "part"
+    """A length of time that is no frame's, as far as the name goes; a clock where its numbers only rise."""
+    STATISTIC = "statistic"
+    """An average, a limit, a target: nothing of single frames."""
+    OTHER = "other"
+
+
+class Event(StrEnum):
+    """Which moment of a frame a timestamp marks."""
+
+    END = "end"
+    DISPLAY = "display"
+    UNMARKED = "unmarked"
+    START = "start"
+    SUBMIT = "submission"
+
+
+class HeaderMeaning(NamedTuple):
+    """What one column name says."""
+
+    meaning: Meaning
+    event: Event
+    unit: Unit | None
+    other_unit: Unit | None
+    """A unit that is not of time."""
+    unknown: bool = False
+    """Whether the name holds words that are not known here."""
+    odd: bool = False
+    """Whether the name states a unit that is not understood, such as ``ms per 10 frames``."""
+
+
+_EVENTS: Final = {Event.SUBMIT: "submit", Event.DISPLAY: "display", Event.END: "end", Event.START: "start"}
+_MARKS: Final = frozenset().union(*(WORDS[event] for event in _EVENTS.values()))
+_STATISTIC: Final = WORDS["statistic"]
+_KNOWN: Final = VOCABULARY.union(TIME_WORDS, *(WORDS[each] for each in ("plain", "rate", "index", "summed")))
+_BRACKETS: Final = r"[(\[{<]\s*([^()\[\]{}<>]{1,24}?)\s*[)\]}>]\s*$"
+_AT_END: Final = (
+    r"((?:tenth|hundredth|thousandth|millionth)s? of .+?)[ )\]]*$|(?:^|[ _])(\d[\d.,]*e[+-]?\d+\s*[a-zµ]{1,2})$|"
+    r"(?:^|[^\w.,]|_)[x×]?(\d+(?:[.,]\d+)?[a-zµ]{1,2})\s*$"
+)
+
+
+def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:  # noqa: PLR0911 - one line for each place
+    """The unit that a name states, and whether something is stated that is not understood."""
+    low = folded(name).casefold()
+    bracket = re.search(_BRACKETS, folded(name))
+    if bracket:
+        text = bracket[1].removeprefix("in ")
+        unit = unit_of_text(text)
+        states = re.search(r"\d", text) and any(map(unit_of_text, re.findall(r"[^\W\d_]+|%", text.casefold())))
+        if unit is not None or states:
+            return unit, unit is None
+    joined = "".join(words)
+    if "framesperminute" in joined or ("per" in words and re.search(r"\d+\s*frames", low)):
+        return None, True
+    by_second = "per" in words and {"frame", "frames"} & set(words) and {"second", "seconds"} & set(words)
+    if WORDS["rate"] & set(words) or "framespersec" in joined or "frames/s" in joined or by_second:
+        return RATE, False
+    if len(words) == 1 and len(words[0]) == 2:
+        unit = unit_named(words[0])
+        return (unit if unit is not None and unit.form == "number" else None), False
+    if len(words) < 2:
+        return None, False
+    if at_end := re.search(_AT_END, low):
+        unit = unit_of_text(next(filter(None, at_end.groups())))
+        if unit is not None or at_end[1]:
+            return unit, unit is None
+    # minutes and "min" for minimum look alike in a bare name: in brackets only
+    unit = unit_of_text(words[-1]) if words[-1] not in {"min", "mins", "h"} else None
+    if unit is None and words[0] in {"ms", "us", "µs", "ns"}:
+        unit = unit_named(words[0])
+    bare_hertz = words[-1] == "hz" and words[0] not in {"frame", "fps"} and not WORDS["frequency"] & set(words)
+    return (None if unit is RATE and bare_hertz else unit), False
+
+
+@lru_cache(maxsize=4096)
+def header_meaning(name: str, unit_text: str = "") -> HeaderMeaning:
+    """What the name of a column, with its cell in the units row, says about the column.
+
+    Examples
+    --------
+    >>> header_meaning("FrameTime (ms)").meaning, header_meaning("finished_ns").event
+    (<Meaning.FRAME_TIME: 'frame time'>, <Event.END: 'end'>)
+    >>> header_meaning("physics time (ms)").meaning, header_meaning("boss frame time (ms)").unknown
+    (<Meaning.PART: 'part'>, True)
+    """
+    ordered = words_of(name)
+    words = set(ordered)
+    unit, odd = _stated_unit(name, ordered)
+    if unit_text.strip() and (stated := unit_of_text(unit_text)) is not None:
+        unit, odd = stated, False
+    if unit is RATE and words & WORDS["frequency"] and not words & {"frame", "frames"}:
+        unit = HERTZ  # a clock in Hz is no rate of frames
+    if unit is MINUTE:
+        # In "elapsed (min)" the word is the unit, not the least value.
+        words -= {"min", "mins"}
+    event = next((event for event, key in _EVENTS.items() if words & WORDS[key]), Event.UNMARKED)
+    is_other = unit is not None and unit.form == "other"
+    meaning = Meaning.OTHER if odd or is_other else _meaning(words, ordered, event, unit)
+    return HeaderMeaning(meaning, event, None if is_other else unit, unit if is_other else None, _unknown(words), odd)
+
+
+def _unknown(words: set[str]) -> bool:
+    """Whether there are words that are neither of time and frames, nor leave a name as it is."""
+    return any(not word.isdigit() and word not in {"/", "x", "v", "e", "t", "in"} for word in words - _KNOWN)
+
+
+def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit | None) -> Meaning:
+    """The first meaning whose rule holds: they stand in the order in which they exclude each other."""
+    timed = unit is not None and unit is not RATE
+    marked = event is not Event.UNMARKED
+    frame, called_time, unknown = bool({"frame", "frames"} & words), bool({"time", "times"} & words), _unknown(words)
+    chip = bool({"gpu", "cpu"} & words) and not words & WORDS["not_work"]
+    rate = unit is RATE or {"frame", "rate"} <= words
+    of_frames = (words & WORDS["rate"] or frame or ordered in ((), ("hz",))) and not words & (
+        _STATISTIC | WORDS["part"]
+    )
+    summed = words & WORDS["summed"] and (timed or "time" in words) and not words & (_STATISTIC - WORDS["summed"])
+    percentile = "p" in words and any(word.isdigit() for word in words)
+    span, stamp = words & WORDS["span"], words & WORDS["stamp"]
+    part = words & WORDS["part"] and (span or called_time or timed) and not stamp
+    of_frame = span or (frame and "time" in words and not marked) or {"per", "frame"} <= words
+    one_to_next = any(ordered.count(word) > 1 for word in ordered if word in _MARKS)
+    marks = marked and words & {"frame", "at"} and not unknown
+    called = called_time or ordered == ("t",) or (len(ordered) == 2 and ordered[0] == "t" and timed)
+    index = words & WORDS["index"] or words in ({"frame"}, {"frames"})
+    work = chip and not marked and words & WORDS["work"] and not words & _STATISTIC
+    rules = (
+        (work, Meaning.GPU_WORK if "gpu" in words else Meaning.CPU_WORK),
+        (chip and not (marked and timed), Meaning.OTHER),
+        (rate, Meaning.RATE if of_frames else Meaning.STATISTIC),
+        # The total of a frame is its length, a total over frames a clock.
+        (summed, Meaning.TIME if frame or "last" in words else Meaning.TIMESTAMP),
+        (words & _STATISTIC or percentile, Meaning.STATISTIC),
+        (not timed and words & WORDS["dropped"], Meaning.DROPPED),
+        (not timed and words & WORDS["shown"] and len(words) <= 3, Meaning.SHOWN),
+        (part, Meaning.TIMESTAMP if marked and not frame else Meaning.PART),
+        (of_frame, Meaning.FRAME_TIME if frame or not unknown else Meaning.PART),
+        (("between" in words and timed) or ("to" in words and marked and one_to_next), Meaning.FRAME_TIME),
+        (marked and (timed or stamp or "time" in words), Meaning.TIMESTAMP),
+        (stamp or (marks and event is not Event.DISPLAY), Meaning.TIMESTAMP),
+        (frame and timed, Meaning.FRAME_TIME),
+        (index, Meaning.STREAM if words & WORDS["stream"] and "frame" not in words else Meaning.INDEX),
+        (called, Meaning.PART if unknown else Meaning.TIME),
+        (words & WORDS["stream"] and not timed, Meaning.STREAM),
+        (unit in (CLOCK, DATE) or (timed and len(ordered) == 1), Meaning.TIME),
+        (timed, Meaning.PART),
+    )
+    return next((meaning for holds, meaning in rules if holds), Meaning.OTHER)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, ColumnFacts, ColumnUse
-from frametime.adapters.frames.streams import chosen_stream, unnamed_stream
+from frametime.adapters.columns.other_columns import chosen_stream, unnamed_stream
 from frametime.adapters.text.cells import (
     GROUPED,
     INFINITE,
@@ -49,11 +48,31 @@ _LONG_ROWS: Final = 1_000_000
 NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
 
 
+class FrameText(NamedTuple):
+    """A frame log as a text, and what is known of it before its rows are read."""
+
+    source: TextSource
+    dialect: Dialect
+    facts: tuple[ColumnFacts, ...]
+    choice: ColumnChoice
+    options: ReadOptions
+
+    @property
+    def name(self) -> str:
+        """Of the log, for messages."""
+        return self.source.name
+
+    def lines_of(self, records: Sequence[int]) -> list[int]:
+        """Lines in the file of some records, for messages."""
+        return lines_of_records(self.source, self.dialect, records)
+
+
 class ReadColumns(NamedTuple):
     """The columns that are needed, as values.
 
     Attributes
     ----------
+    log : FrameText
     n_rows : int
         Rows of the table that was read.
     records : ndarray of int64 or None
@@ -66,19 +85,17 @@ class ReadColumns(NamedTuple):
         Role (``shown``, ``dropped``) to truth values, and where there are any.
     selected : ndarray of int64 or None
         Rows of the stream that is read; ``None`` for all.
-    lines_of : callable
-        Records to lines in the file, for messages.
     rejected : RejectedRows
     caveats : tuple of Caveat
     """
 
+    log: FrameText
     n_rows: int
     records: NDArray[np.int64] | None
     times: Mapping[str, TimeValues]
     number: TimeValues | None
     flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
     selected: NDArray[np.int64] | None
-    lines_of: Callable[[Sequence[int]], list[int]]
     rejected: RejectedRows
     caveats: tuple[Caveat, ...]
 
@@ -88,12 +105,10 @@ class ReadColumns(NamedTuple):
 
     def line_of(self, row: int) -> int:
         """The line of a row."""
-        return self.lines_of(self.records_of(np.array([row])).tolist())[0]
+        return self.log.lines_of(self.records_of(np.array([row])).tolist())[0]
 
 
-def read_columns(
-    source: TextSource, dialect: Dialect, facts: Sequence[ColumnFacts], choice: ColumnChoice, options: ReadOptions
-) -> ReadColumns:
+def read_columns(log: FrameText) -> ReadColumns:
     """Read the columns that are needed.
 
     Raises
@@ -103,40 +118,42 @@ def read_columns(
     """
     import pyarrow as pa
 
-    types = _types(facts, choice)
-    if types is not None:
-        try:
-            typed = read_typed(source, dialect, types, options, decimal=choice.style.decimal)
-            found = _values(source, dialect, choice, options, typed)
-        except NotTypedError:  # a cell needs a closer look
-            return _careful(source, dialect, choice, options)
-        # The pool keeps what it gave: a long log would hold its columns twice from here on.
-        typed.clear()
-        if found.n_rows > _LONG_ROWS:
-            pa.default_memory_pool().release_unused()
-        return found
-    return _careful(source, dialect, choice, options)
+    try:
+        typed = read_typed(log.source, log.dialect, _types(log), log.options, decimal=log.choice.style.decimal)
+        found = _values(log, typed)
+    except NotTypedError:  # a cell needs a closer look
+        return _careful(log)
+    # The pool keeps what it gave: a long log would hold its columns twice from here on.
+    typed.clear()
+    if found.n_rows > _LONG_ROWS:
+        pa.default_memory_pool().release_unused()
+    return found
 
 
-def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.DataType] | None:
-    """Type of each column that is needed; ``None`` if one must be read as text."""
+def _types(log: FrameText) -> dict[int, pa.DataType]:
+    """Type of each column that is needed.
+
+    Raises
+    ------
+    NotTypedError
+        If one must be read as text.
+    """
     import pyarrow as pa
 
-    if choice.style.thousands:
-        return None
+    choice = log.choice
     types: dict[int, pa.DataType] = {}
     for use in choice.timed().values():
         assert use.unit is not None
-        cells = facts[use.position].cells
-        if any(kind_of(cell) is CellKind.WITH_UNIT for cell in cells):
-            return None
+        cells = log.facts[use.position].cells
+        if choice.style.thousands or any(kind_of(cell) is CellKind.WITH_UNIT for cell in cells):
+            raise NotTypedError
         if use.unit.form in ("clock", "date"):
             types[use.position] = pa.string()
             continue
         whole = use.unit.form == "number" and all(cell.strip().lstrip("+-").isdecimal() for cell in cells)
-        large = np.abs(facts[use.position].ns(choice.style, use.unit)) >= 2.0**50
-        if not whole and use.unit.ns is not None and large.any():
-            return None
+        values = log.facts[use.position]._replace(style=choice.style).ns(use.unit)
+        if not whole and use.unit.ns is not None and (np.abs(values) >= 2.0**50).any():
+            raise NotTypedError
         types[use.position] = pa.int64() if whole else pa.float64()
     if choice.number is not None:
         types.setdefault(choice.number.position, pa.int64())
@@ -146,10 +163,7 @@ def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.D
 
 
 def _values(
-    source: TextSource,
-    dialect: Dialect,
-    choice: ColumnChoice,
-    options: ReadOptions,
+    log: FrameText,
     read: Mapping[int, Any],
     *,
     records: NDArray[np.int64] | None = None,
@@ -164,34 +178,30 @@ def _values(
     """
     import pyarrow as pa
 
+    choice, wanted = log.choice, log.options.stream
+
     def timed(use: ColumnUse, role: str) -> TimeValues:
         assert use.unit is not None
         column = read[use.position]
-        found = (
-            times_of_texts(column, use.unit, choice.style, relative=True)
-            if pa.types.is_string(column.type)
-            else times_of_numbers(column, use.unit)
-        )
+        if pa.types.is_string(column.type):
+            found: TimeValues | None = times_of_texts(column, use.unit, choice.style, relative=True)
+        else:
+            found = times_of_numbers(column, use.unit)
         if found is None or (records is None and role in ("time", "frame_time") and found.ok is not None):
             raise NotTypedError
         return found
 
-    n_rows = len(next(iter(read.values())))
-    times = {role: timed(use, role) for role, use in choice.timed().items()}
-    number = None if choice.number is None else timed(choice.number, "number")
-    flags = {role: _flags(read[choice.others[role].position]) for role in FLAG_ROLES if role in choice.others}
-    selected, caveats = None, unnamed_stream(options.stream)
+    selected, caveats = None, unnamed_stream(wanted)
     if "stream" in choice.others:
-        column = read[choice.others["stream"].position]
-        selected, caveats = chosen_stream(column, options.stream, source.name, unknown=lost)
+        selected, caveats = chosen_stream(read[choice.others["stream"].position], wanted, log.name, unknown=lost)
     return ReadColumns(
-        n_rows=n_rows,
+        log=log,
+        n_rows=len(next(iter(read.values()))),
         records=records,
-        times=times,
-        number=number,
-        flags=flags,
+        times={role: timed(use, role) for role, use in choice.timed().items()},
+        number=None if choice.number is None else timed(choice.number, "number"),
+        flags={role: _flags(read[choice.others[role].position]) for role in FLAG_ROLES if role in choice.others},
         selected=selected,
-        lines_of=partial(lines_of_records, source, dialect),
         rejected=RejectedRows(),
         caveats=caveats,
     )
@@ -210,16 +220,15 @@ def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
     return yes, None if (yes | no).all() else yes | no
 
 
-def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options: ReadOptions) -> ReadColumns:
+def _careful(log: FrameText) -> ReadColumns:
     """Columns read as texts, cell by cell accounted for."""
-    table = read_texts(source, dialect, sorted(choice.used_positions()), options, short_as_empty=True)
-    main = choice.frame_time or choice.time
-    assert main is not None and main.unit is not None
-    unit = main.unit.name
+    choice = log.choice
+    table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, short_as_empty=True)
+    uses = [use for use in (choice.time, choice.frame_time) if use is not None]
     # No frames: the header once more, and a second table with a header of its own.
-    found = rows_of_no_frames(table, dialect, [use for use in (choice.time, choice.frame_time) if use is not None])
+    found = rows_of_no_frames(table, log.dialect, uses)
     end = len(table.records) if found.second_table is None else found.second_table
-    told = surplus_caveats(source, dialect, table)
+    told = surplus_caveats(log.source, log.dialect, table)
     if after := len(table.records) - end:
         message = f"Another table with a header of its own follows the frames; its {after} rows were ignored."
         told = (*told, Caveat(code="second-table", message=message))
@@ -228,14 +237,12 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     rejected = RejectedRows()
     rejected.add(table.records[headers], lambda _: "the header again", are_rows=False)
     if kept.size < table.records.size:
-        table = table._replace(
-            columns={position: column.take(arrow_array(kept)) for position, column in table.columns.items()},
-            records=table.records[kept],
-        )
+        taken = {position: column.take(arrow_array(kept)) for position, column in table.columns.items()}
+        table = table._replace(columns=taken, records=table.records[kept])
     short = dict(table.short)
     lost = np.flatnonzero(np.isin(table.records, list(short)))
-    columns = _values(source, dialect, choice, options, table.columns, records=table.records, lost=lost)
-    times = columns.times["frame_time" if choice.frame_time is not None else "time"]
+    columns = _values(log, table.columns, records=table.records, lost=lost)
+    main, times = uses[-1], columns.times["frame_time" if choice.frame_time is not None else "time"]
     bad = NO_ROWS if times.ok is None else np.flatnonzero(~times.ok)
     if columns.selected is not None:
         bad = np.intersect1d(bad, columns.selected)
@@ -244,26 +251,21 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
         record = int(table.records[bad[at]])
         if record in short:
             return f"too few cells: '{printable(short[record].strip(), limit=40)}'"
-        return reason_of(str(table.columns[main.position][int(bad[at])].as_py()), unit, choice.style)
+        cell = str(table.columns[main.position][int(bad[at])].as_py())
+        return reason_of(cell, main.unit.name if main.unit is not None else "", choice.style)
 
     rejected.add(table.records[bad], reason)
     return columns._replace(rejected=rejected, caveats=(*told, *columns.caveats))
 
 
 def read_other_columns(
-    source: TextSource,
-    dialect: Dialect,
-    facts: Sequence[ColumnFacts],
-    records: NDArray[np.int64] | None,
-    rows: NDArray[np.int64],
-    options: ReadOptions,
-    names: Sequence[str],
+    log: FrameText, records: NDArray[np.int64] | None, rows: NDArray[np.int64], names: Sequence[str]
 ) -> pa.Table:
     """Other columns as texts, one row for each of ``rows``; null where that is negative."""
     import pyarrow as pa
 
-    positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
-    table = read_texts(source, dialect, positions, options, short_as_empty=True)
+    positions = [next(fact.position for fact in log.facts if fact.name == name) for name in names]
+    table = read_texts(log.source, log.dialect, positions, log.options, short_as_empty=True)
     taken = np.maximum(rows, 0)
     if records is not None:
         # Rows that were taken out of the first table are still in this one.

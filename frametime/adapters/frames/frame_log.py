@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from typing import Any, BinaryIO, Final
 
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.columns.column_choice import choose_columns
-from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, column_facts, styles_of
-from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.remembered import remember, with_remembered
+from frametime.adapters.columns.column_facts import column_facts, styles_of
+from frametime.adapters.columns.layout import LAYOUTS_NAME, Layout, remember, remembered_layout
 from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames.frame_assembly import assemble
-from frametime.adapters.frames.frame_columns import read_columns, read_other_columns
+from frametime.adapters.frames.frame_columns import FrameText, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.table_reader import scan_rows, source_caveats
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
-
-if TYPE_CHECKING:
-    pass
-
+from frametime.caveats import Caveat, Weight
 
 _LONG_ROWS: Final = 1_000_000
 _NO_CONTROLS: Final = {code: None for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a"}
@@ -59,34 +54,39 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if (command := writer_of_text(source.head, source.names)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
-    remembers = options.remember
-    options, remembered = with_remembered(source.name, dialect.names, dialect.n_columns, options)
-    facts, choice = _chosen(source, dialect, options)
-    if dialect.has_open_row and _ends_in_a_frame_time(dialect, facts, choice):
+    told = (options.layout, options.time_column, options.unit)
+    columns_of = (source.name, dialect.names, dialect.n_columns)
+    remembered: tuple[Caveat, ...] = ()
+    if all(each is None for each in told) and (kept := remembered_layout(*columns_of)) is not None:
+        options = replace(options, layout=kept)
+        message = f"Read with the layout that {LAYOUTS_NAME} keeps for logs of these columns."
+        remembered = (Caveat(code="layout-remembered", message=message, weight=Weight.NOTE),)
+    log = _chosen(source, dialect, options)
+    if dialect.has_open_row and _ends_in_a_frame_time(log):
         dialect = detect_dialect(source, options, keeps_open_row=False)
-        facts, choice = _chosen(source, dialect, options)
+        log = _chosen(source, dialect, options)
     scan = scan_rows(source, dialect)
-    columns = read_columns(source, dialect, facts, choice, options)
-    layout, comments = _found_layout(source, dialect, choice)
-    parsed, rows = assemble(source.name, facts, choice, columns, options)
-    if remembers:
-        remember(source.name, dialect.names, dialect.n_columns, layout)
+    columns = read_columns(log)
+    layout, comments = _found_layout(log)
+    parsed, rows = assemble(columns)
+    if options.remember:
+        remember(*columns_of, layout)
     return replace(
         parsed,
         layout_toml=layout.to_toml(comments=comments),
         evidence=(*(f"{key}: {text}" for key, text in comments.items()), *parsed.evidence),
-        caveats=(*remembered, *choice.caveats, *scan, *source_caveats(source, dialect), *parsed.caveats),
+        caveats=(*remembered, *log.choice.caveats, *scan, *source_caveats(source, dialect), *parsed.caveats),
         metadata={**dialect.metadata, **parsed.metadata},
-        read_columns=partial(read_other_columns, source, dialect, facts, columns.records, rows, options),
+        read_columns=partial(read_other_columns, log, columns.records, rows),
     )
 
 
-def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> tuple[tuple[ColumnFacts, ...], ColumnChoice]:
-    """What is known of the columns, and which of them are read."""
+def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> FrameText:
+    """What is known of the columns, by the first rows that have every cell, and which of them are read."""
     facts = column_facts(
         dialect.names,
         dialect.units_row,
-        [row.cells for row in _sample(dialect)],
+        [row.cells for row in dialect.sample if len(row.cells) >= dialect.n_columns][:SAMPLE_ROWS],
         dialect.n_columns,
         [row.cells for row in dialect.tail],
         units_place="the units row" if source.names is None else "the metadata of the column",
@@ -94,27 +94,19 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> tuple
     styles, why = styles_of(facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)
-    return facts, choice
+    return FrameText(source, dialect, facts, choice, options)
 
 
-def _ends_in_a_frame_time(dialect: Dialect, facts: Sequence[ColumnFacts], choice: ColumnChoice) -> bool:
+def _ends_in_a_frame_time(log: FrameText) -> bool:
     """Whether the last cell of a row is a frame time that may lack digits unseen; a timestamp would run backwards."""
-    use = choice.frame_time
-    return (
-        choice.time is None
-        and use is not None
-        and use.position == dialect.n_columns - 1
-        and may_lack_digits(facts[use.position].cells, choice.style.decimal)
-    )
+    use, last = log.choice.frame_time, log.dialect.n_columns - 1
+    alone = log.choice.time is None and use is not None and use.position == last
+    return alone and may_lack_digits(log.facts[last].cells, log.choice.style.decimal)
 
 
-def _sample(dialect: Dialect) -> Sequence[Any]:
-    """The first rows that have every cell."""
-    return [row for row in dialect.sample if len(row.cells) >= dialect.n_columns][:SAMPLE_ROWS]
-
-
-def _found_layout(source: TextSource, dialect: Dialect, choice: ColumnChoice) -> tuple[Layout, dict[str, str]]:
+def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
     """The layout of a log in the form of a layout file, and a sentence for each key that was decided."""
+    source, dialect, choice = log.source, log.dialect, log.choice
     first = choice.time or choice.frame_time
     assert first is not None and first.unit is not None
     kind = "timestamp" if choice.time is not None else "rate" if first.unit.form == "rate" else "frame time"

@@ -4,82 +4,41 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Sequence
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from frametime.adapters.columns.column_facts import layout_choice, plain_numbers, shown_column
-from frametime.adapters.columns.header_words import header_meaning
-from frametime.adapters.columns.words import other_unit, words_of
-from frametime.adapters.sensors.quantities import QUANTITIES, sensor_caveat
-from frametime.adapters.text.cells import POINT, CellKind, NumberStyle, kind_of
+from frametime.adapters.arrow.arrow_columns import compute, numpy_of, text_scalar
+from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
+from frametime.adapters.columns.words import Unit, other_unit
+from frametime.adapters.sensors.sensor_log import QUANTITIES, Quantity, sensor_caveat
+from frametime.adapters.time_values import bools, clean_texts, is_missing, with_point
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
-
-_DIGITS: Final = "+-.,eE0123456789"
+from frametime.words import counted
 
 
 class SensorColumn(NamedTuple):
-    """A column as it stands in the log, and the quantity that it was chosen for.
+    """A column that holds a quantity.
 
     Attributes
     ----------
-    name : str
-    position : int
-        Counted from 0.
-    cells : tuple of str
-        The first rows.
-    unit : str or None
-        UCUM code of the unit outside its cells.
-    factor : float
-        A reading is its number times this, in that unit: 0.1 for ``(0.1 W)``.
-    quantity, evidence : str
-        Empty where it was not chosen.
+    fact : ColumnFacts
+    quantity : str
+    unit : Unit or None
+        The unit outside its cells; a reading is its number times the factor, 0.1 for ``(0.1 W)``.
+    evidence : str
     """
 
-    name: str
-    position: int
-    cells: tuple[str, ...]
-    unit: str | None
-    factor: float = 1.0
-    quantity: str = ""
-    evidence: str = ""
-
-    @classmethod
-    def of(cls, name: str, position: int, cells: tuple[str, ...], units_row: str | None = None) -> SensorColumn:
-        """A column with the unit that its name or the units row states."""
-        unit = header_meaning(name, units_row or "").other_unit
-        return cls(name, position, cells, unit and unit.name, 1.0 if unit is None else float(unit.factor))
-
-    @property
-    def stated_unit(self) -> str | None:
-        """The unit of the column, or that behind the numbers of its first cells."""
-        if self.unit is not None:
-            return self.unit
-        cell = next((cell for cell in self.cells if kind_of(cell) is CellKind.WITH_UNIT), "")
-        unit = other_unit(cell.strip().lstrip(_DIGITS))
-        return unit and unit.name
-
-    @property
-    def shown(self) -> str:
-        """The column for messages."""
-        return shown_column(self.name, self.position)
-
-    def speaks_for(self, quantity: str) -> bool:
-        """Whether its name and its unit fit a quantity; the unit may still stand in the cells alone."""
-        words, rule = set(words_of(self.name)), QUANTITIES[quantity]
-        if words & rule.refused or not all(words & choice for choice in rule.needed):
-            return False
-        # A fan without a unit may turn in either; a share of memory is no amount.
-        return self.stated_unit in rule.units or (self.stated_unit is None and quantity != "fan_pct")
+    fact: ColumnFacts
+    quantity: str
+    unit: Unit | None
+    evidence: str
 
 
 def choose_sensor_columns(
-    columns: Sequence[SensorColumn],
-    *,
-    device: str | None = None,
-    told: Collection[str] = (),
-    style: NumberStyle = POINT,
+    columns: Sequence[ColumnFacts], *, device: str | None = None, told: Collection[str] = ()
 ) -> tuple[tuple[SensorColumn, ...], tuple[Caveat, ...]]:
     """Find the quantities among the columns of a log, one column each, without those whose column is told.
 
@@ -89,7 +48,8 @@ def choose_sensor_columns(
 
     Examples
     --------
-    >>> columns = [SensorColumn("Board power [W]", 1, ("120.3",), "W")]
+    >>> from frametime.adapters.columns.column_facts import column_facts
+    >>> columns = column_facts(("Board power [W]",), (), [("120.3",)], 1)
     >>> [found.quantity for found in choose_sensor_columns(columns)[0]]
     ['power_w']
     """
@@ -97,22 +57,50 @@ def choose_sensor_columns(
     caveats: list[Caveat] = []
     # A column that does not name the card may be of another one.
     columns = [column for column in columns if device and names_device(column.name, device)] or columns
-    for quantity in (each for each in QUANTITIES if each not in told):
-        fitting = [column for column in columns if column.speaks_for(quantity)]
-        best = _best([column for column in fitting if column.stated_unit is not None], quantity)
-        if not best and (inferred := _without_stated_unit(_best(fitting, quantity), quantity, style)) is not None:
-            best = [inferred]
-            caveats.append(_inferred(quantity, inferred))
-        if len({column.cells for column in best}) == 1:
-            times = "" if best[0].factor == 1.0 else f"{best[0].factor:g} "
-            unit = f"{times}{best[0].stated_unit}"
-            evidence = f"{quantity}: column {best[0].shown}, by its name, in {unit} (--sensor-layout overrides)"
-            chosen.append(best[0]._replace(quantity=quantity, evidence=evidence))
+    for key, quantity in QUANTITIES.items():
+        fitting = [] if key in told else [column for column in columns if _speaks_for(column, key)]
+        best = _best([column for column in fitting if column.other_unit is not None], quantity)
+        inferred = [] if best else _best(fitting, quantity)
+        if _fits_without_unit(inferred, quantity):
+            best = [in_unit(column, quantity.unit) for column in inferred]
+            message = (
+                f"Column {best[0].shown} states no unit; its readings lie between {quantity.usual[0]:g} and "
+                f"{quantity.usual[1]:g}, so it is read as {quantity.said} in {quantity.unit} (a sensor layout "
+                f"overrides: {key}_unit)."
+            )
+            caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
+        if len({column.cells for column in best}) == 1 and (unit := best[0].other_unit) is not None:
+            times = "" if unit.factor == 1 else f"{float(unit.factor):g} "
+            evidence = f"{key}: column {best[0].shown}, by its name, in {times}{unit.name} (--sensor-layout overrides)"
+            chosen.append(SensorColumn(best[0], key, best[0].said.other_unit, evidence))
         elif best:
-            caveats.append(_ambiguous(quantity, best))
+            message = (
+                f"{', '.join(column.shown for column in best)} may each hold {quantity.said}, so none is used; settle "
+                f"it in a sensor layout with the line: {key} = {layout_choice(best)}"
+            )
+            caveats.append(sensor_caveat("sensor-ambiguous-column", message))
         elif fitting:
-            caveats.append(_without_unit(quantity, fitting[0]))
+            message = (
+                f"Column {fitting[0].shown} may hold {quantity.said} but states no unit that is known, so it is not "
+                f'used; give it in a sensor layout: {key} = "{printable(fitting[0].name, limit=60)}" and '
+                f'{key}_unit = "{quantity.unit}"'
+            )
+            caveats.append(sensor_caveat("sensor-unit-unknown", message))
     return tuple(chosen), tuple(caveats)
+
+
+def in_unit(column: ColumnFacts, code: str) -> ColumnFacts:
+    """The column, as if its name stated that unit."""
+    return column._replace(said=column.said._replace(other_unit=Unit(code, None, "other")))
+
+
+def _speaks_for(column: ColumnFacts, key: str) -> bool:
+    """Whether the name and the unit of a column fit a quantity; the unit may still stand in the cells alone."""
+    words, rule, unit = column.words, QUANTITIES[key], column.other_unit
+    if words & rule.refused or not all(words & choice for choice in rule.needed):
+        return False
+    # A fan without a unit may turn in either; a share of memory is no amount.
+    return key != "fan_pct" if unit is None else unit.name in rule.units
 
 
 def names_device(name: str, device: str) -> bool:
@@ -127,47 +115,122 @@ def names_device(name: str, device: str) -> bool:
     return re.search(rf"(?<![^\W_]){word}(?![^\W_])", name.casefold()) is not None
 
 
-def _best(columns: Sequence[SensorColumn], quantity: str) -> list[SensorColumn]:
+def _best(columns: Sequence[ColumnFacts], quantity: Quantity) -> list[ColumnFacts]:
     """Those with the most words that speak for them."""
-    counts = [len(set(words_of(column.name)) & QUANTITIES[quantity].better) for column in columns]
+    counts = [len(column.words & quantity.better) for column in columns]
     return [column for column, count in zip(columns, counts, strict=True) if count == max(counts)]
 
 
-def _without_stated_unit(columns: Sequence[SensorColumn], quantity: str, style: NumberStyle) -> SensorColumn | None:
-    """The one column whose readings are plausible in the unit that is kept, with that unit."""
-    usual = QUANTITIES[quantity].usual
+def _fits_without_unit(columns: Sequence[ColumnFacts], quantity: Quantity) -> bool:
+    """Whether one column is left, whose readings are plausible in the unit that is kept."""
     # A bracket states something that is not understood.
-    if usual is None or len({column.cells for column in columns}) != 1 or re.search(r"[(\[{]", columns[0].name):
-        return None
-    numbers = plain_numbers(columns[0].cells, style)
+    if not quantity.usual or len({c.cells for c in columns}) != 1 or re.search(r"[(\[{]", columns[0].name):
+        return False
+    numbers = plain_numbers(columns[0].cells, columns[0].style)
     numbers = numbers[np.isfinite(numbers)]
-    if not numbers.size or not usual[0] <= float(np.median(numbers)) <= usual[1]:
-        return None
-    return columns[0]._replace(unit=QUANTITIES[quantity].unit)
+    return bool(numbers.size) and quantity.usual[0] <= float(np.median(numbers)) <= quantity.usual[1]
 
 
-def _inferred(quantity: str, column: SensorColumn) -> Caveat:
-    (low, high), unit = QUANTITIES[quantity].usual or (0, 0), QUANTITIES[quantity].unit
-    message = (
-        f"Column {column.shown} states no unit; its readings lie between {low:g} and {high:g}, so it is read as "
-        f"{QUANTITIES[quantity].said} in {unit} (a sensor layout overrides: {quantity}_unit)."
+_NUMBER: Final = (
+    r"^(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/%°]{0,12})$"
+)
+_NO_READINGS: Final = (65535.0, 9999.0, -1.0, 255.0)
+"""What programs write where a sensor does not answer (common practice, no source)."""
+
+
+def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], list[Caveat]]:
+    """The cells of a column of texts as numbers of a quantity, in the unit that is kept, and what must be known of it.
+
+    A cell without a usable number is NaN: one that is empty or a word such as ``N/A``, one whose unit contradicts the
+    column's, a number that no card can have or that stands for no reading.
+    """
+    quantity, about = QUANTITIES[chosen.quantity], f"Column {chosen.fact.shown}:"
+    texts = clean_texts(column)
+    raw, values, units = _numbers(texts, chosen)
+    broken = int(np.count_nonzero(np.isnan(values) & ~is_missing(texts)))
+    nothing = _stand_for_nothing(raw, values, never_zero=quantity.never_zero)
+    values[np.isin(raw, list(nothing))] = np.nan
+    outside = (values < quantity.plausible[0]) | (values > quantity.plausible[1])
+    values[outside] = np.nan
+    alone = _stand_alone(values) if chosen.quantity == "power_w" else np.zeros(0, dtype=np.int64)
+    highest_alone = max(values[alone], default=0.0)
+    values[alone] = np.nan
+    caveats = []
+    if outside.any():
+        message = (
+            f"{about} {int(outside.sum())} of {raw.size} readings beyond anything that {chosen.quantity} can be (in "
+            f"{quantity.unit}), left out. Did the unit change in the log?"
+        )
+        caveats.append(sensor_caveat("sensor-out-of-range", message))
+    if count := sum(nothing.values()):
+        listed = " and ".join(f"{times} of {value:g}" for value, times in nothing.items())
+        message = f"{about} {count} of {raw.size} readings stand for none, and are left out ({listed})."
+        weight = Weight.CARE if count > 0.05 * raw.size else Weight.NOTE
+        caveats.append(sensor_caveat("sensor-no-reading", message, weight))
+    if alone.size:
+        rows = counted(alone.size, "reading")
+        message = f"{about} {rows} far above those before and after, up to {highest_alone:g} {quantity.unit}, left out."
+        caveats.append(sensor_caveat("sensor-reading-alone", message))
+    highest = float(np.max(values, where=np.isfinite(values), initial=0.0))
+    if 0.0 < highest <= quantity.low:
+        message = (
+            f"No reading in column {chosen.fact.shown} is above {highest:.3g} (in {quantity.unit}), which is too low "
+            f"for {chosen.quantity}. Is its unit another? A sensor layout states it, such as "
+            f'{chosen.quantity}_unit = "{quantity.unit}".'
+        )
+        caveats.append(sensor_caveat("sensor-unit-doubtful", message))
+    if broken:
+        message = f"{about} {broken} of {raw.size} cells without a number in its unit, left out."
+        caveats.append(sensor_caveat("sensor-cells-unreadable", message))
+    if len(units) > 1:
+        listed = " and in ".join(units)
+        message = f"Cells in column {chosen.fact.shown} are in {listed}; each is converted by its own unit."
+        caveats.append(sensor_caveat("sensor-unit-mixed", message, Weight.NOTE))
+    return values, caveats
+
+
+def _numbers(texts: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], NDArray[np.float64], list[str]]:
+    """Numbers as they stand in the cells, the same in the unit that is kept, and the units in the cells."""
+    import pyarrow as pa
+
+    pc, known = compute(), QUANTITIES[chosen.quantity].units
+    texts = texts if isinstance(texts, pa.ChunkedArray) else pa.chunked_array([texts])
+    parts = pc.extract_regex(with_point(texts, chosen.fact.style), _NUMBER)
+    number, stated = (
+        pc.fill_null(pc.struct_field(parts, [at]), text_scalar(blank)) for at, blank in enumerate(("nan", ""))
     )
-    return sensor_caveat("sensor-unit-inferred", message, Weight.NOTE)
+    raw = np.asarray(numpy_of(pc.cast(number, pa.float64())), dtype=np.float64)
+    values, units = np.full(raw.size, np.nan), []
+    for word in sorted(pc.unique(stated).to_pylist()):
+        unit = other_unit(word) if word else chosen.unit
+        if unit is None or unit.name not in known or (chosen.unit is not None and chosen.unit.name != unit.name):
+            continue
+        factor, added = known[unit.name]
+        here = bools(pc.equal(stated, text_scalar(word)))
+        values[here] = raw[here] * (factor * float(unit.factor)) + added
+        units += [word] if word else []
+    values[~np.isfinite(values)] = np.nan
+    return raw, values, units
 
 
-def _ambiguous(quantity: str, columns: Sequence[SensorColumn]) -> Caveat:
-    message = (
-        f"{', '.join(column.shown for column in columns)} may each hold {QUANTITIES[quantity].said}, so none is used; "
-        f"settle it in a sensor layout with the line: {quantity} = "
-        f"{layout_choice([(column.name, column.position) for column in columns])}"
-    )
-    return sensor_caveat("sensor-ambiguous-column", message)
+def _stand_for_nothing(raw: NDArray[np.float64], values: NDArray[np.float64], *, never_zero: bool) -> dict[float, int]:
+    """Numbers that stand for no reading, far from all others, and how many there are; 0 too where no card has it."""
+    usable = np.isfinite(values)
+    candidates = [number for number in _NO_READINGS if (raw[usable] == number).any()]
+    candidates += [0.0] if never_zero and (values == 0.0).any() else []
+    others = raw[usable & ~np.isin(raw, candidates)]
+    high, low = (float(others.max()), float(others.min())) if others.size else (0.0, 0.0)
+    return {
+        number: int(np.count_nonzero(raw[usable] == number))
+        for number in candidates
+        if number == 0.0 or number > 1.5 * high or number < 0.0 <= low
+    }
 
 
-def _without_unit(quantity: str, column: SensorColumn) -> Caveat:
-    message = (
-        f"Column {column.shown} may hold {QUANTITIES[quantity].said} but states no unit that is known, so it is not "
-        f'used; give it in a sensor layout: {quantity} = "{printable(column.name, limit=60)}" and '
-        f'{quantity}_unit = "{QUANTITIES[quantity].unit}"'
-    )
-    return sensor_caveat("sensor-unit-unknown", message)
+def _stand_alone(values: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Single readings above three times both neighbors and twice all others: no card goes there and back in a step."""
+    inner = values[1:-1]
+    with np.errstate(invalid="ignore"):
+        alone = np.flatnonzero((inner > 3.0 * values[:-2]) & (inner > 3.0 * values[2:])) + 1
+    others = np.delete(values, alone)
+    return alone[values[alone] > 2.0 * float(np.max(others, where=np.isfinite(others), initial=0.0))]

@@ -1,13 +1,176 @@
-"""What a sensor log is read with, and names that others need of what is found in it."""
+"""What a sensor log is read with: the quantities it may hold, its layout, the options; and the log beside a capture."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+import os
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
-from frametime.adapters.capture_start import any_ns, zone_named
-from frametime.adapters.sensors.sensor_layout import SensorLayout
+from frametime.adapters.capture_start import LOG_ENDINGS, any_ns, without_endings, zone_named
+from frametime.adapters.columns.layout import (
+    ColumnRef,
+    Layout,
+    check_layout,
+    choice_type,
+    column_type,
+    layout_types,
+    layout_values,
+)
+from frametime.adapters.columns.words import CONVERSIONS, rows_of
+from frametime.capture import SENSOR_COLUMNS
+from frametime.caveats import Caveat, Weight
 from frametime.ranges import check_ranges
+from frametime.settings.toml_source import shown, toml_lines
+
+
+class Quantity(NamedTuple):
+    """One quantity: how its column is known, and which readings a card can have.
+
+    Attributes
+    ----------
+    unit, said : str
+        The unit that is kept, as a UCUM code; the quantity in words.
+    units : Mapping of str to tuple
+        Unit that a log may state to factor and what is then added.
+    metrics : tuple of str
+        Keys of the metrics that rest on it.
+    needed : tuple of frozenset
+        Of each, the column's name must hold a word. The words are those of the trade and of the SI, of no program.
+    refused, better : frozenset
+        Words that it must not hold, and that make it the better of two.
+    plausible : tuple of float
+        Readings outside are taken for another unit or a fault, and left out.
+    usual : tuple of float
+        Where no unit is stated, typical readings between these two are in the unit that is kept; empty: none are.
+    low : float
+        Where no reading is above this, and not all are 0, the unit is another.
+    never_zero : bool
+        Whether a card that draws frames is not exactly at 0: some programs write 0 for no reading.
+
+    The four about readings are common practice, no source.
+    """
+
+    unit: str
+    said: str
+    units: Mapping[str, tuple[float, float]]
+    metrics: tuple[str, ...]
+    needed: tuple[frozenset[str], ...]
+    refused: frozenset[str]
+    better: frozenset[str]
+    plausible: tuple[float, float]
+    usual: tuple[float, ...]
+    low: float
+    never_zero: bool
+
+
+def _quantities() -> Iterator[tuple[str, Quantity]]:
+    of_all, *listed = rows_of("quantities.tsv")
+    for name, metrics, needed, refused, better, plausible, usual, low, never_zero in listed:
+        _, unit, said = SENSOR_COLUMNS[name]
+        least, most = map(float, plausible.split())
+        yield (
+            name,
+            Quantity(
+                unit=unit,
+                said=said,
+                units=CONVERSIONS[unit],
+                metrics=tuple(metrics.split()),
+                needed=tuple(frozenset(words.split()) for words in needed.split("|")),
+                refused=frozenset((*of_all[3].split(), *refused.split())),
+                better=frozenset(better.split()),
+                plausible=(least, most),
+                usual=tuple(map(float, usual.split())),
+                low=float(low),
+                never_zero=never_zero == "yes",
+            ),
+        )
+
+
+QUANTITIES: Final[Mapping[str, Quantity]] = MappingProxyType(dict(_quantities()))
+SENSOR_METRICS: Final = tuple(key for quantity in QUANTITIES.values() for key in quantity.metrics)
+"""Keys of the metrics that rest on sensor samples."""
+
+
+def sensor_caveat(code: str, message: str, weight: Weight = Weight.CARE) -> Caveat:
+    """A caveat of everything that rests on sensor samples."""
+    return Caveat(code=code, message=message, weight=weight, metrics=SENSOR_METRICS)
+
+
+_OF_TEXT: Final = (
+    *("time_column", "unit", "delimiter", "decimal", "thousands", "quote", "encoding"),
+    *("header_line", "units_line", "first_data_line"),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorLayout:
+    """How one sensor log is laid out. What is not stated is found in the log.
+
+    Attributes
+    ----------
+    text : Layout
+        Time column, its unit, and how the text is written.
+    time_zone : str or None
+        Of dates that name none: ``UTC``, ``+02:00`` or a name such as ``Europe/Berlin``.
+    device_column : str, int or None
+        Column that names the card, where a log holds several.
+    columns : Mapping of str to (str or int)
+        Quantity (``power_w``, ``temperature_c``, ...) to column, by name or by position counted from 1.
+    units : Mapping of str to str
+        Quantity to unit of that column, as a UCUM code.
+
+    Examples
+    --------
+    >>> layout = SensorLayout.from_toml('power_w = "Board draw"\\npower_w_unit = "mW"\\n', "bench.toml")
+    >>> layout.columns["power_w"], layout.units["power_w"]
+    ('Board draw', 'mW')
+    """
+
+    text: Layout = field(default_factory=Layout)
+    time_zone: str | None = None
+    device_column: ColumnRef | None = None
+    columns: Mapping[str, ColumnRef] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def from_toml(cls, text: str, name: str) -> SensorLayout:
+        """The layout written in ``text``; ``name`` is the file name shown in errors.
+
+        Raises
+        ------
+        LayoutError
+            If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
+        """
+        column = column_type()
+        types = {key: kind for key, kind in layout_types().items() if key in _OF_TEXT}
+        types |= {"time_zone": str, "device_column": column, **dict.fromkeys(QUANTITIES, column)}
+        types |= {f"{key}_unit": choice_type(quantity.units) for key, quantity in QUANTITIES.items()}
+        source, values = layout_values(text, name, types)
+        check_layout(source)
+        try:
+            zone_named(values.get("time_zone", "UTC"))
+        except ValueError as error:
+            raise source.fault(("time_zone",), f"is {shown(values['time_zone'])}", str(error)) from None
+        return cls(
+            text=Layout(**{key: values[key] for key in _OF_TEXT if key in values}),
+            time_zone=values.get("time_zone"),
+            device_column=values.get("device_column"),
+            columns={key: values[key] for key in QUANTITIES if key in values},
+            units={key: values[f"{key}_unit"] for key in QUANTITIES if f"{key}_unit" in values},
+        )
+
+    def to_toml(self) -> str:
+        """The layout as the text of a layout file."""
+        own: dict[str, ColumnRef | None] = {"time_zone": self.time_zone, "device_column": self.device_column}
+        for name, column in self.columns.items():
+            own |= {name: column, f"{name}_unit": self.units.get(name)}
+        return self.text.to_toml() + toml_lines(own)
+
 
 LONG_GAP_S: Final = 2.0
 LONG_GAP_STEPS: Final = 5.0
@@ -72,3 +235,35 @@ class SensorOptions:
             "sensor_layout": None if self.layout is None else self.layout.to_toml(),
         }
         return {key: str(value) for key, value in given.items() if value is not None}
+
+
+_ADDED: Final = r"[-_. ]+[^\W\d_]+(?:[-_. ][^\W\d_]+)*"
+"""What such a name adds: words without a digit, which could be the number of another run."""
+
+
+def sensor_log_beside(capture: str | os.PathLike[str]) -> Path | None:
+    """The one sensor log that has the name of the capture and a word more; ``None`` where there is none, or several.
+
+    That it is a sensor log is seen by its content.
+    """
+    path = Path(capture)
+    stem, folder = without_endings(path).name, path.parent
+    if not stem or os.fspath(capture) == "-":
+        return None
+    try:
+        names = _logs_in(folder, folder.stat().st_mtime_ns)
+    except OSError:
+        return None
+    longer = [name for name in names if name.startswith(stem) and name != path.name]
+    found = [folder / name for name in longer if re.fullmatch(_ADDED, without_endings(Path(name)).name[len(stem) :])]
+    if found:
+        from frametime.adapters.file_kind import classify_file
+
+        found = [path for path in found if classify_file(path).kind == "sensors"]
+    return found[0] if len(found) == 1 else None
+
+
+@lru_cache(maxsize=64)
+def _logs_in(folder: Path, changed_ns: int) -> tuple[str, ...]:
+    """Names of logs in a folder; a folder that has changed since is listed again."""
+    return tuple(path.name for path in folder.iterdir() if path.suffix.casefold() in LOG_ENDINGS)

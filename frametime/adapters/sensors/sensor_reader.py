@@ -1,29 +1,30 @@
-"""The table of a sensor log: its time column, its quantities, and the rows of one card."""
+"""A sensor log read as delimited text: its time column, its quantities, and the rows of one card."""
 
 from __future__ import annotations
 
+import os
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import replace
-from typing import Final, NamedTuple, cast
+from functools import partial
+from typing import BinaryIO, Final, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, compute
-from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
+from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import SINCE_1970_NS, ClockKind
-from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, layout_choice, styles_of
-from frametime.adapters.columns.column_refusals import column_named
-from frametime.adapters.columns.header_words import Meaning
-from frametime.adapters.columns.words import CLOCK, DATE, Unit, unit_named, words_of
-from frametime.adapters.sensors.quantities import QUANTITIES, sensor_caveat
-from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device
-from frametime.adapters.sensors.sensor_layout import SensorLayout
-from frametime.adapters.sensors.sensor_log import SensorOptions
-from frametime.adapters.sensors.sensor_readings import readings
-from frametime.adapters.text.cells import CellKind, NumberStyle, kind_of
+from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, column_named, layout_choice, styles_of
+from frametime.adapters.columns.other_columns import coded
+from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named, words_of
+from frametime.adapters.frames.frame_columns import RejectedRows
+from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device, readings
+from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, SensorOptions, sensor_caveat
+from frametime.adapters.stored_log import opened_log
+from frametime.adapters.text.cells import CellKind, kind_of
+from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.table_reader import (
     TextTable,
     lines_of_records,
@@ -32,10 +33,10 @@ from frametime.adapters.text.table_reader import (
     source_caveats,
     surplus_caveats,
 )
-from frametime.adapters.text.text_rows import Dialect
-from frametime.adapters.text.text_source import TextSource
+from frametime.adapters.text.text_rows import Dialect, may_lack_digits
+from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
 from frametime.adapters.time_values import clean_texts, dates_in_both_orders, times_of_texts
-from frametime.capture import Provenance, RejectedRow
+from frametime.capture import Provenance
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
 from frametime.words import joined
@@ -86,14 +87,12 @@ class SensorSamples(NamedTuple):
         return self.provenance.file_name
 
 
-class SensorReader:
+class _SensorLog:
     """One sensor log being read."""
 
-    def __init__(
-        self, text: TextSource, dialect: Dialect, layout: SensorLayout, options: SensorOptions, read: ReadOptions
-    ) -> None:
+    def __init__(self, text: TextSource, layout: SensorLayout, options: SensorOptions, read: ReadOptions) -> None:
         self._text = text
-        self._dialect = dialect
+        self._dialect = dialect = _dialect(text, read)
         self._layout = layout
         self._options = options
         self._read = read
@@ -103,13 +102,17 @@ class SensorReader:
         self._scan = scan_rows(text, dialect)
         styles, why = styles_of(self._facts, layout.text)
         if len(styles) > 1:
-            ways = [f'decimal = "{each.decimal}"{_thousands(each)}' for each in styles]
+            ways = [
+                f'decimal = "{each.decimal}"' + (f' with thousands = "{each.thousands}"' if each.thousands else "")
+                for each in styles
+            ]
             raise SensorError.at(text.name, why, helps=f"say which in a sensor layout: {' or '.join(ways)}")
+        self._facts = tuple(fact._replace(style=styles[0]) for fact in self._facts)
         self._style = styles[0]
         self._evidence: list[str] = []
         self._caveats: list[Caveat] = []
 
-    def samples(self, wants_absolute: bool) -> SensorSamples:
+    def samples(self, *, wants_absolute: bool) -> SensorSamples:
         """The samples of one card.
 
         Raises
@@ -123,11 +126,11 @@ class SensorReader:
         self._evidence.append(
             f"time: column {time.shown}, in {unit.name} ({time.unit_from}; --sensor-layout overrides)"
         )
+        chosen = self._quantities(time)
+        device = self._device_column({time.position, *(column.fact.position for column in chosen)})
         days = [fact for fact in self._facts if fact.cells and all(re.fullmatch(_DAY, c.strip()) for c in fact.cells)]
         day = days[0].position if unit is CLOCK and len(days) == 1 else None
-        chosen = self._quantities(time)
-        device = self._device_column({time.position, *(column.position for column in chosen)})
-        needed = {time.position, day, device, *(column.position for column in chosen)} - {None}
+        needed = {time.position, day, device, *(column.fact.position for column in chosen)} - {None}
         table = read_texts(self._text, self._dialect, sorted(cast("set[int]", needed)), self._read)
         rows = self._rows_of_device(table, device)
         texts = clean_texts(table.columns[time.position].take(arrow_array(rows)))
@@ -143,26 +146,22 @@ class SensorReader:
         rejected = self._rejected(table, rows[~ok], time)
         if timed.size < 2:
             raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole sensor log")
-        told = (
-            *self._scan,
-            *source_caveats(self._text, self._dialect),
-            *surplus_caveats(self._text, self._dialect, table),
-        )
+        ends = source_caveats(self._text, self._dialect), surplus_caveats(self._text, self._dialect, table)
+        told = (*self._scan, *ends[0], *ends[1])
         self._caveats += [sensor_caveat(f"sensor-{c.code}", f"Sensor log: {c.message}", c.weight) for c in told]
         if unit is CLOCK:
             ns = self._past_midnight(ns)
         values = {}
         for column in chosen:
-            cells = table.columns[column.position].take(arrow_array(timed))
-            values[column.quantity], caveats = readings(cells, column, self._style)
+            cells = table.columns[column.fact.position].take(arrow_array(timed))
+            values[column.quantity], caveats = readings(cells, column)
             self._caveats += caveats
-        own = replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding)
         layout = SensorLayout(
-            text=own,
+            text=replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding),
             time_zone=self._layout.time_zone,
             device_column=None if device is None else self._facts[device].ref,
-            columns={column.quantity: self._facts[column.position].ref for column in chosen},
-            units={column.quantity: column.unit for column in chosen if column.unit is not None},
+            columns={column.quantity: column.fact.ref for column in chosen},
+            units={column.quantity: column.unit.name for column in chosen if column.unit is not None},
         )
         steps = np.diff(ns)
         back = [int(table.records[timed][int(np.argmin(steps)) + 1])] if (steps < 0).any() else []
@@ -178,8 +177,8 @@ class SensorReader:
                 size_bytes=0,
                 adapter="sensor-text",
                 rows_read=int(timed.size),
-                rows_rejected=int((~ok).sum()) + len(table.short),
-                rejected_rows=rejected,
+                rows_rejected=rejected.count,
+                rejected_rows=rejected.listed(partial(lines_of_records, self._text, self._dialect)),
                 layout_toml=layout.to_toml(),
                 evidence=tuple(self._evidence),
                 metadata=self._dialect.metadata,
@@ -204,7 +203,7 @@ class SensorReader:
             )
             raise self._error(f"no time column is found among {shown}", helps=helps)
         if len(found) > 1:
-            choice = layout_choice([(fact.name, fact.position) for fact in found])
+            choice = layout_choice(found)
             found_names = joined([fact.shown for fact in found])
             helps = f"settle it in a sensor layout: time_column = {choice}"
             raise self._error(f"{found_names} may each be the time", helps=helps)
@@ -212,12 +211,11 @@ class SensorReader:
         if told.unit is not None:
             time = time._replace(unit=unit_named(told.unit), unit_from="as told")
         if time.unit is None or time.unit.form == "rate":
-            raise self._error(
-                "the time has no unit",
-                column=time.name,
-                helps=f'give it in a sensor layout, two lines: time_column = "{printable(time.name, limit=60)}" '
-                'and unit = "s" (or "ms", "us", "ns")',
+            helps = (
+                f'give it in a sensor layout, two lines: time_column = "{printable(time.name, limit=60)}" '
+                'and unit = "s" (or "ms", "us", "ns")'
             )
+            raise self._error("the time has no unit", column=time.name, helps=helps)
         return time
 
     def _may_be_time(self, fact: ColumnFacts) -> bool:
@@ -226,13 +224,13 @@ class SensorReader:
             return not _names_cards(fact.name)
         # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.
         named = fact.numeric and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME)
-        return named and np.unique(fact.known_ns(self._style)).size > 1
+        return named and np.unique(fact.known_ns()).size > 1
 
     def _is_absolute(self, time: ColumnFacts) -> bool:
         """Whether a time is a date, or counts since 1970."""
         if time.unit is None or time.unit.form != "number":
             return time.unit is DATE
-        values = time.known_ns(self._style)
+        values = time.known_ns()
         return bool(values.size) and SINCE_1970_NS[0] <= values.min() <= values.max() <= SINCE_1970_NS[1]
 
     def _kind(self, time: ColumnFacts, unit: Unit, ns: NDArray[np.int64], *, zoned: bool) -> ClockKind:
@@ -255,45 +253,36 @@ class SensorReader:
         return ns + passed * _DAY_NS
 
     def _quantities(self, time: ColumnFacts) -> tuple[SensorColumn, ...]:
-        units_row = self._dialect.units_row or ("",) * len(self._facts)
-        columns = [
-            SensorColumn.of(fact.name, fact.position, fact.cells, units_row[fact.position])
-            for fact in self._facts
-            if fact.position != time.position
-        ]
-        told = tuple(self._told(quantity, columns) for quantity in QUANTITIES if quantity in self._layout.columns)
-        free = [column for column in columns if column.position not in {each.position for each in told}]
+        told = [self._told(quantity, time) for quantity in QUANTITIES if quantity in self._layout.columns]
+        used = {time.position, *(column.fact.position for column in told)}
+        free = [fact for fact in self._facts if fact.position not in used]
         quantities = {column.quantity for column in told}
-        found, caveats = choose_sensor_columns(free, device=self._options.device, told=quantities, style=self._style)
+        found, caveats = choose_sensor_columns(free, device=self._options.device, told=quantities)
         chosen = (*told, *found)
         self._caveats += caveats
         self._evidence += [column.evidence for column in chosen]
         if not chosen:
             reasons = " ".join(caveat.message for caveat in caveats)
-            raise self._error(
-                "no column is found that holds power, temperature, a clock, load, fan, voltage or memory"
-                + (f" ({reasons})" if reasons else ""),
-                helps='name one in a sensor layout, for example power_w = "NAME" and power_w_unit = "W"',
-            )
+            none = "no column is found that holds power, temperature, a clock, load, fan, voltage or memory"
+            helps = 'name one in a sensor layout, for example power_w = "NAME" and power_w_unit = "W"'
+            raise self._error(none + (f" ({reasons})" if reasons else ""), helps=helps)
         return chosen
 
-    def _told(self, quantity: str, columns: Sequence[SensorColumn]) -> SensorColumn:
+    def _told(self, quantity: str, time: ColumnFacts) -> SensorColumn:
         fact = column_named(self._facts, self._layout.columns[quantity], key=quantity, name=self._text.name)
-        column = next((column for column in columns if column.position == fact.position), None)
-        if column is None:
+        unit, told = fact.said.other_unit, self._layout.units.get(quantity)
+        if fact.position == time.position:
             raise self._error("the column is the time", column=fact.name, helps=f"name another one for {quantity}")
-        unit = self._layout.units.get(quantity)
-        if unit is None and column.stated_unit is None:
+        if told is None and fact.other_unit is None:
             helps = f'add to the sensor layout: {quantity}_unit = "{QUANTITIES[quantity].unit}"'
             raise self._error(f"no unit is known for {quantity}", column=fact.name, helps=helps)
-        if unit not in (None, column.unit):
-            column = column._replace(unit=unit, factor=1.0)
-        return column._replace(quantity=quantity, evidence=f"{quantity}: column {fact.shown}, as told")
+        if told is not None and (unit is None or told != unit.name):
+            unit = Unit(told, None, "other")
+        return SensorColumn(fact, quantity, unit, f"{quantity}: column {fact.shown}, as told")
 
     def _device_column(self, used: Collection[int]) -> int | None:
         """Position of the column that names the card of each row: of several the one that tells most apart."""
-        if self._layout.device_column is not None:
-            told = self._layout.device_column
+        if (told := self._layout.device_column) is not None:
             return column_named(self._facts, told, key="device_column", name=self._text.name).position
         found: dict[int, int] = {}
         for fact in self._facts:
@@ -307,44 +296,45 @@ class SensorReader:
         return max(found, key=lambda position: (found[position], -position), default=None)
 
     def _rows_of_device(self, table: TextTable, device: int | None) -> NDArray[np.int64]:
-        wanted = self._options.device
+        wanted, every = self._options.device, np.arange(table.records.size, dtype=np.int64)
         if device is None:
             if wanted is not None and not any(names_device(fact.name, wanted) for fact in self._facts):
-                raise self._error(
-                    f"nothing in the log names a card '{printable(wanted, limit=40)}'",
-                    helps="leave out --sensor-device, or name the column of the cards in a sensor layout: "
-                    'device_column = "NAME"',
+                found = f"nothing in the log names a card '{printable(wanted, limit=40)}'"
+                helps = (
+                    "leave out --sensor-device, or name the column of the cards in a sensor layout: "
+                    'device_column = "NAME"'
                 )
-            return np.arange(table.records.size, dtype=np.int64)
-        cells = np.array(clean_texts(table.columns[device]).to_pylist(), dtype=object)
-        names = [str(cell) for cell in dict.fromkeys(cells.tolist())]
+                raise self._error(found, helps=helps)
+            return every
+        names, codes = coded(clean_texts(table.columns[device]))
         listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MOST_LISTED])
         column = self._facts[device].name
-        if wanted is None and len(names) > 1:
-            found = f"the log holds {len(names)} cards: {listed}"
-            raise self._error(found, column=column, helps="choose one with --sensor-device")
         if wanted is None:
-            return np.arange(cells.size, dtype=np.int64)
+            if len(names) > 1:
+                found = f"the log holds {len(names)} cards: {listed}"
+                raise self._error(found, column=column, helps="choose one with --sensor-device")
+            return every
         card = next((each for each in names if each.casefold() == wanted.strip().casefold()), None)
         if card is None:
             found = f"there is no card '{printable(wanted, limit=40)}'"
             raise self._error(found, column=column, helps=f"the log holds {listed}")
         self._evidence.append(f"card: '{printable(card)}' of {len(names)}, chosen with --sensor-device")
-        return np.flatnonzero(cells == card)
+        return np.flatnonzero(codes == names.index(card))
 
-    def _rejected(self, table: TextTable, untimed: NDArray[np.int64], time: ColumnFacts) -> tuple[RejectedRow, ...]:
-        bad = [(int(record), f"the time in {time.shown} cannot be read") for record in table.records[untimed]]
-        bad = sorted([*bad, *((number, "the row has too few cells") for number, _ in table.short)])
-        total = int(table.records.size) + len(table.short)
-        if 2 * len(bad) > total:
-            raise self._error(f"{len(bad)} of {total} rows have no readable time", column=time.name)
-        if bad:
-            message = f"{len(bad)} of {total} rows of the sensor log have no readable time or too few cells."
-            weight = Weight.CARE if len(bad) > 0.01 * total else Weight.NOTE
+    def _rejected(self, table: TextTable, untimed: NDArray[np.int64], time: ColumnFacts) -> RejectedRows:
+        short = {number for number, _ in table.short}
+        bad = np.union1d(table.records[untimed], np.array(sorted(short), dtype=np.int64))
+        total = int(table.records.size) + len(short)
+        if 2 * bad.size > total:
+            raise self._error(f"{bad.size} of {total} rows have no readable time", column=time.name)
+        if bad.size:
+            message = f"{bad.size} of {total} rows of the sensor log have no readable time or too few cells."
+            weight = Weight.CARE if bad.size > 0.01 * total else Weight.NOTE
             self._caveats.append(sensor_caveat("sensor-rows-rejected", message, weight))
-        listed = bad[:MAX_LISTED_ROWS]
-        lines = lines_of_records(self._text, self._dialect, [record for record, _ in listed])
-        return tuple(RejectedRow(line=line, reason=why) for line, (_, why) in zip(lines, listed, strict=True))
+        reasons = f"the time in {time.shown} cannot be read", "the row has too few cells"
+        rejected = RejectedRows()
+        rejected.add(bad, lambda at: reasons[int(bad[at]) in short])
+        return rejected
 
     def _error(self, found: str, *, helps: str | None = None, column: str | None = None) -> SensorError:
         return SensorError.at(self._text.name, found, column=column or None, helps=helps)
@@ -356,5 +346,57 @@ def _names_cards(column: str) -> bool:
     return words <= _DEVICE_WORDS | _NAME_WORDS and bool(words & (_DEVICE_WORDS | {"name"}) or words == {"index"})
 
 
-def _thousands(style: NumberStyle) -> str:
-    return f' with thousands = "{style.thousands}"' if style.thousands else ""
+def read_sensor_text(
+    source: str | os.PathLike[str] | BinaryIO, options: SensorOptions, *, wants_absolute: bool
+) -> SensorSamples:
+    """Read one sensor log.
+
+    Parameters
+    ----------
+    source : path, '-' or binary stream
+        Delimited text, or a table in Parquet or one of the formats of Arrow.
+    options : SensorOptions
+    wants_absolute : bool
+        Which clock is preferred where the log has an absolute and an elapsed one.
+
+    Raises
+    ------
+    SensorError, ReadError
+    """
+    layout = options.layout or SensorLayout()
+    read = ReadOptions(layout=layout.text)
+    with opened_log(source, read, use_threads=False) as opened:
+        samples = read_in_its_encoding(
+            cast("BinaryIO", opened.log),
+            read,
+            layout.text.encoding,
+            lambda text: _SensorLog(text, layout, options, read).samples(wants_absolute=wants_absolute),
+        )
+        sha256 = opened.sha256()
+    evidence = ((f"compression: {opened.compression}",) if opened.compression else ()) + samples.provenance.evidence
+    origin = replace(samples.provenance, sha256=sha256, size_bytes=opened.stored.size, evidence=evidence)
+    return samples._replace(provenance=origin)
+
+
+def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
+    """How the text is laid out, without a last row whose last number may lack digits.
+
+    Raises
+    ------
+    SensorError
+        If there is one row, or one column: no sensor log, whatever its names say.
+    """
+    dialect = detect_dialect(text, read)
+    last = dialect.n_columns - 1
+    cells = [row.cells[last] for row in dialect.sample if len(row.cells) > last]
+    if dialect.has_open_row and all(may_lack_digits(cells, mark) for mark in ".,"):
+        dialect = detect_dialect(text, read, keeps_open_row=False)
+    if dialect.n_columns == 1:
+        above = f", although the line above them is '{printable(dialect.names[0], limit=60)}'" if dialect.names else ""
+        found = f"no delimiter parts the rows into a time and readings{above}"
+        helps = 'see whether the rows are cut off, or give delimiter = ";" or another in a sensor layout'
+        raise SensorError.at(text.name, found, helps=helps)
+    if len(dialect.sample) == 1 and dialect.data_end == text.end:
+        found = "there is one row of readings, two are needed"
+        raise SensorError.at(text.name, found, helps="give the whole sensor log")
+    return dialect

@@ -13,13 +13,19 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.capture_start import capture_start
+from frametime.adapters.columns.column_facts import column_facts
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.sensors.quantities import sensor_caveat
+from frametime.adapters.columns.words import Unit
 from frametime.adapters.sensors.sensor_alignment import brought_together, check_overlap
-from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns
-from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS, SENSORS_UNUSABLE, SensorOptions
-from frametime.adapters.sensors.sensor_readings import readings
-from frametime.adapters.sensors.sensor_text import read_sensor_text
+from frametime.adapters.sensors.sensor_columns import choose_sensor_columns, readings
+from frametime.adapters.sensors.sensor_log import (
+    LONG_GAP_S,
+    LONG_GAP_STEPS,
+    SENSORS_UNUSABLE,
+    SensorOptions,
+    sensor_caveat,
+)
+from frametime.adapters.sensors.sensor_reader import read_sensor_text
 from frametime.adapters.text.cells import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
@@ -150,22 +156,22 @@ def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None
 
     Only columns whose name speaks for a quantity are read. The log must still be open.
     """
-    columns = [SensorColumn.of(column.name, column.position, column.cells) for column in parsed.other_columns]
-    columns = [
-        column if column.unit else column._replace(unit=other.unit)
-        for column, other in zip(columns, parsed.other_columns, strict=True)
-    ]
-    style = told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT
-    chosen, found = choose_sensor_columns(columns, style=style)
+    others, style = parsed.other_columns, told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT
+    facts = []
+    for other in others:
+        (fact,) = column_facts((other.name,), (), [(cell,) for cell in other.cells], 1)
+        unit = fact.said.other_unit or (other.unit and Unit(other.unit, None, "other")) or None
+        facts.append(fact._replace(position=other.position, said=fact.said._replace(other_unit=unit), style=style))
+    chosen, found = choose_sensor_columns(facts)
     if parsed.read_columns is None or not chosen:
         return None
     caveats = [replace(caveat, weight=Weight.NOTE) for caveat in found]
-    table = parsed.read_columns([column.name for column in chosen])
+    table = parsed.read_columns([column.fact.name for column in chosen])
     # Where the first frame began there may be no row of the log, so no sample either.
     first = int(not table.column(0)[0].is_valid)
     values = {}
     for column in chosen:
-        values[column.quantity], more = readings(table.column(column.name).slice(first), column, style)
+        values[column.quantity], more = readings(table.column(column.fact.name).slice(first), column)
         caveats += more
     times_ns = np.asarray(numpy_of(parsed.frames.column(TIME_COLUMN)), dtype=np.int64)[first:]
     about = replace(provenance, evidence=tuple(column.evidence for column in chosen))

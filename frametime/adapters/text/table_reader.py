@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnUse
-from frametime.adapters.columns.header_words import Meaning, header_meaning
+from frametime.adapters.columns.words import Meaning, header_meaning
 from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect, split_rows
