@@ -135,8 +135,7 @@ def _tested(
 ) -> Alignment:
     """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
     doubt_s = found.doubt_s
-    span_s = (0.0, (span_ns[1] - span_ns[0]) / 1e9)
-    seen = seen_load((found.times_ns - span_ns[0]) / 1e9, found.values, span_s)
+    seen = seen_load((found.times_ns - span_ns[0]) / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
     # Without a time of zero both clocks are taken to have started together, whatever the file says.
     guess = start is not None and start.is_guess and found.zero_ns is not None
     if guess and (seen.waits_within or (is_shared and seen.state == "unknown")):
@@ -314,9 +313,7 @@ def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None)
     """Times of day as local times of the day of the capture, or of one beside it where its middle is nearer."""
     local_ns = start.ns
     if start.kind == "absolute":
-        offset = (EPOCH + timedelta(microseconds=start.ns // 1000)).astimezone(zone).utcoffset()
-        assert offset is not None
-        local_ns += round(offset.total_seconds()) * NS_PER_S
+        local_ns += _utc_offset_ns(start.ns, zone, 0)
     day_ns = 24 * _HOUR_NS
     return ns + round((local_ns - (int(ns[0]) // 2 + int(ns[-1]) // 2)) / day_ns) * day_ns
 
@@ -411,35 +408,28 @@ def stretches(times_s: NDArray[np.float64], loaded: NDArray[np.bool_]) -> list[t
     return list(zip(bounds[::2], bounds[1::2], strict=True))
 
 
-def seen_load(
-    times_s: NDArray[np.float64], values: Mapping[str, NDArray[np.float64]], span_s: tuple[float, float]
-) -> Seen:
-    """Whether the load rises as the capture begins and lasts to its end.
+def seen_load(times_s: NDArray[np.float64], values: Mapping[str, NDArray[np.float64]], end_s: float) -> Seen:
+    """Whether the load rises as the capture begins, at 0 s, and lasts to its end.
 
     Waiting in the middle of a capture is its own; at its start or end it speaks for clocks that are apart.
     """
-    start_s, end_s = span_s
     if times_s.size < 2:
         return Seen("unknown")
     step_s = float(np.median(np.diff(times_s)))
-    near_s = step_s + 0.5
+    near_s, apart_s = step_s + 0.5, 1.5 * step_s + 0.5
+    inside = (times_s >= 0.0) & (times_s <= end_s)
     confirmed = waits = False
-    for loaded in loads_of(values).values():
-        inside = np.flatnonzero((times_s >= start_s) & (times_s <= end_s))
-        if inside.size < 4:
-            continue
-        edges = np.array(stretches(times_s, loaded)).reshape(-1, 2)
-        first, last = (
-            inside[np.flatnonzero(loaded[inside])[[0, -1]]] if loaded[inside].any() else (inside[-1], inside[-1])
-        )
-        late_s, early_s = float(times_s[first]) - start_s, end_s - float(times_s[last])
-        if late_s > 1.5 * step_s + 0.5 or early_s > 1.5 * step_s + 0.5:
-            apart_s = late_s if late_s >= early_s else -early_s
-            return Seen("contradicted", apart_s)
-        middle = loaded[(times_s >= start_s + 1.5 * near_s) & (times_s <= end_s - 1.5 * near_s)]
+    for loaded in loads_of(values).values() if np.count_nonzero(inside) >= 4 else ():
+        works_s = times_s[inside & loaded]
+        first_s, last_s = (works_s[0], works_s[-1]) if works_s.size else (times_s[inside][-1],) * 2
+        late_s, early_s = float(first_s), end_s - float(last_s)
+        if max(late_s, early_s) > apart_s:
+            return Seen("contradicted", late_s if late_s >= early_s else -early_s)
+        middle = loaded[(times_s >= 1.5 * near_s) & (times_s <= end_s - 1.5 * near_s)]
         waits |= not bool(middle.all())
-        confirmed |= bool((np.abs(edges[:, 0] - start_s)[edges[:, 0] > times_s[0]] <= near_s).any())
-        confirmed |= bool((np.abs(edges[:, 1] - end_s)[edges[:, 1] < times_s[-1]] <= near_s).any())
+        for start, end in stretches(times_s, loaded):
+            confirmed |= times_s[0] < start and abs(start) <= near_s
+            confirmed |= end < times_s[-1] and abs(end - end_s) <= near_s
     return Seen("confirmed" if confirmed else "unknown", waits_within=waits)
 
 
