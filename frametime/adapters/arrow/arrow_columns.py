@@ -58,6 +58,14 @@ def arrow_texts(texts: Sequence[str]) -> Any:
     return pa.StringArray.from_buffers(len(encoded), pa.py_buffer(offsets.data), pa.py_buffer(b"".join(encoded)))
 
 
+def table_of(arrays: Mapping[str, Any], columns: Mapping[str, tuple[str, str, str]]) -> pa.Table:
+    """A table of a capture, each column with its unit; ``columns`` are ``FRAME_COLUMNS`` or ``SENSOR_COLUMNS``."""
+    import pyarrow as pa
+
+    fields = [pa.field(name, array.type, metadata={"unit": columns[name][1]}) for name, array in arrays.items()]
+    return pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
+
+
 def fault_of(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) -> str | None:
     """What is not as in a table of a capture: its columns and their types, and times that rise; ``None`` if all is.
 

@@ -36,8 +36,8 @@ from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.adapters.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
 from frametime.capture import RejectedRow
-from frametime.caveats import Caveat
-from frametime.errors import ReadError, printable
+from frametime.caveats import Caveat, Weight
+from frametime.errors import printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -86,7 +86,8 @@ class ReadColumns(NamedTuple):
     selected : ndarray of int64 or None
         Rows of the stream that is read; ``None`` for all.
     rejected : RejectedRows
-    caveats : tuple of Caveat
+    caveats : list of Caveat
+        Those of what comes after the columns are added.
     """
 
     log: FrameText
@@ -97,7 +98,7 @@ class ReadColumns(NamedTuple):
     flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
     selected: NDArray[np.int64] | None
     rejected: RejectedRows
-    caveats: tuple[Caveat, ...]
+    caveats: list[Caveat]
 
     def records_of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
         """The records of some rows."""
@@ -106,6 +107,10 @@ class ReadColumns(NamedTuple):
     def line_of(self, row: int) -> int:
         """The line of a row."""
         return self.log.lines_of(self.records_of(np.array([row])).tolist())[0]
+
+    def tell(self, code: str, message: str, weight: Weight = Weight.CARE) -> None:
+        """Add a caveat."""
+        self.caveats.append(Caveat(code=code, message=message, weight=weight))
 
 
 def read_columns(log: FrameText) -> ReadColumns:
@@ -203,7 +208,7 @@ def _values(
         flags={role: _flags(read[choice.others[role].position]) for role in FLAG_ROLES if role in choice.others},
         selected=selected,
         rejected=RejectedRows(),
-        caveats=caveats,
+        caveats=list(caveats),
     )
 
 
@@ -255,7 +260,7 @@ def _careful(log: FrameText) -> ReadColumns:
         return reason_of(cell, main.unit.name if main.unit is not None else "", choice.style)
 
     rejected.add(table.records[bad], reason)
-    return columns._replace(rejected=rejected, caveats=(*told, *columns.caveats))
+    return columns._replace(rejected=rejected, caveats=[*told, *columns.caveats])
 
 
 def read_other_columns(
@@ -323,23 +328,3 @@ class RejectedRows:
         ordered = sorted(self._listed)
         lines = lines_of([record for record, _ in ordered])
         return tuple(RejectedRow(line=line, reason=why) for line, (_, why) in zip(lines, ordered, strict=True))
-
-    def told(self, name: str, total: int, options: ReadOptions, listed: Sequence[RejectedRow]) -> tuple[Caveat, ...]:
-        """The caveat that counts them.
-
-        Raises
-        ------
-        ReadError
-            If there are too many.
-        """
-        allowed = int(options.max_rejected_fraction * total)
-        if options.max_rejected_fraction > 0:
-            allowed = max(allowed, min(options.tolerated_rows, total // 10))
-        first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
-        if self.count > allowed:
-            found = f"{self.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})"
-            helps = "repair the file, or raise --max-rejected"
-            raise ReadError.at(name, found, helps=helps)
-        more = f"; and {self.count - 3} more" if self.count > 3 else ""
-        message = f"{self.count} of {total} rows could not be used: {first}{more}."
-        return (Caveat(code="rejected-rows", message=message),) if self.count else ()

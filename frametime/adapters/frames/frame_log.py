@@ -1,24 +1,50 @@
-"""Delimited text with one row a frame."""
+"""Delimited text with one row a frame: from its columns to frames with one rising row of timestamps.
+
+The numbers of the frames say whether some were not logged, rows stand twice, or logs were joined.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import Any, BinaryIO, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
-from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow.arrow_columns import arrow_array, table_of
+from frametime.adapters.base import HEAD_BYTES, OtherColumn, ParsedLog, ReadOptions
+from frametime.adapters.capture_start import SINCE_1970_NS, ClockKind
 from frametime.adapters.columns.column_choice import choose_columns
-from frametime.adapters.columns.column_facts import column_facts, styles_of
+from frametime.adapters.columns.column_facts import (
+    PLAUSIBLE_NS,
+    TIMED_ROLES,
+    ColumnUse,
+    column_facts,
+    styles_of,
+)
+from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.layout import LAYOUTS_NAME, Layout, remember, remembered_layout
+from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.file_kind import no_capture, writer_of_text
-from frametime.adapters.frames.frame_assembly import assemble
-from frametime.adapters.frames.frame_columns import FrameText, read_columns, read_other_columns
+from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS
+from frametime.adapters.text.cells import is_value, kind_of
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.table_reader import scan_rows, source_caveats
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
+from frametime.adapters.time_values import TimeValues
+from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
+from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, RejectedRow
 from frametime.caveats import Caveat, Weight
+from frametime.errors import ReadError
+from frametime.units import NS_PER_S
+from frametime.words import counted
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
 
 _LONG_ROWS: Final = 1_000_000
 _NO_CONTROLS: Final = {code: None for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a"}
@@ -131,3 +157,278 @@ def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
         )
     known = {**dialect.evidence, **choice.evidence}
     return layout, {key: text for key, text in known.items() if getattr(layout, key, None) is not None}
+
+
+_LEAST_FOR_TOTALS: Final = 8
+_TOTALS: Final = 0.01
+_COARSE_NS: Final = 50_000
+_TOO_COARSE_NS: Final = 2_000_000
+_MOMENTS: Final = {"simulation_start": "simulation times", "displayed": "display times"}
+_NEAR_NS: Final = 3600 * NS_PER_S
+_LONG_NS: Final = NS_PER_S
+
+
+def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
+    """The frames of a log, and the row of the table that each timestamp belongs to (-1: none).
+
+    Raises
+    ------
+    ReadError
+        If fewer than two frames are left, too many rows are rejected, or the times contradict each other.
+    """
+    columns = _checked_rows(columns)
+    timeline = _timeline(columns)
+    _tell_single_precision(columns)
+    _reject_bad_durations(timeline, columns)
+    n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
+    listed = _rejected(columns, n_selected)
+    stamps = timeline.timestamps_ns
+    if stamps.size < 3:
+        found = "there is only one frame" if stamps.size == 2 else "there is no frame"
+        if columns.n_rows > 2 and "time" in columns.times and stamps.size == 1:
+            found = f"all {columns.n_rows} rows have the same time"
+        helps = "two frames are the least that can be measured; record the run again"
+        raise ReadError.at(columns.log.name, found, helps=helps)
+    columns.caveats.extend(timeline.caveats)
+    # A usual frame time that no game has: the unit may be wrong.
+    looked_at = np.linspace(0, stamps.size - 2, min(stamps.size - 1, 4096)).astype(np.int64)
+    usual = middle((stamps[looked_at + 1] - stamps[looked_at]).astype(np.float64))
+    if not PLAUSIBLE_NS[0] <= usual <= PLAUSIBLE_NS[1]:
+        message = f"The usual frame time is {usual / 1e6:.6g} ms; check the unit of the time column."
+        columns.tell("unusual-frame-time", message)
+    first_ns = int(stamps[0])
+    kind, why = _clock_of(columns.log.choice.time, columns.times.get("time"), first_ns)
+    shown = str(np.datetime64(first_ns, "ns"))
+    log = ParsedLog(
+        frames=_frames(timeline, columns, first_ns if kind != "elapsed" else 0),
+        rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
+        rows_rejected=columns.rejected.count,
+        rejected_rows=listed,
+        evidence=(*timeline.evidence, *([why] if why else [])),
+        metadata={"recorded_from_local": shown} if kind == "zoneless" else {},
+        recorded_from_utc=f"{shown}Z" if kind == "absolute" else None,
+        other_columns=_unused_columns(columns.log),
+    )
+    return replace(log, caveats=tuple(columns.caveats)), timeline.row_of_each()
+
+
+def _rejected(columns: ReadColumns, n_selected: int) -> tuple[RejectedRow, ...]:
+    """The first rejected rows, with a caveat that counts all.
+
+    Raises
+    ------
+    ReadError
+        If there are too many.
+    """
+    log, rejected = columns.log, columns.rejected
+    total, listed = n_selected + rejected.not_rows, rejected.listed(log.lines_of)
+    allowed = int(log.options.max_rejected_fraction * total)
+    if log.options.max_rejected_fraction > 0:
+        allowed = max(allowed, min(log.options.tolerated_rows, total // 10))
+    first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
+    if rejected.count > allowed:
+        found = f"{rejected.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})"
+        raise ReadError.at(log.name, found, helps="repair the file, or raise --max-rejected")
+    if rejected.count:
+        more = f"; and {rejected.count - 3} more" if rejected.count > 3 else ""
+        columns.tell("rejected-rows", f"{rejected.count} of {total} rows could not be used: {first}{more}.")
+    return listed
+
+
+def _clock_of(use: ColumnUse | None, times: TimeValues | None, first_ns: int) -> tuple[ClockKind, str]:
+    """The kind of clock that the column of timestamps is on, and why; the first stands at ``first_ns``."""
+    if use is None or times is None or use.unit is None:
+        return "elapsed", ""
+    if times.zoned is not None:
+        zoneless = "the dates name no zone, so they are not taken as UTC"
+        return ("absolute", "the dates name their zone") if times.zoned else ("zoneless", zoneless)
+    if use.unit.form == "number" and SINCE_1970_NS[0] <= first_ns <= SINCE_1970_NS[1]:
+        return "absolute", f"the times count from 1970: the first is {np.datetime64(first_ns, 'ns')} UTC"
+    return "elapsed", ""
+
+
+def _checked_rows(columns: ReadColumns) -> ReadColumns:
+    """Without rows that stand twice and a last row of totals, and what the numbers of the frames say."""
+    kept = rows = np.arange(columns.n_rows, dtype=np.int64) if columns.selected is None else columns.selected
+    lengths = columns.times.get("frame_time")
+    if lengths is not None and rows.size >= _LEAST_FOR_TOTALS:
+        each = lengths.ns[rows].astype(np.float64)
+        others = float(each[:-1].sum())
+        if each[-1] > 0 and abs(each[-1] - others) <= _TOTALS * others:
+            kept = rows[:-1]
+            line = columns.line_of(int(rows[-1]))
+            columns.tell(
+                "footer", f"The last row (line {line}) holds the sum of the others; it is left out.", Weight.NOTE
+            )
+    kept = _check_frame_numbers(columns, kept)
+    return columns if kept.size == rows.size else columns._replace(selected=kept)
+
+
+def _tell_single_precision(columns: ReadColumns) -> None:
+    """A caveat where timestamps in a text have more digits than the single precision that they were kept in."""
+    use, times = columns.log.choice.time, columns.times.get("time")
+    if use is None or times is None or use.unit is None or use.unit.ns is None or not times.ns.size:
+        return
+    unit = float(use.unit.ns)
+    some = times.ns[np.linspace(0, times.ns.size - 1, min(times.ns.size, 4096)).astype(np.int64)] / unit
+    single = some.astype(np.float32)
+    step_ns = float(np.spacing(np.abs(single).max())) * unit
+    fine = step_ns < max(_COARSE_NS, 2.0 * use.resolution_ns)
+    if not fine and (np.abs(some - single) * unit <= 0.51 * use.resolution_ns).all():
+        message = (
+            f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: single "
+            "frames, their percentiles and lows are no finer."
+        )
+        columns.tell("rounded-timestamps", message, Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE)
+
+
+def _unused_columns(log: FrameText) -> tuple[OtherColumn, ...]:
+    used = log.choice.used_positions()
+    unused = [(fact, fact.said.other_unit) for fact in log.facts if fact.position not in used and fact.name]
+    return tuple(
+        OtherColumn(fact.name, fact.position, unit.name if unit is not None and unit.factor == 1 else None, fact.cells)
+        for fact, unit in unused
+    )
+
+
+def _timeline(columns: ReadColumns) -> Timeline:
+    log, choice = columns.log, columns.log.choice
+    clock, tick = choice.time, None
+    if clock is not None and clock.unit is not None and clock.unit.ns is not None and clock.unit.ns >= 1:
+        cells = [cell.strip().lstrip("-") for cell in log.facts[clock.position].cells if is_value(kind_of(cell))]
+        tick = int(clock.unit.ns) if all(map(str.isdecimal, cells)) else None
+    rules = ClockRules(
+        name=log.name,
+        line_of=columns.line_of,
+        sort=log.options.sort,
+        tick_ns=tick,
+        wraps_daily=clock is not None and clock.unit is CLOCK,
+        time_resolution_ns=1 if clock is None else clock.resolution_ns,
+        frame_time_resolution_ns=1 if choice.frame_time is None else choice.frame_time.resolution_ns,
+    )
+    times, lengths = columns.times.get("time"), columns.times.get("frame_time")
+    if lengths is None:
+        assert times is not None
+        return from_timestamps(times, columns.selected, rules)
+    if times is None:
+        return from_frame_times(lengths, columns.selected, rules)
+    return from_both(times, lengths, columns.selected, rules)
+
+
+def _reject_bad_durations(timeline: Timeline, columns: ReadColumns) -> None:
+    """List the rows whose frame time is a number, but not one that a frame can take."""
+    lengths, bad = columns.times.get("frame_time"), timeline.bad_rows
+    if lengths is None:
+        return
+    bad = bad if lengths.ok is None else bad[lengths.ok[bad]]
+
+    def reason(at: int) -> str:
+        ns = int(lengths.ns[bad[at]])
+        return "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
+
+    columns.rejected.add(columns.records_of(bad), reason)
+
+
+def _frames(timeline: Timeline, columns: ReadColumns, shift_ns: int) -> pa.Table:
+    stamps = timeline.timestamps_ns
+    arrays = {TIME_COLUMN: arrow_array(stamps - shift_ns if shift_ns else stamps)}
+    others = {role: values for role, values in columns.times.items() if role in TIMED_ROLES}
+    if others or columns.flags:
+        rows = timeline.row_of_each()
+        inside, present = np.maximum(rows, 0), rows >= 0
+    for role, values in others.items():
+        ok = present if values.ok is None else present & values.ok[inside]
+        ns = values.ns[inside]
+        if role in _MOMENTS and not _on_the_clock(ns[ok], stamps[ok]):
+            message = (
+                f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit; it is "
+                "not used."
+            )
+            columns.tell("column-not-used", message)
+        else:
+            arrays[f"{role}_ns"] = arrow_array(ns - shift_ns if role in _MOMENTS else ns, ok)
+    for role, (flags, told) in columns.flags.items():
+        ok = present if told is None else present & told[inside]
+        arrays["shown"] = arrow_array(flags[inside] == (role == "shown"), ok)
+        total = int(np.count_nonzero(present))
+        if untold := total - int(np.count_nonzero(ok)):
+            message = (
+                f"{untold} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown; they are "
+                "counted as shown."
+            )
+            columns.tell("shown-not-told", message)
+    return table_of(arrays, FRAME_COLUMNS)
+
+
+def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> bool:
+    """Whether moments can be set beside the timestamps: they lie near them, and go on as they do."""
+    if not moments_ns.size:
+        return True
+    if not (np.abs(moments_ns - stamps) < _NEAR_NS).all():
+        return False
+    gone_on, span = int(moments_ns[-1]) - int(moments_ns[0]), int(stamps[-1]) - int(stamps[0])
+    # Only a long stretch tells: a single frame may be shown late.
+    return span < _LONG_NS or span <= 2 * gone_on <= 4 * span
+
+
+_NUMBERS: Final = "frame-numbers"
+_MOSTLY: Final = 0.9
+_MANY_MISSING: Final = 0.01
+"""Share of frames that are missing, or rows out of order, from which the run is to be repeated (common practice)."""
+
+
+def _check_frame_numbers(columns: ReadColumns, kept: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Hold the rows that are ``kept`` against the numbers of their frames: those that are left.
+
+    Raises
+    ------
+    ReadError
+        If timestamps alone stand in a log that leaves out frames regularly.
+    """
+    number = columns.number
+    if number is None or not (number.ok is None or number.ok[kept].all()):
+        return kept
+    numbers = number.ns[kept]
+    steps = np.diff(numbers)
+    if not steps.size or (steps == 1).all():
+        return kept
+    again = steps == 0
+    times = [columns.times[role].ns[kept] for role in ("time", "frame_time") if role in columns.times]
+    if again.any() and all((np.diff(column)[again] == 0).all() for column in times):
+        rows = counted(int(np.count_nonzero(again)), "row stands", "rows stand")
+        columns.tell(_NUMBERS, f"{rows} twice, with the same frame number and times; left out once.")
+        return _check_frame_numbers(columns, np.delete(kept, np.flatnonzero(again) + 1))
+    usual = int(np.median(steps))
+    if usual <= 1 or np.count_nonzero(steps == usual) < _MOSTLY * steps.size:
+        _tell_gaps_and_restarts(columns, kept, numbers)
+    elif "frame_time" in columns.times:
+        columns.tell(_NUMBERS, f"Frame numbers go up by {usual}: one frame of {usual} is logged.")
+    else:
+        found = f"frame numbers go up by {usual}: only every {usual}th frame is logged, and its time since the row "
+        helps = "log every frame, or the length of each"
+        raise ReadError.at(columns.log.name, f"{found}before is that of several frames", helps=helps)
+    return kept
+
+
+def _tell_gaps_and_restarts(columns: ReadColumns, kept: NDArray[np.int64], numbers: NDArray[np.int64]) -> None:
+    steps = np.diff(numbers)
+    back, ahead, same = np.flatnonzero(steps < 0), np.flatnonzero(steps > 1), np.flatnonzero(steps == 0)
+    if back.size > max(3, steps.size // 100):
+        said = f"Rows do not stand in the order of their frame numbers ({counted(back.size, 'step')} back)."
+        columns.tell(_NUMBERS, said, Weight.REPEAT)
+        return
+    if back.size:
+        line = columns.line_of(int(kept[back[0] + 1]))
+        said = f"Frame numbers begin again at line {line}: several recordings may have been joined."
+        columns.tell(_NUMBERS, said, Weight.REPEAT)
+    if ahead.size:
+        missing, first = int((steps[ahead] - 1).sum()), int(ahead[0])
+        said = (
+            f"{counted(missing, 'frame number is', 'frame numbers are')} missing, first after {int(numbers[first])} "
+            f"(line {columns.line_of(int(kept[first]))}): these frames were not logged."
+        )
+        many = missing > _MANY_MISSING * steps.size
+        columns.tell(_NUMBERS, said, Weight.REPEAT if many else Weight.CARE)
+    if same.size:
+        rows = counted(int(same.size), "row has", "rows have")
+        columns.tell(_NUMBERS, f"{rows} the frame number of the row before, with another time.")

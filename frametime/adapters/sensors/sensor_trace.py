@@ -10,7 +10,7 @@ from typing import BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of
+from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of, table_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.capture_start import capture_start
 from frametime.adapters.columns.column_facts import column_facts
@@ -129,13 +129,10 @@ def _trace(
     caveats: tuple[Caveat, ...],
 ) -> SensorTrace:
     """Samples as the capture keeps them, and how many cells hold no number: a care from one in twenty on."""
-    import pyarrow as pa
-
     arrays = {
         "time_ns": arrow_array(times_ns),
         **{name: arrow_array(column, np.isfinite(column)) for name, column in values.items()},
     }
-    fields = [pa.field(name, array.type, metadata={"unit": SENSOR_COLUMNS[name][1]}) for name, array in arrays.items()]
     missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
     if most := max(missing.values()):
         listed = ", ".join(f"{quantity} {count} of {times_ns.size}" for quantity, count in missing.items() if count)
@@ -143,7 +140,7 @@ def _trace(
         weight = Weight.CARE if most > 0.05 * times_ns.size else Weight.NOTE
         caveats = (*caveats, sensor_caveat("sensor-cells-missing", message, weight))
     return SensorTrace(
-        samples=pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields)),
+        samples=table_of(arrays, SENSOR_COLUMNS),
         alignment=alignment,
         provenance=provenance,
         missing_counts=missing,
