@@ -336,3 +336,10 @@ def test_a_word_that_says_neither_shown_nor_dropped_is_told(name: str, yes: str)
     capture = read({"time (ms)": [str(10 * i) for i in range(400)], name: cells})
     assert codes_of(capture) == ["shown-not-told"]
     assert re.match(r"1 of \d+ rows say neither yes nor no", capture.caveats[0].message)
+
+
+def test_the_layout_says_why_a_unit_was_taken_that_no_column_states() -> None:
+    alone = read({"frame time": ms(FRAMES_US)}).provenance.layout_toml
+    assert 'unit = "ms"  # only in ms do frames last 0.2 ms to 1 s\n' in alone
+    both = read({"timestamp": ms(STAMPS_US), "frame time": ms(FRAMES_US)}).provenance.layout_toml
+    assert both.count("# only in ms do frames last 0.2 ms to 1 s\n") == 2

@@ -202,7 +202,7 @@ class _Chooser(ChoiceSoFar):
             raise ReadError.at(self.name, found, helps="one must change")
         chosen = self._only_one(fact, kinds, unit)
         if unit is None and chosen.kind != "rate":
-            self._tell_inferred(chosen)
+            self._tell_inferred(chosen, "unit")
         if not self.layout.kind:
             self._tell_kind(chosen)
         if chosen.kind != "timestamp":
@@ -256,9 +256,9 @@ class _Chooser(ChoiceSoFar):
         time = self._best(of_kind["timestamp"], _EVENT_ORDER)
         frame_time = self._best(of_kind["frame time"] or ([] if time else of_kind["rate"]), _SPAN_ORDER)
         self._tell(time, frame_time, group)
-        for each in (time, frame_time):
+        for each, key in ((time, "unit"), (frame_time, "frame_time_unit" if time else "unit")):
             if each and each.fact.unit is None and each.unit != self.told_unit and each.kind != "rate":
-                self._tell_inferred(each)
+                self._tell_inferred(each, key)
         return time, frame_time
 
     def _in_told_unit(self, readings: list[Reading]) -> list[Reading]:
@@ -360,13 +360,11 @@ class _Chooser(ChoiceSoFar):
         if not any(shown in caveat.message for caveat in self.caveats):
             self.caveats.append(Caveat(code="column-not-used", message=f"Column {shown} {why} is not used."))
 
-    def _tell_inferred(self, reading: Reading) -> None:
-        """Say that a unit was not stated, and what the choice rests on."""
+    def _tell_inferred(self, reading: Reading, key: str) -> None:
+        """Say that a unit was not stated, and what the choice rests on; ``key`` is that of the unit in a layout."""
         unnamed = self.is_unnamed(reading.fact)
         sure = not unnamed and _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
-        second = reading.kind == "frame time" and "unit" in self.evidence
-        why = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
-        self.evidence["frame_time_unit" if second else "unit"] = why
+        self.evidence[key] = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
         message = (
             f"No unit is stated{' and no column has a name' if unnamed else ''}: column {reading.fact.shown} is read "
             f"as {reading.said_kind} in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
