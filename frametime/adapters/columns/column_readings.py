@@ -82,12 +82,6 @@ class Reading(NamedTuple):
         return f"{self.fps:.4g} fps"
 
     @property
-    def said_length(self) -> str:
-        """The usual length of a frame for messages."""
-        length = self.typical_ns[0]
-        return f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
-
-    @property
     def said_kind(self) -> str:
         """What the column holds, for messages."""
         return {"timestamp": "timestamps", "frame time": "frame times", "rate": "rates"}[self.kind]
@@ -164,18 +158,17 @@ def command(name: str, *options: str) -> str:
     return " ".join(["frametime check", shlex.quote(printable(name)), *map(shlex.quote, options)])
 
 
-def settling(name: str, reading: Reading) -> str:
-    """The command that takes one reading of a column."""
-    ref = str(reading.fact.ref)
-    if printable(ref, limit=80) != ref or (isinstance(reading.fact.ref, str) and ref.strip().isdecimal()):
-        ref = str(reading.fact.position + 1)
-    column = f"--time-column={ref}" if ref.startswith("-") else "--time-column"
-    options = [column] if "=" in column else [column, ref]
-    return command(name, *options, "--unit", reading.unit.name, "--kind", reading.kind.replace(" ", "-"))
-
-
 def _ways(name: str, readings: Sequence[Reading]) -> str:
-    return "  or  ".join(f"{settling(name, each)}  ({each.said_rate} on average)" for each in readings[:_LISTED])
+    """The commands that take each of a few readings of a column."""
+    ways = []
+    for each in readings[:_LISTED]:
+        ref = str(each.fact.ref)
+        if printable(ref, limit=80) != ref or (isinstance(each.fact.ref, str) and ref.strip().isdecimal()):
+            ref = str(each.fact.position + 1)
+        column = [f"--time-column={ref}"] if ref.startswith("-") else ["--time-column", ref]
+        settling = command(name, *column, "--unit", each.unit.name, "--kind", each.kind.replace(" ", "-"))
+        ways.append(f"{settling}  ({each.said_rate} on average)")
+    return "  or  ".join(ways)
 
 
 def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
@@ -209,7 +202,9 @@ def impossible_unit(name: str, reading: Reading) -> ReadError:
         return ReadError.at(name, found, column=column, helps=helps)
     others = [Reading.of(fact, reading.kind, unit) for unit in fact.usual_units]
     ways = _ways(name, [each for each in others if each.plausible])
-    found = f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {reading.said_length}, which "
+    length = reading.typical_ns[0]
+    shown = f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
+    found = f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {shown}, which "
     helps = f"check the unit; if it is another,  {ways}" if ways else "check the unit and the column"
     return ReadError.at(name, f"{found}cannot be (0.2 ms to 1 s)", column=column, helps=helps)
 

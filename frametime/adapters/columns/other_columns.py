@@ -118,24 +118,15 @@ def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
 def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     """A column of a few values that parts the rows into streams, each of which comes more evenly than the whole."""
     others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
-    few = [fact for fact in facts if len(set(fact.cells)) <= _FEW_STREAMS and fact.meaning not in others]
-    parted = [(fact, [cell.strip() for cell in fact.cells]) for fact in few]
-    parted = [(fact, cells) for fact, cells in parted if _may_part(Counter(cells))]
-    clocks = [
-        fact.ns()
-        for fact in (facts if parted else ())
-        if fact.numeric
-        and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)
-        and fact.course() is Course.RISES
-    ]
-    for fact, cells in parted:
-        if any(clock.size == len(cells) and _more_even(clock, np.array(cells)) for clock in clocks):
+    timed = [f for f in facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
+    clocks = [fact.ns() for fact in timed if fact.course() is Course.RISES]
+    for fact in facts if clocks else ():
+        cells = np.array([cell.strip() for cell in fact.cells])
+        words, counts = np.unique(cells, return_counts=True)
+        parts = 2 <= words.size <= _FEW_STREAMS and counts.min() >= _LEAST_ROWS and fact.meaning not in others
+        if parts and any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
             return fact
     return None
-
-
-def _may_part(counts: Counter[str]) -> bool:
-    return 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS
 
 
 def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:

@@ -62,7 +62,8 @@ def choose_sensor_columns(
         best = _best([column for column in fitting if column.other_unit is not None], quantity)
         inferred = [] if best else _best(fitting, quantity)
         if _fits_without_unit(inferred, quantity):
-            best = [in_unit(column, quantity.unit) for column in inferred]
+            said = inferred[0].said._replace(other_unit=Unit(quantity.unit, None, "other"))
+            best = [inferred[0]._replace(said=said)]
             message = (
                 f"Column {best[0].shown} states no unit; its readings lie between {quantity.usual[0]:g} and "
                 f"{quantity.usual[1]:g}, so it is read as {quantity.said} in {quantity.unit} (a sensor layout "
@@ -87,11 +88,6 @@ def choose_sensor_columns(
             )
             caveats.append(sensor_caveat("sensor-unit-unknown", message))
     return tuple(chosen), tuple(caveats)
-
-
-def in_unit(column: ColumnFacts, code: str) -> ColumnFacts:
-    """The column, as if its name stated that unit."""
-    return column._replace(said=column.said._replace(other_unit=Unit(code, None, "other")))
 
 
 def _speaks_for(column: ColumnFacts, key: str) -> bool:
