@@ -18,6 +18,10 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
 from frametime import __version__
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
@@ -26,8 +30,6 @@ from frametime.pipeline.measuring_many import measure_many
 from frametime.replacing import clear_leftovers, replacing
 
 if TYPE_CHECKING:
-    import msgspec
-
     from frametime.review.result import RunEntry
 
 SCHEMA: Final = "frametime.kept-runs/1"
@@ -107,8 +109,6 @@ class KeptRuns:
 
         A capture as large as none that was kept is not read: nothing here can be of it.
         """
-        import msgspec
-
         try:
             if Path(request.path).stat().st_size not in self._sizes:
                 return None
@@ -147,9 +147,6 @@ class KeptRuns:
         """
         if self._used.keys() == self._kept.keys() or not is_free(self._path):
             return
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-
         columns: dict[str, pa.DataType] = {"key": pa.string(), "size_bytes": pa.int64(), "curves": pa.string()}
         schema = pa.schema({**columns, "run": pa.binary()}, metadata={"frametime": SCHEMA})
         with suppress(OSError, OutputError):
@@ -197,9 +194,6 @@ def _start_sha256(request: MeasureRequest) -> str | None:
 
 def is_free(path: Path) -> bool:
     """Whether kept runs may take this name: there is no file, or one of kept runs, whole or damaged."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     try:
         with path.open("rb") as stream:
             head = stream.read(len(_MAGIC))
@@ -217,9 +211,6 @@ def is_free(path: Path) -> bool:
 
 def _rows_of(path: Path) -> dict[str, dict[str, Any]]:
     """Rows by their keys; nothing where the file cannot be used."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     try:
         # Not read_table, which imports pandas wherever that is installed.
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
@@ -236,8 +227,6 @@ _PAGE_BYTES: Final = 16 << 20
 
 def encoded_run(run: MeasuredRun) -> bytes:
     """A measured run as bytes, without its curves."""
-    import msgspec
-
     return msgspec.msgpack.encode(replace(run, curves={}), enc_hook=_as_plain)
 
 
@@ -254,8 +243,6 @@ def decoded_run(content: bytes) -> MeasuredRun:
 
 @cache
 def _decoder() -> msgspec.msgpack.Decoder[MeasuredRun]:
-    import msgspec
-
     return msgspec.msgpack.Decoder(MeasuredRun, dec_hook=_from_plain)
 
 

@@ -185,33 +185,25 @@ def measure_file(
             message = f"The sensor log {name} lies beside the capture under its name, and is read with it."
             found = Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE)
             capture = replace(capture, caveats=(*capture.caveats, found))
-    if request.segment is not None:
-        capture = _one_segment(capture, request)
-    if request.skip_start_auto:
-        capture = _without_warm_up(capture, request.measure)
+    if request.segment is not None or request.skip_start_auto:
+        capture = _part_of(capture, request)
     return capture, measure(capture, request.measure, with_curves=request.keep_curves)
 
 
-def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
+def _part_of(capture: Capture, request: MeasureRequest) -> Capture:
+    """The segment that was asked for, without the warm-up where that is to be left out."""
     from frametime.adapters.reading import cut_capture
+    from frametime.metrics.drift.drift import drift_of
     from frametime.metrics.drift.segments import choose_segment, segments_of
     from frametime.metrics.frame_series import FrameSeries
 
-    segments = segments_of(FrameSeries.of(capture, request.measure))
-    assert request.segment is not None
-    try:
-        chosen = choose_segment(segments, request.segment)
-    except ValueError as error:
-        raise ReadError.at(request.path, str(error), helps="list the segments with --json") from error
-    return cut_capture(capture, from_s=chosen.start_s, to_s=chosen.end_s)
-
-
-def _without_warm_up(capture: Capture, options: MeasureOptions) -> Capture:
-    from frametime.adapters.reading import cut_capture
-    from frametime.metrics.drift.drift import drift_of
-    from frametime.metrics.frame_series import FrameSeries
-
-    warm_up = drift_of(FrameSeries.of(capture, options)).warm_up
+    if request.segment is not None:
+        try:
+            chosen = choose_segment(segments_of(FrameSeries.of(capture, request.measure)), request.segment)
+        except ValueError as error:
+            raise ReadError.at(request.path, str(error), helps="list the segments with --json") from error
+        capture = cut_capture(capture, from_s=chosen.start_s, to_s=chosen.end_s)
+    warm_up = drift_of(FrameSeries.of(capture, request.measure)).warm_up if request.skip_start_auto else None
     return capture if warm_up is None else cut_capture(capture, skip_start_s=warm_up.skip_s)
 
 
@@ -253,7 +245,8 @@ def measure_unless_full(request: MeasureRequest) -> MeasureOutcome:
     MemoryError
     """
     try:
-        _refuse_pipe(request.path)
+        if Path(request.path).is_fifo():  # reading it would wait for a writer that may never come
+            raise ReadError.at(request.path, "this is a pipe, not a file", helps="read it with 'frametime check'")
         # Of many files one caveat tells of all sensor logs that could not be used.
         capture, run = measure_file(request, use_threads=False, sensor_weight=Weight.NOTE)
     except (FrametimeError, OSError) as error:
@@ -301,12 +294,6 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
 
 
 _SHOWN_REASONS: Final = 3
-
-
-def _refuse_pipe(path: str) -> None:
-    """Refuse a pipe among the files of a folder: reading it would wait for a writer that may never come."""
-    if Path(path).is_fifo():
-        raise ReadError.at(path, "this is a pipe, not a file", helps="read it with 'frametime check'")
 
 
 def layouts_sha256(capture: Path) -> str | None:

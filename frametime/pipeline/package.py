@@ -21,6 +21,10 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import msgspec
+import polars as pl
+import pyarrow.parquet as pq
+
 from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
@@ -99,8 +103,6 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
     FrametimeError
         When plan or captures cannot be read.
     """
-    import msgspec
-
     plan_file = plan_of_folder(folder)
     plan = read_plan(plan_file)
     if plan.shelf is not None and plan.shelf.takes_cards:
@@ -185,9 +187,6 @@ def _write(archive: zipfile.ZipFile, name: str, content: bytes, *, is_packed: bo
 
 def _fields(name: str, content: bytes) -> list[dict[str, str]]:
     """Columns of a table with type and unit; nothing for other files."""
-    import polars as pl
-    import pyarrow.parquet as pq
-
     if name.endswith(".parquet"):
         schema = pq.ParquetFile(io.BytesIO(content)).schema_arrow
     elif name.endswith(".csv"):
@@ -282,8 +281,6 @@ def _hashes(archive: zipfile.ZipFile, named: Mapping[str, str]) -> Iterator[Chec
 
 def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) -> Iterator[Checked]:
     """The tables of the review by the plan and the captures of a package, against those in it."""
-    import msgspec
-
     from frametime.adapters.reading import read_capture
     from frametime.metrics.measure import measure
 
@@ -332,8 +329,6 @@ def _cells(name: str, content: bytes) -> Iterator[tuple[str, object]]:
     if name.endswith(".json"):
         return _leaves("", json.loads(content), "/")
     if name.endswith(".parquet"):
-        import pyarrow.parquet as pq
-
         with pq.ParquetFile(io.BytesIO(content)) as file:
             rows = file.read().to_pylist()
     else:

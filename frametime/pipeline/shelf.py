@@ -17,18 +17,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
 from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import OutputError, PlanError, did_you_mean, printable
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
-from frametime.review.run_set import Place, PlacedRun
+from frametime.review.run_set import Place, PlacedRun, run_name
 from frametime.review.sessions import OtherSessions
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from frametime.plans.plan import ReviewPlan
 
 SCHEMA: Final = "frametime.shelf/1"
@@ -95,8 +97,6 @@ def _time(hours: float) -> str:
 
 
 def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
-    import polars as pl
-
     from frametime.metrics.catalog import CATALOG
 
     bench = plan.resolved.get("bench")
@@ -130,9 +130,6 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
 
 
 def _write(frame: pl.DataFrame, path: Path) -> None:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     from frametime.metrics.catalog import CATALOG
 
     table = frame.to_arrow()
@@ -151,8 +148,6 @@ def runs_on(folder: Path) -> pl.LazyFrame:
     OutputError
         When there is no shelf.
     """
-    import polars as pl
-
     if not any(folder.glob("session=*/card=*/runs.parquet")):
         raise OutputError.at(
             str(folder), "this is no shelf, or an empty one", helps="frametime review --shelve fills it"
@@ -161,18 +156,15 @@ def runs_on(folder: Path) -> pl.LazyFrame:
 
 
 def _is_same(folder: Path, session: str, frames: dict[str, pl.DataFrame]) -> bool:
-    import polars as pl
-
-    there = runs_on(folder).filter(pl.col("session") == session).collect()
-    made = pl.concat(list(frames.values()))
-    order = ["card", "scene", "resolution", "run"]
-    return there.sort(order).equals(made.sort(order))
+    there, order = (
+        runs_on(folder).filter(pl.col("session") == session).collect(),
+        ["card", "scene", "resolution", "run"],
+    )
+    return there.sort(order).equals(pl.concat(frames.values()).sort(order))
 
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
     """Each card of each session, or the cells of one card: how many runs, when, and with which driver."""
-    import polars as pl
-
     runs = runs_on(folder)
     by = ["session", "card"]
     if card is not None:
@@ -225,8 +217,6 @@ def taken_from_shelf(
     OutputError
         When there is no shelf.
     """
-    import polars as pl
-
     assert plan.shelf is not None
     today = {run.card for run in placed}
     own = plan.shelf.session or (_day_of(plan, placed) if any(run.start_h is not None for run in placed) else None)
@@ -261,8 +251,12 @@ def taken_from_shelf(
         for key in keys:
             of_place.setdefault(key, []).append(row[key] or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
-    known = {card.key for card in design.cards}
-    entries = [_entry(card, labels[card]) for card in wanted if card not in known]
+    nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
+    entries = [
+        CardEntry(key=card, label=labels[card], is_baseline=False, **nothing)
+        for card in wanted
+        if card not in {entry.key for entry in design.cards}
+    ]
     extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
     return extended, OtherSessions(runs=tuple(placed_runs(full.collect())), values=values), _not_comparable(apart)
 
@@ -271,8 +265,6 @@ def _wanted(
     plan: ReviewPlan, design: ReviewDesign, usable: pl.DataFrame, placed: Sequence[PlacedRun]
 ) -> tuple[str, ...]:
     """Cards that are named, then those next to the subject by the headline metric over the cells that both have."""
-    import polars as pl
-
     shelf = plan.shelf
     assert shelf is not None
     if shelf.near is None:
@@ -295,17 +287,11 @@ def _wanted(
 
 def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str) -> str:
     """The session in which a card was measured last: by its day, then by its name."""
-    import polars as pl
-
     found = rows.filter(pl.col("card") == card).group_by("session").agg(pl.col("recorded_from_utc").max())
     if found.is_empty():
         hint = did_you_mean(card, sorted(set(rows["card"]))) or "frametime shelf list shows its cards"
         raise PlanError.at(plan.file_name, f"the shelf holds no card '{printable(card)}'", helps=hint)
     return str(max((day or "", session) for session, day in found.iter_rows())[1])
-
-
-def _entry(card: str, label: str) -> CardEntry:
-    return CardEntry(key=card, label=label, price=None, currency=None, settings=None, driver=None, is_baseline=False)
 
 
 def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
@@ -320,14 +306,8 @@ def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
 
 def placed_runs(frame: pl.DataFrame) -> list[PlacedRun]:
     """Rows of a shelf as runs of a review."""
-    from frametime.review.run_set import run_name
-
     runs = []
     for row in frame.iter_rows(named=True):
-        place = [row[name] for name in ("card", "scene", "resolution", "run")]
-        measured = decoded_run(row["measured"])
-        card, scene, resolution, run = place
-        runs.append(
-            PlacedRun(name=run_name(*place), card=card, scene=scene, resolution=resolution, run=run, measured=measured)
-        )
+        place = {name: row[name] for name in ("card", "scene", "resolution", "run")}
+        runs.append(PlacedRun(name=run_name(**place), **place, measured=decoded_run(row["measured"])))
     return runs

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, TypeAlias
 
 from frametime.adapters.file_kind import classify_file
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
@@ -29,7 +29,7 @@ from frametime.plans.folder_walk import files_below
 from frametime.render.tuning_text import bench_text, short_noted_text
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import NextStep, Proposal
-from frametime.tuning.record import Limits, Outcome, Trial
+from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
 
 FAILURE_KEYS: Final = {
     "f": Outcome.FROZE,
@@ -52,12 +52,6 @@ _SHORT_MINUTES: Final = 0.02
 Event: TypeAlias = "str | Path"
 
 
-class _Run(NamedTuple):
-    log: Path
-    sensors: Path | None
-    minutes: float = 0.0
-
-
 class TuningBench:
     """A record at the bench: what stands next, the runs that were made of it, and what was asked.
 
@@ -74,7 +68,8 @@ class TuningBench:
         if not self.folder.is_dir():
             raise RecordError.at(str(self.folder), "there is no such folder", helps="logs_folder names it")
         self._seen = {file: state_of(file) for file in files_below(self.folder)}
-        self._runs: list[_Run] = []
+        self._runs: dict[Path, float] = {}
+        """Logs of the trial at hand, with their minutes."""
         self._n_answers: int | None = None
         self._asked: set[Path] = set()
         self._began_s: dict[Path, float] = {}
@@ -97,27 +92,21 @@ class TuningBench:
         self._seen[path] = state
         if not isinstance(self.step, Proposal) or self._n_answers is not None:
             return f"{self._name(path)} is left alone: no run was asked for.\n"
-        self._runs.append(_Run(path, sensor_log_beside(path)))
-        return self._judged(self.step)
+        return self._judged(path, self.step)
 
-    def _judged(self, step: Proposal) -> str:
-        """What the newest log shows: a failure needs no key."""
-        record, run = read_record(self._path), self._runs[-1]
-        name = self._name(run.log)
+    def _judged(self, path: Path, step: Proposal) -> str:
+        """What a new log shows: a failure needs no key."""
+        record, name = read_record(self._path), self._name(path)
         try:
-            (log,) = measured_logs(
-                replace(self._trial(step, Outcome.PASSED), logs=(str(run.log),), sensors=self._sensors([run])),
-                options=limits_options(record.limits),
-            )
+            log = self._measured(path, self._trial(step, Outcome.PASSED), record)
         except FrametimeError as error:
-            self._runs.pop()
             return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
         minutes, least = log.run.duration_s / 60.0, step.minutes
+        self._runs[path] = minutes
         if log.against:
             outcome = Outcome.FROZE if any("500 ms" in told for told in log.against) else Outcome.DOES_NOT_HOLD
             return f"{name}: {'; '.join(log.against)}\n{self._noted(step, outcome)}"
-        self._runs[-1] = run._replace(minutes=minutes)
-        total = sum(one.minutes for one in self._runs) if step.is_endurance else minutes
+        total = sum(self._runs.values()) if step.is_endurance else minutes
         is_whole = minutes >= record.least_minutes(step.workload) - _SHORT_MINUTES
         if total < least - _SHORT_MINUTES and not (step.is_endurance and is_whole):
             told = f"{name} is cut off after {minutes:.1f} of {least:g} minutes. If you ended it, take it back: u\n"
@@ -129,7 +118,7 @@ class TuningBench:
         if len(self._runs) < step.n_runs or total < least - _SHORT_MINUTES:
             return told
         self._n_answers = 0
-        self._asked |= {run.log.resolve() for run in self._runs}
+        self._asked |= {log.resolve() for log in self._runs}
         return told + self._question()
 
     def running(self, now_s: float) -> str:
@@ -151,14 +140,20 @@ class TuningBench:
 
     def _failures_so_far(self, log: Path, step: Proposal) -> tuple[str, ...]:
         """What no later frame can take back; none of a log that cannot be read yet."""
-        limits, run = read_record(self._path).limits, _Run(log, sensor_log_beside(log))
+        record = read_record(self._path)
         # Drift and hitches are judged over the whole of a run: freezes and heat are all that a part can show.
-        trial = replace(self._trial(step, Outcome.PASSED), is_endurance=False, logs=(str(log),))
+        trial = replace(self._trial(step, Outcome.PASSED), is_endurance=False)
         try:
-            (found,) = measured_logs(replace(trial, sensors=self._sensors([run])), options=limits_options(limits))
+            found = self._measured(log, trial, record)
         except FrametimeError:
             return ()
-        return (*found.against, *(("too hot",) if _is_too_hot(found, limits) else ()))
+        return (*found.against, *(("too hot",) if _is_too_hot(found, record.limits) else ()))
+
+    @staticmethod
+    def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
+        """One log of a trial, with the sensor log that lies beside it."""
+        (found,) = measured_logs(_with_logs(trial, [log]), options=limits_options(record.limits))
+        return found
 
     def _question(self) -> str:
         return f"{_QUESTIONS[self._n_answers or 0][0]}, u take back\n"
@@ -181,11 +176,8 @@ class TuningBench:
 
     def _noted(self, step: Proposal, outcome: Outcome) -> str:
         """The trial goes into the record, with its logs."""
-        runs, self._runs, self._n_answers = self._runs, [], None
-        runs = [_Run(run.log, sensor_log_beside(run.log)) for run in runs]  # it may have been written since
-        trial = replace(
-            self._trial(step, outcome), logs=tuple(str(run.log) for run in runs), sensors=self._sensors(runs)
-        )
+        trial = _with_logs(self._trial(step, outcome), list(self._runs))
+        self._runs, self._n_answers = {}, None
         try:
             noted = note_trial(self._path, trial)
         except FrametimeError as error:
@@ -201,7 +193,7 @@ class TuningBench:
             return self._question()
         if self._runs:
             self._n_answers = None
-            return f"{self._name(self._runs.pop().log)} is taken back: it counts for no trial.\n"
+            return f"{self._name(self._runs.popitem()[0])} is taken back: it counts for no trial.\n"
         try:
             _, trial = take_back_trial(self._path)
         except FrametimeError as error:
@@ -211,7 +203,7 @@ class TuningBench:
         logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
         if not logs or not self._asked.issuperset(map(Path.resolve, logs)):
             return told  # its logs spoke for themselves, or are none of this watch
-        self._runs = [_Run(log, sensor_log_beside(log)) for log in logs]
+        self._runs = dict.fromkeys(logs, 0.0)
         self._n_answers = 0 if trial.outcome is Outcome.ARTIFACTS else len(_QUESTIONS) - 1
         return told + self._question()
 
@@ -219,13 +211,14 @@ class TuningBench:
     def _trial(step: Proposal, outcome: Outcome) -> Trial:
         return Trial(setting=step.setting, workload=step.workload, outcome=outcome, is_endurance=step.is_endurance)
 
-    @staticmethod
-    def _sensors(runs: list[_Run]) -> tuple[str, ...]:
-        found = [run.sensors for run in runs if run.sensors is not None]
-        return tuple(map(str, found)) if len(found) == len(runs) else ()
-
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))
+
+
+def _with_logs(trial: Trial, logs: list[Path]) -> Trial:
+    """The trial with its logs, and with their sensor logs where each has one beside it by now."""
+    sensors = [sensor_log_beside(log) for log in logs]
+    return replace(trial, logs=tuple(map(str, logs)), sensors=tuple(map(str, sensors)) if all(sensors) else ())
 
 
 def _is_too_hot(log: MeasuredLog, limits: Limits) -> bool:

@@ -14,7 +14,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Final, TypeAlias
 
 from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
@@ -32,10 +32,6 @@ from frametime.review.result import Coverage, RunToMake, UnreadableFile
 from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run
 from frametime.review.run_set import PlacedRun, run_name
 from frametime.review.runs_to_make import next_to_make
-
-if TYPE_CHECKING:
-    pass
-
 
 Measuring: TypeAlias = Callable[[MeasureRequest], MeasureOutcome]
 
@@ -102,9 +98,8 @@ class _RunSets:
 class _Tree:
     """The files below a folder as they were last seen: what has come, changed and settled since."""
 
-    def __init__(self, folder: Path, settle_s: float) -> None:
+    def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._settle_s = settle_s
         self._known: dict[Path, tuple[int, ...]] = {}
         self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
         self._identity: tuple[int, int] | None = self._look_up()
@@ -125,17 +120,14 @@ class _Tree:
             return "this folder is gone; the watch goes on when it is there again"
         return "this folder is there again" if before is None else "this is another folder now; the watch goes on in it"
 
-    def settled(self, settle_s: float | None = None) -> list[Path]:
+    def settled(self, settle_s: float) -> list[Path]:
         """Files that are new or have changed, and have stayed as they are for long enough; each is given once."""
-        settle_s = self._settle_s if settle_s is None else settle_s
         now, found = time.monotonic(), []
         waiting, self._waiting = self._waiting, {}
         with contextlib.suppress(OSError):  # the folder is gone: `news` says so
             for path in files_below(self._folder):
                 state = state_of(path)
-                if state is None:
-                    continue
-                if self._known.get(path) == state:
+                if state is None or self._known.get(path) == state:
                     continue
                 before, since = waiting.get(path, (None, now))
                 since = since if before == state else now
@@ -198,14 +190,13 @@ def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> I
 
     A text in place of a path says that the folder itself has gone, or has come back.
     """
-    tree = _Tree(folder, settle_s)
-    wait_s: float | None = 0.0
+    tree, wait_s = _Tree(folder), 0.0
     while True:
         began = time.monotonic()
         if (news := tree.news()) is not None:
             yield news
         yield from tree.settled(wait_s)
-        wait_s = None
+        wait_s = settle_s
         # A large folder is looked through for a third of the time at most.
         if stop.wait(max(_POLL_S, 2.0 * (time.monotonic() - began))):
             return
@@ -243,16 +234,6 @@ class _Runs:
         self._made: dict[str, PlacedRun | UnreadableFile] = {}
         self.seen: dict[Path, tuple[int, ...] | None] = {}
 
-    @property
-    def placed(self) -> list[PlacedRun]:
-        """Those that could be measured."""
-        return [run for run in self._made.values() if isinstance(run, PlacedRun)]
-
-    @property
-    def unreadable(self) -> list[UnreadableFile]:
-        """Those that could not."""
-        return [run for run in self._made.values() if isinstance(run, UnreadableFile)]
-
     def see(self, files: Iterable[RunFile]) -> None:
         """Take the files of runs for read as they are now; done before they are read."""
         self.seen |= {own: state_of(own) for file in files for own in _files_of(file)}
@@ -269,13 +250,18 @@ class _Runs:
 
     def standing(self) -> BenchReport:
         """Where the review stands before the first new run."""
-        _, coverage = flags_and_coverage(self._plan.design, self.placed, self.unreadable)
+        _, coverage = flags_and_coverage(self._plan.design, *self._split())
         return BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=self._order))
 
     def newest(self, made: PlacedRun | UnreadableFile) -> BenchReport:
         """A run beside the others."""
-        newest = newest_run(self._plan.design, self.placed, made, unreadable=self.unreadable, order=self._order)
-        return BenchReport(newest=newest)
+        placed, unreadable = self._split()
+        return BenchReport(newest=newest_run(self._plan.design, placed, made, unreadable=unreadable, order=self._order))
+
+    def _split(self) -> tuple[list[PlacedRun], list[UnreadableFile]]:
+        runs = self._made.values()
+        unreadable = [run for run in runs if isinstance(run, UnreadableFile)]
+        return [run for run in runs if isinstance(run, PlacedRun)], unreadable
 
 
 def watch_plan(

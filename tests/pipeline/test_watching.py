@@ -125,7 +125,7 @@ def test_another_folder_in_its_place_is_told_and_its_files_are_found(tmp_path: P
     for folder, name in ((watched, "run1.csv"), (other, "run2.csv")):
         folder.mkdir()
         (folder / name).write_text(log_text(10.0))
-    tree = _Tree(watched, 1.0)
+    tree = _Tree(watched)
     assert tree.news() is None and tree.settled(0.0) == [watched / "run1.csv"]
     watched.rename(tmp_path / "away")
     other.rename(watched)
