@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,15 +31,6 @@ from frametime.statistics.repeatability import (
     variance_prior,
 )
 
-OUTLIER_STORY: Final = (
-    "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
-    "whether one run of that cell is to blame, by that cell alone. Beyond the 5 % value the standard says straggler, "
-    "beyond the 1 % value outlier, else ok. Neither test leaves a run out, and with three runs a cell Grubbs's sees "
-    "little: runs to make again are found by the flag, which measures each run against the scatter of all the card's "
-    "cells."
-)
-"""How the two tests of ISO 5725-2 and the flag go together: the one story that every output tells."""
-
 
 def least_distance(margin: float) -> float:
     """Distance, in logs, below which a run is never flagged: a third of the margin cannot move a verdict.
@@ -51,7 +42,7 @@ def least_distance(margin: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class CardSpread:
-    """One card and metric: log values of every set, and what its runs tell of how runs scatter.
+    """One card and metric: the sets that have logs of it, these logs, and what its runs tell of how runs scatter.
 
     ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside``. ``shared`` is each cell's
     own scatter drawn toward that of all, ``others`` what the other cells tell of a cell; both leave out cells whose
@@ -61,12 +52,18 @@ class CardSpread:
     card: str
     metric: str
     label: str
+    sets: Mapping[Place, RunSet]
     logs: Mapping[Place, NDArray[np.float64]]
     kept: tuple[Place, ...]
     aside: tuple[Place, ...]
     pooled: PooledSpread | None
     shared: Mapping[Place, PooledSpread]
     others: Mapping[Place, ScatterLaw]
+
+    @property
+    def whole(self) -> list[RunSet]:
+        """The sets in which every run has a value."""
+        return [run_set for place, run_set in self.sets.items() if self.logs[place].size == len(run_set.runs)]
 
     def standing_in(self, place: Place, rule: SpreadRule) -> PooledSpread | None:
         """The scatter that stands in for a cell's own by the rule of the review; ``None`` where it keeps its own."""
@@ -75,21 +72,19 @@ class CardSpread:
         return None if rule == "own" or place in self.aside else self.pooled
 
 
-def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | None = None) -> CardSpread:
+def card_spread(card: str, metric: str, sets: Iterable[RunSet], *, label: str | None = None) -> CardSpread:
     """Pool the scatter of one card's runs over its cells, after Cochran's test at 1 %.
 
     ``label`` is what the metric is called in sentences; its key by default.
     """
-    logs = {
-        run_set.place: values
-        for run_set in sets
-        if run_set.card == card and (values := run_set.log_values(metric)) is not None
-    }
+    own = {run_set.place: run_set for run_set in sets if run_set.card == card}
+    logs = {place: values for place, of in own.items() if (values := of.log_values(metric)) is not None}
     kept, aside = poolable(logs)
     return CardSpread(
         card=card,
         metric=metric,
         label=label or metric,
+        sets={place: own[place] for place in logs},
         logs=logs,
         kept=tuple(kept),
         aside=tuple(aside),
@@ -134,7 +129,7 @@ def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, Sca
 
 
 def repeatability_of(
-    spread: CardSpread, sets: Sequence[RunSet], *, margin: float, scenes: Mapping[str, str] = MappingProxyType({})
+    spread: CardSpread, *, margin: float, scenes: Mapping[str, str] = MappingProxyType({})
 ) -> Repeatability:
     """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells.
 
@@ -147,9 +142,7 @@ def repeatability_of(
     ]
     if pooled is None:
         caveats.append(caveat_of("no-repeats", metric))
-    ordered = [
-        spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size
-    ]
+    ordered = [spread.logs[run_set.place] for run_set in spread.whole]
     found = common_trend(ordered, floor=least_distance(margin))
     if found is not None:
         words = {"way": "rises" if found.change > 0 else "falls", "size": abs(in_percent(found.change))}
@@ -163,7 +156,7 @@ def repeatability_of(
         degrees_of_freedom=0 if pooled is None else round(pooled.degrees_of_freedom),
         n_cells=0 if pooled is None else pooled.n_sets,
         cochran=_cochran(spread),
-        grubbs=suspect_runs(spread, sets),
+        grubbs=suspect_runs(spread),
         caveats=tuple(caveats),
     )
 
@@ -184,34 +177,20 @@ def _told(test: OutlierTest) -> dict[str, Any]:
     return {**numbers, "outcome": test.outcome}
 
 
-def sets_that_can_show_levels(spreads: Mapping[tuple[str, str], CardSpread]) -> int:
+def sets_that_can_show_levels(spreads: Iterable[CardSpread]) -> int:
     """Over how many sets and metrics of the review two levels are looked for."""
-    return sum(logs.size >= FEWEST_RUNS for spread in spreads.values() for logs in spread.logs.values())
+    return sum(logs.size >= FEWEST_RUNS for spread in spreads for logs in spread.logs.values())
 
 
-def set_caveats(
-    run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float, n_tests: int
-) -> tuple[Caveat, ...]:
+def set_caveats(run_set: RunSet, spread: CardSpread, *, margin: float, n_tests: int) -> list[Caveat]:
     """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged.
 
     ``n_tests`` is that of `sets_that_can_show_levels`.
     """
-    caveats: list[Caveat] = []
-    for (card, metric), spread in spreads.items():
-        logs = spread.logs.get(run_set.place)
-        if card != run_set.card or logs is None:
-            continue
-        if run_set.place in spread.aside:
-            caveats.append(caveat_of("scattered-set", metric))
-        if logs.size == len(run_set.runs):
-            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin), n_tests))
-    return tuple(caveats)
-
-
-def _modes_and_trend(
-    run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float, n_tests: int
-) -> list[Caveat]:
-    caveats = []
+    metric, logs, floor = spread.metric, spread.logs.get(run_set.place), least_distance(margin)
+    caveats = [caveat_of("scattered-set", metric)] if run_set.place in spread.aside else []
+    if logs is None or logs.size < len(run_set.runs):
+        return caveats
     levels = two_levels(logs, floor=floor, n_tests=n_tests)
     if levels is not None:
         lower, upper = (", ".join(run_set.runs[at].run for at in level) for level in (levels.lower, levels.upper))
@@ -246,7 +225,7 @@ def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
     )
 
 
-def suspect_runs(spread: CardSpread, sets: Sequence[RunSet]) -> tuple[GrubbsOutcome, ...]:
+def suspect_runs(spread: CardSpread) -> tuple[GrubbsOutcome, ...]:
     """Grubbs's outcome for the cells that Cochran's test calls outliers, in the order found, and for the straggler.
 
     The standard asks it of the cells that Cochran's test suspects, and no others: at 5 % each, it would name a run in
@@ -254,6 +233,5 @@ def suspect_runs(spread: CardSpread, sets: Sequence[RunSet]) -> tuple[GrubbsOutc
     """
     test = cochran_test([spread.logs[place] for place in spread.kept])
     straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.at]]
-    by_place = {run_set.place: run_set for run_set in sets}
-    found = (grubbs_of(by_place[place], spread.metric) for place in (*spread.aside, *straggler))
+    found = (grubbs_of(spread.sets[place], spread.metric) for place in (*spread.aside, *straggler))
     return tuple(outcome for outcome in found if outcome is not None)

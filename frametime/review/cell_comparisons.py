@@ -7,21 +7,20 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
-from frametime.caveats import Caveat
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.metrics.metric import Metric
-from frametime.review.card_repeatability import CardSpread
-from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
+from frametime.review.card_repeatability import CardSpread, card_spread
+from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
-from frametime.review.run_set import Place
-from frametime.review.sentence import caveat_of
+from frametime.review.run_set import Place, RunSet
+from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import (
     Difference,
     LogMean,
@@ -33,14 +32,29 @@ from frametime.statistics.differences import (
 )
 from frametime.statistics.distributions import chi_over_its_mean_square, t_quantile
 
-METHODS: Final[Mapping[SpreadRule, str]] = {
-    "shared": (
-        "t interval on logs of {candidate} and {baseline} runs, each side's scatter shared with its card's other cells "
-        "(empirical Bayes), back-transformed"
-    ),
-    "own": "Welch t interval on logs of {candidate} and {baseline} runs, back-transformed",
-    "pooled": "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed",
-}
+MOST_RUNS: Final = 30
+"""More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""
+POWER: Final = 0.8
+"""Chance with which the proposed number of runs decides. Common practice, no source."""
+LEAST_CHANCE: Final = 0.2
+"""A cell that the last look would decide with a smaller chance is left. Our own choice: of 83 cells that were left in a
+simulation, 78 were open at the last look."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decision:
+    """A verdict, and whether a difference that is smaller than the margin is nevertheless real."""
+
+    verdict: Verdict
+    real_but_small: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunsNeeded:
+    """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
+
+    n_runs: int | None = None
+    at_margin: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +66,7 @@ class MetricMeans:
     the simulation of the tests 92 % in place of 95 %).
     """
 
+    design: ReviewDesign
     metric: MetricEntry | Metric
     means: Mapping[Place, LogMean]
     means_of_many: Mapping[Place, LogMean]
@@ -62,11 +77,12 @@ class MetricMeans:
         """Direction of the advantage: ``sign * log ratio`` is it, +1 where more is better, -1 where less is."""
         return -1.0 if self.metric.better == "lower" else 1.0
 
-    def decided(self, difference: Difference | None, margin: float, levels: LookLevels | None = PLAIN) -> Decision:
+    def decided(self, difference: Difference | None, levels: LookLevels | None = PLAIN) -> Decision:
         """The verdict on a difference of logs, whichever way is better; *undecided* without one, or before a look."""
         if difference is None or levels is None:
             return Decision(verdict="undecided")
-        return decide(difference if self.sign > 0 else difference.reversed(), margin=margin, levels=levels)
+        advantage = replace(difference, value=self.sign * difference.value)
+        return decide(advantage, margin=self.design.margin, levels=levels)
 
     def with_stand_in(self, place: Place, *, n_cells: int = 1) -> tuple[LogMean, bool]:
         """The mean of a cell, alone or as one of several.
@@ -84,11 +100,11 @@ class MetricMeans:
 def metric_means(
     metric: MetricEntry | Metric,
     design: ReviewDesign,
-    spreads: Mapping[tuple[str, str], CardSpread],
+    sets: Collection[RunSet],
     shared: Mapping[tuple[str, Place], tuple[SharedError, ...]] = MappingProxyType({}),
 ) -> MetricMeans:
     """Mean logs of every cell, with the scatter that the design's rule gives it, and the errors that cells share."""
-    of_cards = {card.key: spreads[card.key, metric.key] for card in design.cards}
+    of_cards = {card.key: card_spread(card.key, metric.key, sets, label=metric.label) for card in design.cards}
     means: dict[Place, LogMean] = {}
     own: dict[Place, LogMean] = {}
     for spread in of_cards.values():
@@ -100,7 +116,7 @@ def metric_means(
             mean = log_mean(logs, spread.standing_in(place, design.spread), pool)
             means[place] = replace(mean, shared=own[place].shared, key=key)
     many = own if design.spread == "shared" else means
-    return MetricMeans(metric=metric, means=means, means_of_many=many, spreads=of_cards)
+    return MetricMeans(design=design, metric=metric, means=means, means_of_many=many, spreads=of_cards)
 
 
 def log_means(table: MetricMeans) -> list[CellLogMean]:
@@ -128,22 +144,34 @@ def log_means(table: MetricMeans) -> list[CellLogMean]:
     ]
 
 
-def compare_cells(
-    table: MetricMeans, candidate: str, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
-) -> list[CellComparison]:
-    """Every cell that both cards have, in the order of the plan, with Holm's adjustment over them."""
-    both = [((candidate, *cell), (design.baseline, *cell)) for cell in design.cells]
-    return _with_holm(
-        [_compare(table, places, design, summaries) for places in both if summaries.keys() >= set(places)]
-    )
+def compare_cells(table: MetricMeans, candidate: str, summaries: Mapping[Place, CellSummary]) -> list[CellComparison]:
+    """Every cell that both cards have, in the order of the plan, with Holm's adjustment over them.
+
+    A claim stands when its adjusted p value is below 5 %. *Real, but small* is such a claim, too: of equal cards, two
+    reviews of five would call some cell real without.
+    """
+    both = [((candidate, *cell), (table.design.baseline, *cell)) for cell in table.design.cells]
+    found = [_compare(table, places, summaries) for places in both if summaries.keys() >= set(places)]
+    return [
+        replace(
+            item,
+            holm_p_value=p_value,
+            stands_after_holm=stands_after(item.verdict, p_value),
+            real_but_small=item.real_but_small and p_value is not None and p_value < 0.05,
+        )
+        for item, p_value in zip(found, holm_of_known([item.p_value for item in found]), strict=True)
+    ]
 
 
-def _compare(
-    table: MetricMeans, places: tuple[Place, Place], design: ReviewDesign, summaries: Mapping[Place, CellSummary]
-) -> CellComparison:
-    key = table.metric.key
+def _compare(table: MetricMeans, places: tuple[Place, Place], summaries: Mapping[Place, CellSummary]) -> CellComparison:
+    key, design = table.metric.key, table.design
     one, other = (summaries[place].estimates[key] for place in places)
-    caveats = _side_caveats([summaries[place] for place in places], key, design)
+    caveats = [
+        replace(caveat, message=f"{design.label(place[0])}: {caveat.message}", is_carried=True)
+        for place in places
+        for caveat in (*summaries[place].caveats, *summaries[place].estimates[key].caveats)
+        if not caveat.metrics or key in caveat.metrics
+    ]
     difference = interval = interval_90 = None
     needed = RunsNeeded()
     means = [table.means[place] for place in places if place in table.means]
@@ -151,21 +179,21 @@ def _compare(
         caveats.append(caveat_of("no-ratio", key))
     else:
         difference = mean_difference(*means)
-        method = METHODS[design.spread].format(candidate=one.n_runs, baseline=other.n_runs)
-        interval, interval_90 = difference.ratio_interval(0.95, method), difference.ratio_interval(0.90, method)
+        how = method(f"cell-{design.spread}", candidate=one.n_runs, baseline=other.n_runs)
+        interval, interval_90 = difference.ratio_interval(0.95, how), difference.ratio_interval(0.90, how)
         if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
             caveats.append(caveat_of("no-scatter", key))
         if difference.standard_error is not None and interval is None:
             caveats.append(caveat_of("too-wide", key))
     levels = levels_at(design.looks, min(one.n_runs, other.n_runs))
-    decision = table.decided(difference, design.margin, levels)
+    decision = table.decided(difference, levels)
     p_value = difference and difference.p_value
     if p_value is not None and levels is not None:
         p_value = min(1.0, p_value * LEAD_ERROR / levels.lead)
     # A card of another session cannot be given more runs here.
     is_on_bench = not {place[0] for place in places} & design.shelved.keys()
     if difference is not None and decision.verdict == "undecided" and is_on_bench:
-        needed = runs_that_decide(table, places, difference, design)
+        needed = runs_that_decide(table, places, difference)
     return CellComparison(
         metric=key,
         candidate=places[0][0],
@@ -190,49 +218,21 @@ def _compare(
     )
 
 
-def runs_that_decide(
-    table: MetricMeans, places: tuple[Place, Place], difference: Difference, design: ReviewDesign
-) -> RunsNeeded:
+def runs_that_decide(table: MetricMeans, places: tuple[Place, Place], difference: Difference) -> RunsNeeded:
     """Runs of each card that would decide an open cell: any number, or those of a look where the plan has looks."""
     means = [table.with_stand_in(place)[0] for place in places]
     variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
     if len(variances) < 2 or not sum(variances) > 0.0:
         return RunsNeeded()
-    # The pooled scatter can promise more than the runs at hand could keep: at least one more is always needed.
-    fewest = min(mean.n_runs for mean in means) + 1
     return runs_needed(
         difference.value,
         candidate_variance=variances[0],
         baseline_variance=variances[1],
-        margin=design.margin,
-        looks=design.looks,
-        fewest=fewest,
+        margin=table.design.margin,
+        looks=table.design.looks,
+        # The pooled scatter can promise more than the runs at hand could keep: at least one more is always needed.
+        fewest=min(mean.n_runs for mean in means) + 1,
     )
-
-
-def _side_caveats(sides: Sequence[CellSummary], key: str, design: ReviewDesign) -> list[Caveat]:
-    return [
-        replace(caveat, message=f"{design.label(side.card)}: {caveat.message}", is_carried=True)
-        for side in sides
-        for caveat in (*side.caveats, *side.estimates[key].caveats)
-        if not caveat.metrics or key in caveat.metrics
-    ]
-
-
-def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:
-    """Adjust over the cells that have a p value; a claim stands when its adjusted p value is below 5 %.
-
-    *Real, but small* is such a claim, too: of equal cards, two reviews of five would call some cell real without.
-    """
-    return [
-        replace(
-            item,
-            holm_p_value=p_value,
-            stands_after_holm=stands_after(item.verdict, p_value),
-            real_but_small=item.real_but_small and p_value is not None and p_value < 0.05,
-        )
-        for item, p_value in zip(found, holm_of_known([item.p_value for item in found]), strict=True)
-    ]
 
 
 def holm_of_known(p_values: Sequence[float | None]) -> list[float | None]:
@@ -244,31 +244,6 @@ def holm_of_known(p_values: Sequence[float | None]) -> list[float | None]:
 def stands_after(verdict: Verdict, adjusted: float | None) -> bool | None:
     """Whether an *ahead* or *behind* can be claimed among many; ``None`` for the other verdicts."""
     return None if adjusted is None or verdict not in {"ahead", "behind"} else adjusted < 0.05
-
-
-MOST_RUNS: Final = 30
-"""More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""
-POWER: Final = 0.8
-"""Chance with which the proposed number of runs decides. Common practice, no source."""
-LEAST_CHANCE: Final = 0.2
-"""A cell that the last look would decide with a smaller chance is left. Our own choice: of 83 cells that were left in a
-simulation, 78 were open at the last look."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Decision:
-    """A verdict, and whether a difference that is smaller than the margin is nevertheless real."""
-
-    verdict: Verdict
-    real_but_small: bool = False
-
-
-@dataclass(frozen=True, kw_only=True)
-class RunsNeeded:
-    """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
-
-    n_runs: int | None = None
-    at_margin: bool = False
 
 
 def decide(difference: Difference, *, margin: float, levels: LookLevels = PLAIN) -> Decision:

@@ -6,9 +6,10 @@ And before they are averaged: do they lie at several levels, do they move in the
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Final
 
 import numpy as np
@@ -20,19 +21,11 @@ from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_listed
 from frametime.review.design import SpreadRule
 from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet
-from frametime.review.sentence import caveat_of
+from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import WIDEST_LOG, Interval
 from frametime.statistics.distributions import normal_two_sided_p, t_quantile
 from frametime.statistics.repeatability import PooledSpread
 from frametime.words import counted
-
-GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
-METHODS: Final[Mapping[SpreadRule, str]] = {
-    "own": GEOMETRIC,
-    "pooled": GEOMETRIC + ", with the scatter pooled over the card's cells ({df:.3g} df)",
-    "shared": GEOMETRIC + ", with the scatter shared with the card's other cells ({df:.3g} df)",
-}
-ARITHMETIC = "t interval over {n} runs"
 
 
 def estimate(
@@ -41,7 +34,7 @@ def estimate(
     *,
     level: float = 0.95,
     stand_in: PooledSpread | None = None,
-    method: str = GEOMETRIC,
+    rule: SpreadRule = "own",
 ) -> Estimate:
     """Mean of a metric over runs, with a t interval.
 
@@ -57,8 +50,8 @@ def estimate(
         Confidence level.
     stand_in : PooledSpread or None
         Stands in for the scatter of the set itself, on logs.
-    method : str
-        Of ``METHODS``: how such a scatter was made.
+    rule : {'shared', 'own', 'pooled'}
+        How such a scatter was made.
 
     Examples
     --------
@@ -80,11 +73,9 @@ def estimate(
     numbers = np.log(present) if is_log else present
     mean = float(numbers.mean()) if n else None
     own = float(np.std(numbers, ddof=1)) if n > 1 else None
-    spread, freedom = own, float(n - 1)
+    spread, freedom, how = own, float(n - 1), "own" if is_log else "plain"
     if is_log and stand_in is not None:
-        spread, freedom = stand_in.standard_deviation, stand_in.degrees_of_freedom
-    else:
-        method = GEOMETRIC if is_log else ARITHMETIC
+        spread, freedom, how = stand_in.standard_deviation, stand_in.degrees_of_freedom, rule
     interval = None
     if mean is not None and spread is not None and freedom >= 1:
         half = t_quantile(0.5 + level / 2.0, freedom) * spread / math.sqrt(n)
@@ -94,7 +85,7 @@ def estimate(
             low, high = mean - half, mean + half
             if is_log:
                 low, high = math.exp(low), math.exp(high)
-            interval = Interval(low=low, high=high, level=level, method=method.format(n=n, df=freedom))
+            interval = Interval(low=low, high=high, level=level, method=method(f"mean-{how}", n=n, df=freedom))
     if is_log and interval is not None and interval.low == interval.high:
         # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.
         interval = None
@@ -118,24 +109,18 @@ def has_logs(run_values: Sequence[float | None]) -> bool:
 
 def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
     """What the captures of a set had to say, once each, with the number of runs that say it (notes left out)."""
-    by_code: dict[str, list[Caveat]] = {}
+    by_code: dict[str, list[Caveat]] = defaultdict(list)
     for run in run_set.runs:
-        for code, caveat in {
-            item.code: item for item in run.measured.caveats if item.weight is not Weight.NOTE
-        }.items():
-            by_code.setdefault(code, []).append(caveat)
-    total = len(run_set.runs)
-    return tuple(
-        Caveat(
-            code=code,
-            message=f"{len(said)} of {counted(total, 'run')}: {said[0].message}",
-            weight=Weight.REPEAT if any(item.weight is Weight.REPEAT for item in said) else Weight.CARE,
-            metrics=()
-            if any(not item.metrics for item in said)
-            else tuple(dict.fromkeys(k for i in said for k in i.metrics)),
-        )
-        for code, said in by_code.items()
-    )
+        told = {item.code: item for item in run.measured.caveats if item.weight is not Weight.NOTE}
+        for code, caveat in told.items():
+            by_code[code].append(caveat)
+    carried = []
+    for code, said in by_code.items():
+        message = f"{len(said)} of {counted(len(run_set.runs), 'run')}: {said[0].message}"
+        metrics = dict.fromkeys(key for item in said for key in item.metrics) if all(i.metrics for i in said) else ()
+        weight = min((item.weight for item in said), key=lambda weight: weight.place)
+        carried.append(Caveat(code=code, message=message, weight=weight, metrics=tuple(metrics)))
+    return tuple(carried)
 
 
 def recurring_hitches(run_set: RunSet) -> tuple[Caveat, ...]:
@@ -261,10 +246,12 @@ def kendall_p(values: FloatArray) -> float:
     """Two-sided p value of the Mann-Kendall score."""
     n = len(values)
     score, variance = kendall_score(values)
-    if np.unique(values).size == n and n <= 20:
-        at_least = sum(count for s, count in _score_counts(n).items() if abs(s) >= abs(score))
-        return at_least / math.factorial(n)
-    return _normal_p(score, variance)
+    if n > 20 or np.unique(values).size < n:
+        return _normal_p(score, variance)
+    # The number of orders of n values for each score, by adding one value at a time (Kendall 1948).
+    counts = reduce(np.convolve, [np.ones(size, np.int64) for size in range(2, n + 1)], np.ones(1, np.int64))
+    scores = np.arange(counts.size) * 2 - (counts.size - 1)
+    return int(counts[np.abs(scores) >= abs(score)].sum()) / math.factorial(n)
 
 
 def _normal_p(score: float, variance: float) -> float:
@@ -293,16 +280,3 @@ def _shown(score: float, p_value: float, sets: Sequence[FloatArray], floor: floa
     slopes = [theil_sen_slope(np.arange(float(len(values))), values) * (len(values) - 1) for values in sets]
     change = float(np.median(slopes))
     return Trend(score=int(score), change=change, p_value=p_value) if abs(change) > floor else None
-
-
-@lru_cache(maxsize=32)
-def _score_counts(n: int) -> dict[int, int]:
-    """Number of orders of ``n`` values for each score, by adding one value at a time (Kendall 1948)."""
-    counts = {0: 1}
-    for size in range(2, n + 1):
-        grown: dict[int, int] = {}
-        for score, count in counts.items():
-            for step in range(-(size - 1), size, 2):
-                grown[score + step] = grown.get(score + step, 0) + count
-        counts = grown
-    return counts

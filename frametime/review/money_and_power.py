@@ -7,13 +7,12 @@ from dataclasses import dataclass
 
 from frametime.caveats import Caveat
 from frametime.metrics.catalog import CATALOG
-from frametime.review.card_repeatability import card_spread
 from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.design import CardEntry, ReviewDesign, RunningCost
 from frametime.review.overall import POWER, Pair, mean_value
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, Place, RunSet
-from frametime.review.sentence import caveat_of
+from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import Interval, combined
 from frametime.words import joined
 
@@ -149,16 +148,10 @@ def efficiency_rows(
     table_cells : sequence of TableCells
         Of the whole review; those of kind ``power`` have rows, and those of kind ``speed`` say what power takes away.
     """
-    members = list(sets.values())
-    spreads = {
-        (card.key, key): card_spread(card.key, key, members)
-        for card in design.cards
-        for key in (RATE, POWER, PER_JOULE)
-    }
-    means = {key: metric_means(CATALOG[key], design, spreads) for key in (RATE, POWER, PER_JOULE)}
+    means = {key: metric_means(CATALOG[key], design, sets.values()) for key in (RATE, POWER, PER_JOULE)}
     speed = {cells.cut: cells for cells in table_cells if cells.kind == "speed"}
     return [
-        _efficiency_row(design, means, cells, speed[cells.cut], card.key)
+        _efficiency_row(means, cells, speed[cells.cut], card)
         for cells in table_cells
         if cells.kind == "power"
         for card in design.cards
@@ -167,8 +160,9 @@ def efficiency_rows(
 
 
 def _efficiency_row(
-    design: ReviewDesign, means: Mapping[str, MetricMeans], cells: TableCells, speed: TableCells, card: str
+    means: Mapping[str, MetricMeans], cells: TableCells, speed: TableCells, entry: CardEntry
 ) -> EfficiencyRow:
+    design, card = means[POWER].design, entry.key
     own, baseline = cells.of(card), design.baseline
     rate, power = (mean_value(means[key], card, own) for key in (RATE, POWER))
     per_joule = _ratio_of(rate, power)
@@ -176,12 +170,11 @@ def _efficiency_row(
     interval: Interval | None = None
     caveats: list[Caveat] = []
     if card != baseline:
-        pair = Pair(design, means[PER_JOULE], cells, card, baseline)
+        pair = Pair(means[PER_JOULE], cells, card, baseline)
         caveats.extend(pair.caveats())
         interval = pair.interval
     if len(own) < len(speed.of(card)):
         caveats.append(caveat_of("cells-without-power", n=len(own), n_speed=len(speed.of(card))))
-    entry = next(item for item in design.cards if item.key == card)
     cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
     power_interval = _power_interval(means[POWER], card, own)
     cost_interval = _scaled(power_interval, _ratio_of(cost, power), "running cost")
@@ -213,4 +206,4 @@ def _power_interval(powers: MetricMeans, card: str, own: Sequence[tuple[str, str
     if not own:
         return None
     mean = combined((1.0 / len(own), powers.with_stand_in((card, *cell), n_cells=len(own))[0]) for cell in own)
-    return mean.ratio_interval(0.95, f"these scenes: run noise only, {len(own)} cells, t interval on logs of power")
+    return mean.ratio_interval(0.95, method("power-interval", n=len(own)))

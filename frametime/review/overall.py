@@ -29,12 +29,10 @@ from frametime.review.result_tables import (
     VerdictCounts,
 )
 from frametime.review.run_set import Place
-from frametime.review.sentence import caveat_of, left_out_words, overall_sentence
+from frametime.review.sentence import caveat_of, left_out_words, method, overall_sentence
 from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, over_sample, with_shared
 from frametime.words import counted
 
-THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
-SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on logs"
 POWER = "average_power_w"
 
 Cell = tuple[str, str]
@@ -46,8 +44,8 @@ class Pair:
     ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two.
     """
 
-    def __init__(self, design: ReviewDesign, table: MetricMeans, tabled: TableCells, card: str, other: str) -> None:
-        self.design, self.metric = design, table.metric.key
+    def __init__(self, table: MetricMeans, tabled: TableCells, card: str, other: str) -> None:
+        self.design, self.metric = table.design, table.metric.key
         self.tabled, self.card = tabled, card
         own = tabled.of(card)
         self.cells = own if all((name, *cell) in table.means for name in (card, other) for cell in own) else ()
@@ -59,7 +57,7 @@ class Pair:
             self.n_stand_ins += is_stand_in + is_other_stand_in
             terms += [(1.0 / len(self.cells), one), (-1.0 / len(self.cells), two)]
             log_ratios.append(one.mean - two.mean)
-        groups: list[Hashable] = [cell if design.sample_unit == "cell" else cell[0] for cell in self.cells]
+        groups: list[Hashable] = [cell if self.design.sample_unit == "cell" else cell[0] for cell in self.cells]
         self.n_scenes, self.n_groups = len({scene for scene, _ in self.cells}), len(set(groups))
         self.these = combined(terms) if terms else None
         self.like_these = with_shared(over_sample(log_ratios, groups), terms)
@@ -73,7 +71,7 @@ class Pair:
     @property
     def interval(self) -> Interval | None:
         """95 % interval of the ratio over these scenes."""
-        return self.these and self.these.ratio_interval(0.95, THESE_SCENES.format(n=len(self.cells)))
+        return self.these and self.these.ratio_interval(0.95, method("these-scenes-interval", n=len(self.cells)))
 
     def caveats(self) -> tuple[Caveat, ...]:
         """What must be said with the numbers of a card against the baseline."""
@@ -99,15 +97,16 @@ class Pair:
 
 
 def overall_comparison(
-    design: ReviewDesign, table: MetricMeans, cells: TableCells, candidate: str, comparisons: Sequence[CellComparison]
+    table: MetricMeans, cells: TableCells, candidate: str, comparisons: Sequence[CellComparison]
 ) -> OverallComparison:
     """Candidate against baseline over the cells of a table, with the caveats of these cells."""
-    pair = Pair(design, table, cells, candidate, design.baseline)
+    design = table.design
+    pair = Pair(table, cells, candidate, design.baseline)
     of_pair = [item for item in comparisons if (item.metric, item.candidate) == (pair.metric, candidate)]
     in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(pair.cells)]
     verdicts = [item.verdict for item in in_cells]
-    decision, decision_like = table.decided(pair.these, design.margin), table.decided(pair.like_these, design.margin)
-    like_method = SCENES_LIKE_THESE.format(n=pair.n_groups, unit=design.sample_unit)
+    decision, decision_like = table.decided(pair.these), table.decided(pair.like_these)
+    how = method("scenes-like-these-interval", n=pair.n_groups, unit=design.sample_unit)
     row = OverallComparison(
         cut=cells.cut,
         metric=pair.metric,
@@ -115,7 +114,7 @@ def overall_comparison(
         baseline=design.baseline,
         ratio=pair.ratio,
         interval_these_scenes=pair.interval,
-        interval_scenes_like_these=pair.like_these and pair.like_these.ratio_interval(0.95, like_method),
+        interval_scenes_like_these=pair.like_these and pair.like_these.ratio_interval(0.95, how),
         n_cells=len(pair.cells),
         n_scenes=pair.n_scenes,
         counts=VerdictCounts(**{word: verdicts.count(word) for word in get_args(Verdict)}),
@@ -151,13 +150,13 @@ def _carried(design: ReviewDesign, cells: Sequence[CellComparison]) -> list[Cave
     return carried
 
 
-def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> list[PairOrder]:
+def order_pairs(table: MetricMeans, cells: TableCells) -> list[PairOrder]:
     """Compare every two cards of a table, with Holm's adjustment over the pairs; each pair once, in plan order."""
-    pairs = [(two, Pair(design, table, cells, *two)) for two in combinations(cells.cards, 2)]
+    pairs = [(two, Pair(table, cells, *two)) for two in combinations(cells.cards, 2)]
     adjusted = holm_of_known([pair.these and pair.these.p_value for _, pair in pairs])
     found = []
     for ((card, other), pair), p_value in zip(pairs, adjusted, strict=True):
-        verdict = table.decided(pair.these, design.margin).verdict
+        verdict = table.decided(pair.these).verdict
         found.append(
             PairOrder(
                 cut=cells.cut,
@@ -174,9 +173,7 @@ def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> 
     return found
 
 
-def place_cards(
-    table: MetricMeans, design: ReviewDesign, cells: TableCells, pairs: Sequence[PairOrder]
-) -> list[Standing]:
+def place_cards(table: MetricMeans, cells: TableCells, pairs: Sequence[PairOrder]) -> list[Standing]:
     """Places in one cut, best estimate first; cards that stand apart follow, without a place.
 
     A card is shown better than another when the pair's verdict is *ahead* and stands after Holm over the pairs.
@@ -189,11 +186,11 @@ def place_cards(
         if pair.stands_after_holm
     }
     tied = {frozenset((pair.card, pair.other)) for pair in pairs if pair.verdict == "tied"}
-    standings = []
+    standings, baseline = [], table.design.baseline
     for card in (*cells.cards, *cells.apart):
-        own, is_apart, is_base = cells.of(card), card in cells.apart, card == design.baseline
-        pair = Pair(design, table, cells, card, design.baseline)
-        mean, baseline_mean = (mean_value(table, key, own) for key in (card, design.baseline))
+        own, is_apart, is_base = cells.of(card), card in cells.apart, card == baseline
+        pair = Pair(table, cells, card, baseline)
+        mean, baseline_mean = (mean_value(table, key, own) for key in (card, baseline))
         beside = [other for other in cells.cards if other != card and not is_apart]
         others = tuple(other for other in beside if not {(card, other), (other, card)} & better)
         best = 1 + sum((other, card) in better for other in beside)
@@ -238,16 +235,23 @@ def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, Metri
     The cards are chosen by the headline metric. The other metrics take away the cells in which they have no value,
     as long as half of the cells remain; a metric that would take away more has no mean in the tables of this cut.
     """
-    headline, baseline = metrics[design.headline].means, design.baseline
-    has = {card.key: [cell for cell in cut.cells if (card.key, *cell) in headline] for card in design.cards}
-    cards, common = _cards_and_cells(has, baseline)
-    others = [table.means for key, table in metrics.items() if key != design.headline]
-    cells = _with_other_metrics(cards, common, others)
+    means = {key: table.means for key, table in metrics.items()}
+    headline, others = means[design.headline], [of for key, of in means.items() if key != design.headline]
+
+    def with_others(cards: Sequence[str], chosen: tuple[Cell, ...]) -> tuple[Cell, ...]:
+        kept = chosen
+        for of_metric in others:
+            left = _common(of_metric, cards, kept)
+            kept = left if 2 * len(left) >= len(chosen) else kept
+        return kept
+
+    cards, common = _cards_and_cells(headline, design, [card.key for card in design.cards], cut.cells)
+    cells = with_others(cards, common)
     apart_cells = {}
-    for card in (card for card in has if card not in cards):
-        beside = _beside_baseline(has[card], has[baseline])
-        sides = (card, baseline) if set(beside) <= set(has[baseline]) else (card,)
-        apart_cells[card] = _with_other_metrics(sides, beside, others)
+    for card in (card.key for card in design.cards if card.key not in cards):
+        beside = _common(headline, (card, design.baseline), cut.cells)
+        sides = (card, design.baseline) if beside else (card,)
+        apart_cells[card] = with_others(sides, beside or _common(headline, sides, cut.cells))
     return TableCells(
         cut=cut.key,
         kind="speed",
@@ -256,10 +260,7 @@ def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, Metri
         apart=tuple(apart_cells),
         apart_cells=apart_cells,
         left_out=_left_out(
-            cut.cells,
-            cells,
-            cards,
-            {key: table.means for key, table in metrics.items() if _all_have(table.means, cards, cells)},
+            cut.cells, cells, cards, {k: of for k, of in means.items() if _common(of, cards, cells) == cells}
         ),
         n_planned=len(cut.cells),
     )
@@ -270,13 +271,14 @@ def power_cells(design: ReviewDesign, cut: CutEntry, speed: TableCells, has: Col
 
     ``has`` holds the places with power.
     """
-    powered = [card.key for card in design.cards if any((card.key, *cell) in has for cell in cut.cells)]
+    powered = [card.key for card in design.cards if _common(has, (card.key,), cut.cells)]
     if not powered:
         return None
-    own = {card: [cell for cell in speed.of(card) if (card, *cell) in has] for card in powered}
-    cards, cells = _cards_and_cells({card: own[card] for card in powered if card in speed.cards}, design.baseline)
-    of_baseline = [cell for cell in cut.cells if (design.baseline, *cell) in has]
-    apart_cells = {card: _beside_baseline(own[card], of_baseline) for card in powered if card not in cards}
+    cards, cells = _cards_and_cells(has, design, [card for card in powered if card in speed.cards], speed.cells)
+    apart_cells = {}
+    for card in (card for card in powered if card not in cards):
+        own = speed.of(card)
+        apart_cells[card] = _common(has, (card, design.baseline), own) or _common(has, (card,), own)
     return replace(
         speed,
         kind="power",
@@ -288,49 +290,32 @@ def power_cells(design: ReviewDesign, cut: CutEntry, speed: TableCells, has: Col
     )
 
 
-def _cards_and_cells(has: Mapping[str, Sequence[Cell]], baseline: str) -> tuple[tuple[str, ...], tuple[Cell, ...]]:
+def _common(has: Collection[Place], cards: Sequence[str], cells: Sequence[Cell]) -> tuple[Cell, ...]:
+    """The cells in which all these cards have a value."""
+    return tuple(cell for cell in cells if all((card, *cell) in has for card in cards))
+
+
+def _cards_and_cells(
+    has: Collection[Place], design: ReviewDesign, candidates: Sequence[str], cells: Sequence[Cell]
+) -> tuple[tuple[str, ...], tuple[Cell, ...]]:
     """Set cards apart until the others share half of the baseline's cells or more.
 
     Where the baseline has no cell itself, the card with most cells takes its part here.
     """
-    cards = [card for card, cells in has.items() if cells]
-    if not cards:
+    own = {card: len(found) for card in candidates if (found := _common(has, (card,), cells))}
+    if not own:
         return (), ()
-    anchor = baseline if baseline in cards else max(cards, key=lambda card: len(has[card]))
+    cards = list(own)
+    anchor = design.baseline if design.baseline in own else max(cards, key=own.__getitem__)
 
     def without(card: str) -> tuple[int, int, int]:
         others = [other for other in cards if other != card]
-        return len(_shared(has, others)), -len(has[card]), cards.index(card)
+        return len(_common(has, others, cells)), -own[card], cards.index(card)
 
-    while 2 * len(common := _shared(has, cards)) < len(has[anchor]):
+    while 2 * len(common := _common(has, cards, cells)) < own[anchor]:
         # The card without which most cells remain; of equals that with the fewest cells, then the last of the plan.
         cards.remove(max((card for card in cards if card != anchor), key=without))
     return tuple(cards), common
-
-
-def _beside_baseline(own: Sequence[Cell], of_baseline: Sequence[Cell]) -> tuple[Cell, ...]:
-    """The cells of a card that the baseline has as well; where there are none, its own."""
-    return tuple(cell for cell in own if cell in set(of_baseline)) or tuple(own)
-
-
-def _shared(has: Mapping[str, Sequence[Cell]], cards: Sequence[str]) -> tuple[Cell, ...]:
-    shared = set.intersection(*(set(has[card]) for card in cards))
-    return tuple(cell for cell in has[cards[0]] if cell in shared)
-
-
-def _with_other_metrics(
-    cards: Sequence[str], cells: Sequence[Cell], metrics: Sequence[Collection[Place]]
-) -> tuple[Cell, ...]:
-    kept = list(cells)
-    for means in metrics:
-        left = [cell for cell in kept if _all_have(means, cards, [cell])]
-        if 2 * len(left) >= len(cells):
-            kept = left
-    return tuple(kept)
-
-
-def _all_have(means: Collection[Place], cards: Sequence[str], cells: Sequence[Cell]) -> bool:
-    return all((card, *cell) in means for card in cards for cell in cells)
 
 
 def _left_out(
@@ -341,7 +326,7 @@ def _left_out(
             scene=cell[0],
             resolution=cell[1],
             cards=tuple(card for card in cards if any((card, *cell) not in means for means in metrics.values())),
-            metrics=tuple(key for key, means in metrics.items() if not _all_have(means, cards, [cell])),
+            metrics=tuple(key for key, means in metrics.items() if not _common(means, cards, [cell])),
         )
         for cell in planned
         if cell not in set(cells)

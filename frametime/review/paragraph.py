@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from itertools import combinations
-from pathlib import Path
 
 from frametime.lab.looks import levels_at
 from frametime.metrics.metric import PRACTICE
@@ -23,14 +22,16 @@ from frametime.review.sentence import (
     difference,
     in_words,
     left_out_words,
+    method,
     names_of,
     place_words,
     similar_scenes,
     span_words,
+    texts,
 )
 from frametime.statistics.differences import Interval
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR, TAIL_FREEDOM
-from frametime.words import counted, entries, joined, money, money_range, percent_change_words
+from frametime.words import counted, joined, money, money_range, percent_change_words
 
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
 
@@ -288,10 +289,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
     """The definitions used, for the methods part of every output.
 
     ``methods.txt`` beside this file has for each its key, label, text and source, and below them what some of them
-    say by the rules of the plan; what belongs to an entry is indented.
+    say by the rules of the plan, and how single numbers were made; what belongs to an entry is indented.
     """
-    rows = entries(Path(__file__).with_name("methods.txt").read_text("utf-8"))
-    by_rule = {row[0]: row[1] for row in rows if len(row) == 2}
     levels = [(n, level) for n in design.looks if (level := levels_at(design.looks, n)) is not None]
     words = {
         "level_pct": 100 * design.level,
@@ -299,7 +298,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         "tail_freedom": TAIL_FREEDOM,
         "least_pct": 100.0 * math.expm1(least_distance(design.margin)),
         "trend_pct": 100 * ALPHA,
-        "scatter": by_rule[f"scatter-{design.spread}"],
+        "scatter": method(f"scatter-{design.spread}"),
         "margin_pct": 100.0 * design.margin,
         "edge": 1.0 + design.margin,
         "looks": joined([str(n) for n in design.looks]),
@@ -309,12 +308,12 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         ),
         "power_pct": 100 * POWER,
         "most_runs": MOST_RUNS,
-        "draw": by_rule[f"draw-{design.sample_unit}"],
+        "draw": method(f"draw-{design.sample_unit}"),
         "practice": PRACTICE,
         "days": DAYS_PER_YEAR,
     }
-    told = [row for row in rows if len(row) > 2 and (row[0] != "looks" or design.looks)]
+    told = {key: row for key, row in texts("methods.txt").items() if len(row) > 1 and (key != "looks" or design.looks)}
     return tuple(
         Method(key=key, label=label, text=text.format(**words), source=source.format(**words))
-        for key, label, text, source in told
+        for key, (label, text, source) in told.items()
     )

@@ -6,30 +6,24 @@ And a review while its runs are being made: what the newest run is worth beside 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain
 
 import numpy as np
 
 from frametime import __version__
 from frametime.caveats import Caveat
 from frametime.lab.sessions import Step
-from frametime.review.card_repeatability import (
-    CardSpread,
-    card_spread,
-    repeatability_of,
-    set_caveats,
-    sets_that_can_show_levels,
-)
+from frametime.review.card_repeatability import CardSpread, repeatability_of, set_caveats, sets_that_can_show_levels
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means, metric_means
-from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
+from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
 from frametime.review.paragraph import Story, methods_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
-from frametime.review.result_tables import CellSummary, TableCells
+from frametime.review.result_tables import CellSummary, OverallComparison, PairOrder, Standing, TableCells
 from frametime.review.run_set import (
     Place,
     PlacedRun,
@@ -51,7 +45,8 @@ from frametime.review.runs_to_make import (
     waiting_for_looks,
 )
 from frametime.review.sentence import caveat_of
-from frametime.review.sessions import OtherSessions, Shared, brought_beside, without_drift
+from frametime.review.sessions import OtherSessions, brought_beside, without_drift
+from frametime.statistics.differences import geometric_mean
 
 _ONE_NUMBER = {
     "low_5pct_percentile_fps": "p95_frame_time_ms",
@@ -60,6 +55,12 @@ _ONE_NUMBER = {
 }
 """A low by percentile is the rate of the frame at that percentile: 1000 over its frame time."""
 
+_OF_DESIGN = (
+    *("title", "margin", "baseline", "headline", "sample_unit"),
+    *("cards", "scenes", "resolutions", "cuts", "metrics"),
+)
+"""What a result takes from its design as it is."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Runs:
@@ -67,15 +68,17 @@ class _Runs:
 
     design: ReviewDesign
     placed: tuple[PlacedRun, ...]
-    shared: Shared
     caveats: tuple[Caveat, ...]
     sets: Mapping[Place, RunSet]
-    spreads: Mapping[tuple[str, str], CardSpread]
+    metrics: Mapping[str, MetricMeans]
+    spreads: tuple[CardSpread, ...]
     flags: Mapping[str, Flag]
+    share_errors: bool
 
-    def means(self, metric: MetricEntry) -> MetricMeans:
-        """The mean of a metric in every cell of every card."""
-        return metric_means(metric, self.design, self.spreads, self.shared)
+    def coverage(self, unreadable: Sequence[UnreadableFile]) -> Coverage:
+        """What is there and what is missing, by the headline metric where the plan names looks."""
+        waiting = waiting_for_looks(self.metrics[self.design.headline])
+        return coverage_of(self.design, self.placed, self.flags, unreadable, waiting)
 
 
 def review_runs(
@@ -115,81 +118,68 @@ def review_runs(
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
     known = _runs_of(design, runs, others)
-    design, placed, sets = known.design, known.placed, known.sets
-    summaries, metrics = _summaries(known), {metric.key: known.means(metric) for metric in known.design.metrics}
+    design, sets, metrics, summaries = known.design, known.sets, known.metrics, _summaries(known)
     comparisons = [
         item
         for table in metrics.values()
         for card in design.candidates
-        for item in compare_cells(table, card, design, summaries)
+        for item in compare_cells(table, card, summaries)
     ]
     powered = powered_sets(sets)
-    table_cells = _table_cells(design, metrics, powered)
-    cut_metrics = [(cells, table) for cells in table_cells if cells.kind == "speed" for table in metrics.values()]
-    pairs = [order_pairs(table, design, cells) for cells, table in cut_metrics]
-    standings = [
-        standing
-        for (cells, table), of_table in zip(cut_metrics, pairs, strict=True)
-        for standing in place_cards(table, design, cells, of_table)
-    ]
-    scenes = {scene.key: scene.label for scene in design.scenes}
-    labels = {card.key: card.label for card in design.cards}
+    table_cells: list[TableCells] = []
+    overall: list[OverallComparison] = []
+    pairs: list[PairOrder] = []
+    standings: list[Standing] = []
+    for cut in design.cuts:
+        speed = speed_cells(design, cut, metrics)
+        power = power_cells(design, cut, speed, powered)
+        table_cells += [speed] if power is None else [speed, power]
+        for table in metrics.values():
+            of_table = order_pairs(table, speed)
+            pairs += of_table
+            standings += place_cards(table, speed, of_table)
+            overall += [overall_comparison(table, speed, card, comparisons) for card in design.candidates]
+    excluded = [run for run in known.placed if run.name in design.exclusions]
     result = ReviewResult(
         schema_version=SCHEMA_VERSION,
-        title=design.title,
         plan={} if plan is None else plan,
-        margin=design.margin,
-        baseline=design.baseline,
-        headline=design.headline,
         subject=design.subject or (design.candidates if len(design.cards) == 2 else ()),
-        cards=design.cards,
-        scenes=design.scenes,
-        resolutions=design.resolutions,
-        cuts=design.cuts,
-        metrics=design.metrics,
-        runs=tuple(run_entry(run, known.flags, design.exclusions) for run in placed),
+        **{name: getattr(design, name) for name in _OF_DESIGN},
+        runs=tuple(run_entry(run, known.flags, design.exclusions) for run in known.placed),
         cells=tuple(summaries.values()),
         table_cells=tuple(table_cells),
         comparisons=tuple(comparisons),
-        overall=tuple(
-            overall_comparison(design, table, cells, card, comparisons)
-            for cells, table in cut_metrics
-            for card in design.candidates
-        ),
-        pairs=tuple(chain.from_iterable(pairs)),
+        overall=tuple(overall),
+        pairs=tuple(pairs),
         standings=tuple(standings),
         value=tuple(value_rows(design, standings)),
         efficiency=tuple(efficiency_rows(design, powered, table_cells)),
         repeatability=tuple(
-            repeatability_of(spread, list(sets.values()), margin=design.margin, scenes=scenes)
-            for spread in known.spreads.values()
+            repeatability_of(spread, margin=design.margin, scenes={scene.key: scene.label for scene in design.scenes})
+            for spread in known.spreads
         ),
-        coverage=coverage_of(
-            design, placed, known.flags, unreadable, waiting_for_looks(design, metrics[design.headline])
-        ),
+        coverage=known.coverage(unreadable),
         exclusions=tuple(
             Exclusion(
                 run_name=run.name, file_name=run.measured.provenance.file_name, reason=design.exclusions[run.name]
             )
-            for run in placed
-            if run.name in design.exclusions
+            for run in excluded
         ),
         unreadable=tuple(unreadable),
         paragraphs={},
         answers={},
-        sample_unit=design.sample_unit,
         log_means=tuple(
             item
             for key, table in metrics.items()
             # The page would put a choice together without the errors that cells share.
-            if key in {design.headline, speed_metric(design)} and not known.shared
+            if key in {design.headline, speed_metric(design)} and not known.share_errors
             for item in log_means(table)
         ),
         caveats=(
             *caveats,
             *known.caveats,
-            *condition_caveats(sets, must_be_equal=design.must_be_equal, labels=labels),
-            *same_file_caveats(placed),
+            *condition_caveats(design, sets),
+            *same_file_caveats(known.placed),
         ),
         methods=methods_of(design),
         versions={"frametime": __version__, "numpy": np.__version__},
@@ -213,8 +203,7 @@ def flags_and_coverage(
         When runs were put together that were not made under the same conditions.
     """
     known = _runs_of(design, runs)
-    waiting = waiting_for_looks(known.design, known.means(known.design.metric(design.headline)))
-    return dict(known.flags), coverage_of(known.design, known.placed, known.flags, unreadable, waiting)
+    return dict(known.flags), known.coverage(unreadable)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -283,7 +272,7 @@ def newest_run(
         ]
         own, n_others = newest.value(design.headline), len(others)
         if others and own is not None and min([own, *others]) > 0.0:
-            others_pct = 100.0 * (own / math.exp(math.fsum(map(math.log, others)) / len(others)) - 1.0)
+            others_pct = 100.0 * (own / geometric_mean([math.log(value) for value in others]) - 1.0)
     return NewestRun(
         run=newest,
         flag=flags.get(newest.name) if isinstance(newest, PlacedRun) else None,
@@ -304,22 +293,19 @@ def _runs_of(
     brought = brought_beside(design, drift.runs, others)
     placed = _in_plan_order(design, [*drift.runs, *brought.runs])
     sets = gather(run for run in placed if run.name not in design.exclusions)
-    members = list(sets.values())
-    spreads = {
-        (card.key, metric.key): card_spread(card.key, metric.key, members, label=metric.label)
-        for card in design.cards
-        for metric in design.metrics
-    }
+    both = {**drift.shared, **brought.shared}
+    shared = {key: drift.shared.get(key, ()) + brought.shared.get(key, ()) for key in both}
+    metrics = {metric.key: metric_means(metric, design, sets.values(), shared) for metric in design.metrics}
+    spreads = tuple(table.spreads[card.key] for card in design.cards for table in metrics.values())
     return _Runs(
         design=design,
         placed=tuple(placed),
-        shared={
-            key: drift.shared.get(key, ()) + brought.shared.get(key, ()) for key in {**drift.shared, **brought.shared}
-        },
         caveats=(*doubled, *drift.caveats, *brought.caveats),
         sets=sets,
+        metrics=metrics,
         spreads=spreads,
-        flags=flagged_runs(members, spreads, margin=design.margin),
+        flags=flagged_runs(list(sets.values()), spreads, margin=design.margin),
+        share_errors=bool(shared),
     )
 
 
@@ -338,36 +324,32 @@ def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:
 
 
 def _in_plan_order(design: ReviewDesign, runs: Iterable[PlacedRun]) -> list[PlacedRun]:
-    places = {
-        (card.key, *cell): at for at, (card, cell) in enumerate((k, c) for k in design.cards for c in design.cells)
-    }
+    places = {place: at for at, place in enumerate((card.key, *cell) for card in design.cards for cell in design.cells)}
     placed = list(runs)
     unknown = [run.name for run in placed if run.place not in places]
     if unknown:
         raise ValueError(f"runs must stand at places of the design, got {unknown[:3]!r}")
-    names = [run.name for run in placed]
-    if len(set(names)) < len(names):
-        raise ValueError(
-            f"runs must have names of their own, got {sorted({n for n in names if names.count(n) > 1})[:3]!r}"
-        )
+    twice = [name for name, n in Counter(run.name for run in placed).items() if n > 1]
+    if twice:
+        raise ValueError(f"runs must have names of their own, got {sorted(twice)[:3]!r}")
     return sorted(placed, key=lambda run: (places[run.place], natural_order(run.run)))
 
 
 def _summaries(known: _Runs) -> dict[Place, CellSummary]:
     """Each card in each cell; a cell whose two sides cannot be compared is refused."""
-    design, sets, spreads = known.design, known.sets, known.spreads
-    for (card, *cell), run_set in sets.items():
-        base = sets.get((design.baseline, cell[0], cell[1]))
-        if card != design.baseline and base is not None:
-            refuse_unequal(run_set, base, must_be_equal=design.must_be_equal)
-    excluded = [run for run in known.placed if run.name in design.exclusions]
-    n_values, n_sets = values_looked_at(list(sets.values()), spreads), sets_that_can_show_levels(spreads)
-    method, summaries = METHODS[design.spread], {}
+    design, sets = known.design, known.sets
     for place, run_set in sets.items():
+        refuse_unequal(run_set, sets.get((design.baseline, *place[1:]), run_set), must_be_equal=design.must_be_equal)
+    excluded = [run for run in known.placed if run.name in design.exclusions]
+    n_values = values_looked_at(list(sets.values()), known.spreads)
+    n_sets, summaries = sets_that_can_show_levels(known.spreads), {}
+    for place, run_set in sets.items():
+        spreads = [spread for spread in known.spreads if spread.card == run_set.card]
         estimates = {}
-        for key in (metric.key for metric in design.metrics):
-            stand_in = spreads[run_set.card, key].standing_in(place, design.spread)
-            estimates[key] = estimate(key, run_set.values(key), level=design.level, stand_in=stand_in, method=method)
+        for spread in spreads:
+            key, stand_in = spread.metric, spread.standing_in(place, design.spread)
+            values = run_set.values(key)
+            estimates[key] = estimate(key, values, level=design.level, stand_in=stand_in, rule=design.spread)
         summaries[place] = CellSummary(
             card=run_set.card,
             scene=run_set.scene,
@@ -376,20 +358,19 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
             estimates=estimates,
             caveats=(
                 *flag_caveats(run_set, known.flags),
-                *exclusion_caveats(run_set, excluded, spreads, margin=design.margin, n_tests=n_values),
-                *set_caveats(run_set, spreads, margin=design.margin, n_tests=n_sets),
+                *(
+                    caveat
+                    for run in excluded
+                    if run.place == place
+                    for caveat in exclusion_caveats(run, spreads, margin=design.margin, n_tests=n_values)
+                ),
+                *(
+                    caveat
+                    for spread in spreads
+                    for caveat in set_caveats(run_set, spread, margin=design.margin, n_tests=n_sets)
+                ),
                 *carried_caveats(run_set),
                 *recurring_hitches(run_set),
             ),
         )
     return summaries
-
-
-def _table_cells(
-    design: ReviewDesign, metrics: Mapping[str, MetricMeans], powered: Mapping[Place, RunSet]
-) -> list[TableCells]:
-    found: list[TableCells | None] = []
-    for cut in design.cuts:
-        speed = speed_cells(design, cut, metrics)
-        found += [speed, power_cells(design, cut, speed, powered)]
-    return [cells for cells in found if cells is not None]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from frametime.caveats import Caveat
 from frametime.errors import RunSetError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
+from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED, ReviewDesign
 from frametime.review.result import Flag, RunEntry
 from frametime.review.sentence import caveat_of
 
@@ -146,16 +146,14 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
             raise _differs(name, other, one, "a comparison needs the same")
 
 
-def condition_caveats(
-    sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[str], labels: Mapping[str, str]
-) -> tuple[Caveat, ...]:
+def condition_caveats(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> tuple[Caveat, ...]:
     """One caveat for each condition, of those that may differ with a warning, that is not the same everywhere."""
     caveats = []
-    for name in sorted(set(EQUAL_WHERE_ASKED) - set(must_be_equal)):
+    for name in sorted(set(EQUAL_WHERE_ASKED) - set(design.must_be_equal)):
         by_value: dict[str, dict[str, None]] = defaultdict(dict)
         for run_set in sets.values():
             value = getattr(run_set.runs[0].measured.conditions, name)
-            by_value["not known" if value is None else str(value)][labels[run_set.card]] = None
+            by_value["not known" if value is None else str(value)][design.label(run_set.card)] = None
         if len(by_value) > 1:
             listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
             caveats.append(caveat_of(f"{name.replace('_', '-')}-differs", listed=listed))

@@ -26,17 +26,13 @@ from frametime.review.result import (
     UnreadableFile,
 )
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
-from frametime.review.sentence import begun, caveat_of
+from frametime.review.sentence import begun, caveat_of, method
 from frametime.statistics.differences import mean_difference
 from frametime.statistics.repeatability import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted
 
-FLAG_METHOD = "chance below 5 % over all {n} values of the review, by the rest of the set and {others}"
 
-
-def flagged_runs(
-    sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread], *, margin: float
-) -> dict[str, Flag]:
+def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], *, margin: float) -> dict[str, Flag]:
     """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told.
 
     The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
@@ -45,8 +41,8 @@ def flagged_runs(
     flags: dict[str, Flag] = {}
     worst: dict[str, float] = {}
     n_tests = values_looked_at(sets, spreads)
-    for spread in spreads.values():
-        for run_set, found, others in _standing_out(spread, sets, n_tests, least_distance(margin)):
+    for spread in spreads:
+        for run_set, found, others in _standing_out(spread, n_tests, least_distance(margin)):
             name, severity = run_set.runs[found.position].name, abs(found.distance) / found.limit
             if severity > worst.get(name, 0.0):
                 worst[name], flags[name] = severity, _flag(spread, found, others, n_tests, run_set)
@@ -54,14 +50,14 @@ def flagged_runs(
 
 
 def _standing_out(
-    spread: CardSpread, sets: Sequence[RunSet], n_tests: int, floor: float
+    spread: CardSpread, n_tests: int, floor: float
 ) -> Iterator[tuple[RunSet, StandsOut, ScatterLaw | None]]:
     """Runs of one card that stand out by one metric.
 
     Once a run is found, the others are looked at again without it: two spoiled runs must not hide each other.
     """
     logs, others = dict(spread.logs), spread.others
-    waiting = {s.place: s for s in sets if s.place in logs and logs[s.place].size == len(s.runs)}
+    waiting = {run_set.place: run_set for run_set in spread.whole}
     is_new = True
     while is_new:
         is_new = False
@@ -75,38 +71,28 @@ def _standing_out(
         others = laws_of_others(logs) if is_new else others
 
 
-def values_looked_at(sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread]) -> int:
+def values_looked_at(sets: Sequence[RunSet], spreads: Sequence[CardSpread]) -> int:
     """Runs times metrics of the review, over which the 5 % of a flag hold."""
-    return len({metric for _, metric in spreads}) * sum(len(run_set.runs) for run_set in sets)
+    return len({spread.metric for spread in spreads}) * sum(len(run_set.runs) for run_set in sets)
 
 
-def exclusion_caveats(
-    run_set: RunSet,
-    excluded: Sequence[PlacedRun],
-    spreads: Mapping[tuple[str, str], CardSpread],
-    *,
-    margin: float,
-    n_tests: int,
-) -> list[Caveat]:
+def exclusion_caveats(run: PlacedRun, spreads: Sequence[CardSpread], *, margin: float, n_tests: int) -> list[Caveat]:
     """What leaving out a run that stood out may cost: the mean moves, and no interval counts that.
 
     Wide enough for a good run that was left out, the interval of a cell whose run was spoiled would be three times as
     wide as it need be (in the simulation of the tests), so the price is told instead.
     """
     caveats = []
-    for run in excluded:
-        for (card, metric), spread in spreads.items():
-            logs, value = spread.logs.get(run_set.place), run.value(metric)
-            if card != run_set.card or run.place != run_set.place or logs is None or value is None or value <= ZERO:
-                continue
-            full = np.append(logs, math.log(value))
-            others = spread.others.get(run_set.place)
-            found = run_that_stands_out(full, others=others, n_tests=n_tests, floor=least_distance(margin))
-            if found is None or found.position != logs.size:
-                continue
+    for spread in spreads:
+        logs, value = spread.logs.get(run.place), run.value(spread.metric)
+        if logs is None or value is None or value <= ZERO:
+            continue
+        full, others = np.append(logs, math.log(value)), spread.others.get(run.place)
+        found = run_that_stands_out(full, others=others, n_tests=n_tests, floor=least_distance(margin))
+        if found is not None and found.position == logs.size:
             shift = in_percent(float(full.mean() - logs.mean()))
             words = {"size": abs(shift), "way": "higher" if shift > 0 else "lower"}
-            caveats.append(caveat_of("left-out-run", metric, run=run.run, label=spread.label, **words))
+            caveats.append(caveat_of("left-out-run", spread.metric, run=run.run, label=spread.label, **words))
     return caveats
 
 
@@ -125,7 +111,7 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         metric=spread.metric,
         distance_pct=distance,
         limit_pct=limit,
-        method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
+        method=method("flag-chance", n=n_tests, others=cells or "nothing else"),
         sentence=(
             f"The {spread.label} is {abs(distance):.1f} % {'above' if found.distance > 0 else 'below'} the mean of the "
             f"other {len(run_set.runs) - 1} runs of its set; normal variation on this card is at most {limit:.1f} % "
@@ -152,13 +138,12 @@ class Waiting(NamedTuple):
     n_runs: int
 
 
-def waiting_for_looks(design: ReviewDesign, table: MetricMeans) -> dict[Place, Waiting]:
+def waiting_for_looks(table: MetricMeans) -> dict[Place, Waiting]:
     """Each cell of each card by one metric; nothing where the plan names no looks."""
-    if not design.looks:
-        return {}
     found: dict[Place, Waiting] = {}
-    for cell in design.cells:
-        own = {card: _waiting(design, table, ((card, *cell), (design.baseline, *cell))) for card in design.candidates}
+    design = table.design
+    for cell in design.cells if design.looks else ():
+        own = {card: _waiting(table, ((card, *cell), (design.baseline, *cell))) for card in design.candidates}
         found |= {(card, *cell): waiting for card, waiting in own.items()}
         # The baseline waits as long as any candidate does, and else is left where one is.
         rivals = [waiting for card, waiting in own.items() if card not in design.shelved]
@@ -169,17 +154,17 @@ def waiting_for_looks(design: ReviewDesign, table: MetricMeans) -> dict[Place, W
     return found
 
 
-def _waiting(design: ReviewDesign, table: MetricMeans, places: tuple[Place, Place]) -> Waiting:
-    means = [table.means[place] for place in places if place in table.means]
+def _waiting(table: MetricMeans, places: tuple[Place, Place]) -> Waiting:
+    means, looks = [table.means[place] for place in places if place in table.means], table.design.looks
     n_runs = min(mean.n_runs for mean in means) if len(means) == 2 else 0
-    reached = [n for n in design.looks if n <= n_runs]
+    reached = [n for n in looks if n <= n_runs]
     if not reached:
-        return Waiting("first look", design.looks[0])
+        return Waiting("first look", looks[0])
     difference = mean_difference(*means)
-    if table.decided(difference, design.margin, levels_at(design.looks, n_runs)).verdict != "undecided":
+    if table.decided(difference, levels_at(looks, n_runs)).verdict != "undecided":
         return Waiting("decided", reached[-1])
-    later = [n for n in design.looks if n > n_runs]
-    if not later or runs_that_decide(table, places, difference, design).at_margin:
+    later = [n for n in looks if n > n_runs]
+    if not later or runs_that_decide(table, places, difference).at_margin:
         return Waiting("leave", reached[-1])
     return Waiting("more", later[0])
 

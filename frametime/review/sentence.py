@@ -28,10 +28,14 @@ MOST_NAMES = 3
 
 
 @cache
-def _caveats() -> dict[str, tuple[str, str]]:
-    """Weights and texts of ``caveats.txt``, by their keys."""
-    rows = entries(Path(__file__).with_name("caveats.txt").read_text("utf-8"))
-    return {key: (weight, text) for key, weight, text in rows}
+def texts(name: str) -> dict[str, list[str]]:
+    """The entries of a text file beside this one, by their keys."""
+    return {key: rest for key, *rest in entries(Path(__file__).with_name(name).read_text("utf-8"))}
+
+
+def method(key: str, **words: object) -> str:
+    """How one number was made, by the texts of ``methods.txt``, with its numbers and names put in."""
+    return texts("methods.txt")[key][0].format(**words)
 
 
 def caveat_of(key: str, *metrics: str, **words: object) -> Caveat:
@@ -45,7 +49,7 @@ def caveat_of(key: str, *metrics: str, **words: object) -> Caveat:
     >>> found.code, found.message, found.weight.value
     ('runs-without-value', '1 of 3 runs have no value of this metric.', 'care')
     """
-    weight, text = _caveats()[key]
+    weight, text = texts("caveats.txt")[key]
     return Caveat(code=key.partition("/")[0], message=text.format(**words), weight=Weight(weight), metrics=metrics)
 
 

@@ -143,14 +143,15 @@ def brought_beside(design: ReviewDesign, today: Sequence[PlacedRun], others: Oth
         counts = (scatter.error_of(TODAY),) if scatter is not None and None in shifts.values() else ()
         if counts:
             shared |= {(metric, place): counts for place in of_today}
-        errors = {name: _errors(design, name, shift, scatter, counts) for name, shift in shifts.items()}
+        judged = {name: _judged_shift(design, name, shift, scatter) for name, shift in sorted(shifts.items())}
+        errors = {name: found + (counts if shifts[name] else ()) for name, (found, _) in judged.items()}
         for run in others.runs:
             session = design.shelved[run.card]
             shared[metric, run.place] = errors[session]
             if (shift := shifts[session]) is not None:
                 taken[run.name][metric] = shift.difference.value
         if metric == design.headline:
-            caveats += [_told(design, name, shift, scatter) for name, shift in sorted(shifts.items())]
+            caveats += [caveat for _, caveat in judged.values()]
     runs = tuple(replace(run, taken_off=taken.get(run.name, {})) for run in others.runs)
     return AsCompared(runs=runs, shared=shared, caveats=tuple(caveats))
 
@@ -165,23 +166,13 @@ def _cells(values: Mapping[Place, Sequence[float]], metric: str | None = None) -
     return found
 
 
-def _errors(
-    design: ReviewDesign,
-    session: str,
-    shift: Shift | None,
-    scatter: SessionScatter | None,
-    of_today: tuple[SharedError, ...],
-) -> tuple[SharedError, ...]:
-    """The errors that every cell of a session has: of its shift, of how sessions scatter, or as large as the margin."""
-    if shift is not None:
-        return (*shift.errors, *of_today)
-    if scatter is not None:
-        return (scatter.error_of(session),)
-    edge = math.log1p(design.margin)
-    return (SharedError(key=("session", session), amount=1.0, variance=0.0, degrees_of_freedom=1.0, bound=edge),)
+def _judged_shift(
+    design: ReviewDesign, session: str, shift: Shift | None, scatter: SessionScatter | None
+) -> tuple[tuple[SharedError, ...], Caveat]:
+    """The errors that every cell of a session has, and what is said of them.
 
-
-def _told(design: ReviewDesign, session: str, shift: Shift | None, scatter: SessionScatter | None) -> Caveat:
+    They are those of its shift, of how sessions scatter, or as large as the margin.
+    """
     metric = design.metric(design.headline)
     cards = [design.label(card) for card, of in design.shelved.items() if of == session]
     words = {"cards": f"{joined(cards)} {'was' if len(cards) == 1 else 'were'}", "session": session}
@@ -189,8 +180,10 @@ def _told(design: ReviewDesign, session: str, shift: Shift | None, scatter: Sess
     if shift is not None:
         low, high = map(in_percent, shift.difference.bounds(0.95) or ())
         off, cells = in_percent(shift.difference.value), counted(shift.n_cells, "cell")
-        return caveat_of("session-shift", metric.key, off=off, low=low, high=high, cells=cells, **words)
+        return shift.errors, caveat_of("session-shift", metric.key, off=off, low=low, high=high, cells=cells, **words)
     if scatter is not None:
-        percent = 100.0 * scatter.standard_deviation
-        return caveat_of("session-scatter", metric.key, n_sessions=scatter.n_sessions, scatter=percent, **words)
-    return caveat_of("session-unknown", metric.key, margin=100.0 * design.margin, **words)
+        numbers = {"n_sessions": scatter.n_sessions, "scatter": 100.0 * scatter.standard_deviation}
+        return (scatter.error_of(session),), caveat_of("session-scatter", metric.key, **numbers, **words)
+    edge = math.log1p(design.margin)
+    error = SharedError(key=("session", session), amount=1.0, variance=0.0, degrees_of_freedom=1.0, bound=edge)
+    return (error,), caveat_of("session-unknown", metric.key, margin=100.0 * design.margin, **words)

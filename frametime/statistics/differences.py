@@ -123,10 +123,6 @@ class Difference:
             return None
         return t_two_sided_p(max(abs(self.value) - self.bound, 0.0) / self.standard_error, self.degrees_of_freedom)
 
-    def reversed(self) -> Difference:
-        """Seen from the other side."""
-        return replace(self, value=-self.value)
-
 
 @dataclass(frozen=True, kw_only=True)
 class Ratio:

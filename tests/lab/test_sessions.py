@@ -100,6 +100,19 @@ def test_the_scatter_is_that_of_an_analysis_of_variance() -> None:
     assert scatter_between({"x": sessions["x"]}) is None
 
 
+def test_the_scatter_has_the_same_bytes_however_the_names_of_cells_are_hashed() -> None:
+    rng = np.random.default_rng(7)
+    values = rng.normal(4.6, 0.3, (2, 25))
+    sessions = {
+        at: {"a": {(f"scene{k}", "1440p"): log_mean([value]) for k, value in enumerate(row)}}
+        for at, row in enumerate(values)
+    }
+    found = scatter_between(sessions)
+    assert found is not None
+    # To the last bit: the cells are added up in the order in which they are given.
+    assert found.variance == float(np.var([float(np.mean(list(row))) for row in values], ddof=1))
+
+
 def test_no_card_in_both_sessions_shows_no_shift() -> None:
     rng = np.random.default_rng(1)
     assert shift_between({"a": measured(rng, "x", "a", 0.0)}, {"b": measured(rng, "y", "b", 0.0)}, name="x") is None

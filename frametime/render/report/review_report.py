@@ -27,8 +27,8 @@ from frametime.render.tables.review_comparisons import (
     value_table,
 )
 from frametime.render.tables.table import Note, Table
-from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
+from frametime.review.sentence import method
 from frametime.words import counted
 
 _LONG = 12
@@ -228,7 +228,7 @@ def _runs_section(result: ReviewResult) -> doc.Section:
         "Repeatability and flagged runs",
         (
             doc.Paragraph((*planned, verdict)),
-            doc.said(OUTLIER_STORY),
+            doc.said(method("outlier-tests")),
             *(table for table in tables if table.rows),
             *none,
         ),
