@@ -5,14 +5,12 @@ from __future__ import annotations
 import io
 import json
 import os
-import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from frametime.capture import RejectedRow
 from frametime.errors import OutputError, printable
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
@@ -56,69 +54,6 @@ def review_json(result: ReviewResult) -> str:
         return msgspec.json.format(text, indent=2) + "\n"
     except msgspec.DecodeError:  # half a surrogate pair, from the name of a file that is no text
         return json.dumps(json.loads(text), ensure_ascii=True, indent=2) + "\n"
-
-
-def review_schema() -> dict[str, object]:
-    """JSON Schema (2020-12) of ``result.json``."""
-    import msgspec
-
-    _, components = msgspec.json.schema_components([ReviewResult], schema_hook=_anything, ref_template="#/$defs/{name}")
-    definitions: dict[str, dict[str, Any]] = {name: _shortened(dict(body)) for name, body in components.items()}
-    run = definitions["RunEntry"]
-    for name in DRAWING_ONLY:
-        run["properties"].pop(name)
-        run["required"].remove(name)
-    # A named tuple is an object here, not the list that it is elsewhere.
-    row = definitions["RejectedRow"]
-    definitions["RejectedRow"] = {
-        **{key: row[key] for key in ("title", "description")},
-        "type": "object",
-        "properties": dict(zip(RejectedRow._fields, row["prefixItems"], strict=True)),
-        "required": list(RejectedRow._fields),
-    }
-    top = definitions.pop("ReviewResult")
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": SCHEMA,
-        "title": "Result of a review",
-        "description": top["description"],
-        "type": "object",
-        "properties": {"schema": {"const": SCHEMA}, **top["properties"]},
-        "required": ["schema", *top["required"]],
-        "$defs": {name: definitions[name] for name in sorted(_reachable(top, definitions))},
-    }
-
-
-def schema_text() -> str:
-    """The text of the published schema."""
-    return json.dumps(review_schema(), indent=2, ensure_ascii=True) + "\n"
-
-
-def _anything(kind: type) -> dict[str, object]:
-    """The resolved plan holds plain values of any form."""
-    if kind is object:
-        return {"description": "Plain values: texts, numbers, lists and objects."}
-    raise NotImplementedError(f"there is no schema for {kind.__name__}")
-
-
-def _shortened(body: dict[str, Any]) -> dict[str, Any]:
-    """The first paragraph of the docstring describes the type; empty defaults, which not every version tells, go."""
-    if isinstance(text := body.get("description"), str):
-        body["description"] = " ".join(text.partition("\n\n")[0].split())
-    for field in body.get("properties", {}).values():
-        if field.get("default") in ({}, []):
-            del field["default"]
-    return body
-
-
-def _reachable(top: object, definitions: dict[str, dict[str, Any]]) -> set[str]:
-    """Definitions that are referred to, also by one another."""
-    found: set[str] = set()
-    waiting = [top]
-    while new := set(re.findall(r'"#/\$defs/(\w+)"', json.dumps(waiting))) - found:
-        found |= new
-        waiting = [definitions[name] for name in new]
-    return found
 
 
 _KINDS: Final[dict[str, Literal["text", "whole", "truth"]]] = {"text": "text", "whole": "whole", "truth": "truth"}
