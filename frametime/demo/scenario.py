@@ -8,11 +8,13 @@ where nothing is ray-traced and slower where something is, at a lower price and 
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
+from pathlib import Path
 from types import MappingProxyType
-from typing import Final
+from typing import Any, Final
 
 SEED: Final = 41
 RESOLUTIONS: Final = ("1080p", "1440p", "2160p")
@@ -23,12 +25,9 @@ LIMIT_FPS: Final = 120.0
 
 @dataclass(frozen=True, kw_only=True)
 class DemoCard:
-    """An invented card: price, and how it behaves under full load."""
+    """An invented card, and how it behaves under full load."""
 
     key: str
-    label: str
-    price: float
-    driver: str
     power_w: float
     idle_power_w: float
     temperature_c: float
@@ -59,136 +58,34 @@ class DemoScene:
     """
 
     key: str
-    label: str
     tags: tuple[str, ...]
     rates_fps: tuple[float, float, float]
     path: tuple[float, ...]
     run_sd: float
     frame_sd: float
     stutters_per_min: float
-    hitch_every_s: float | None
     busy_pct: tuple[float, float, float]
+    hitch_every_s: float | None = None
 
 
-CARDS: Final = (
-    DemoCard(
-        key="tarn-6",
-        label="Tarn 6",
-        price=549.0,
-        driver="31.2",
-        power_w=218.0,
-        idle_power_w=21.0,
-        temperature_c=69.0,
-        core_clock_mhz=2_310,
-        memory_clock_mhz=2_250,
-        layout="microseconds",
-    ),
-    DemoCard(
-        key="brae-41",
-        label="Brae 41",
-        price=639.0,
-        driver="8.14",
-        power_w=262.0,
-        idle_power_w=24.0,
-        temperature_c=73.0,
-        core_clock_mhz=2_565,
-        memory_clock_mhz=2_400,
-        layout="microseconds",
-    ),
-    DemoCard(
-        key="hollin-2",
-        label="Hollin 2",
-        price=459.0,
-        driver="31.2",
-        power_w=166.0,
-        idle_power_w=15.0,
-        temperature_c=64.0,
-        core_clock_mhz=2_460,
-        memory_clock_mhz=2_000,
-        layout="decimal comma",
-    ),
-)
+def _table(name: str) -> dict[str, Any]:
+    return tomllib.loads(Path(__file__).with_name(name).read_text("utf-8"))
+
+
+def _plain(row: dict[str, Any]) -> dict[str, Any]:
+    return {key: tuple(value) if isinstance(value, list) else value for key, value in row.items()}
+
+
+_TRUTH: Final = _table("scenario.toml")
+CARDS: Final = tuple(DemoCard(**_plain(row)) for row in _TRUTH["cards"])
 BASELINE: Final = "tarn-6"
-
-SCENES: Final = (
-    DemoScene(
-        key="orchard",
-        label="Orchard Lane",
-        tags=("raster", "outdoor"),
-        rates_fps=(132.0, 98.0, 58.0),
-        path=(0.92, 0.97, 1.06, 1.12, 1.02, 0.95, 0.98, 1.04, 1.00, 0.94),
-        run_sd=0.0040,
-        frame_sd=0.022,
-        stutters_per_min=2.0,
-        hitch_every_s=None,
-        busy_pct=(96.0, 98.0, 99.0),
-    ),
-    DemoScene(
-        key="bottling",
-        label="Bottling Hall",
-        tags=("raster", "indoor"),
-        rates_fps=(144.0, 101.0, 57.0),
-        path=(1.00, 0.98, 1.03, 1.01, 0.97, 1.02, 1.04, 0.99, 0.97, 0.99),
-        run_sd=0.0050,
-        frame_sd=0.028,
-        stutters_per_min=9.0,
-        hitch_every_s=None,
-        busy_pct=(86.0, 96.0, 98.0),
-    ),
-    DemoScene(
-        key="lanterns",
-        label="Paper Lanterns",
-        tags=("ray-traced", "indoor"),
-        rates_fps=(96.0, 66.0, 38.0),
-        path=(0.88, 0.90, 1.05, 1.18, 1.20, 1.06, 0.93, 0.90, 0.95, 0.95),
-        run_sd=0.0035,
-        frame_sd=0.018,
-        stutters_per_min=1.0,
-        hitch_every_s=6.0,
-        busy_pct=(98.0, 99.0, 99.0),
-    ),
-    DemoScene(
-        key="pavilion",
-        label="Fern Pavilion",
-        tags=("ray-traced", "outdoor"),
-        rates_fps=(88.0, 60.0, 36.0),
-        path=(1.10, 1.08, 1.00, 0.94, 0.90, 0.93, 0.99, 1.02, 1.03, 1.01),
-        run_sd=0.0050,
-        frame_sd=0.024,
-        stutters_per_min=3.0,
-        hitch_every_s=None,
-        busy_pct=(97.0, 99.0, 99.0),
-    ),
-    DemoScene(
-        key="regatta",
-        label="Harbor Regatta",
-        tags=("raster", "outdoor"),
-        rates_fps=(158.0, 112.0, 64.0),
-        path=(0.99, 1.01, 1.04, 1.02, 0.98, 0.96, 0.98, 1.01, 1.02, 0.99),
-        run_sd=0.0038,
-        frame_sd=0.020,
-        stutters_per_min=1.0,
-        hitch_every_s=None,
-        busy_pct=(72.0, 97.0, 99.0),
-    ),
-)
+SCENES: Final = tuple(DemoScene(**_plain(row)) for row in _TRUTH["scenes"])
 CAPPED: Final = ("regatta", "1080p")
 
 SPEEDS: Final[Mapping[tuple[str, str], tuple[float, float, float]]] = MappingProxyType(
-    {
-        # (card, scene): true speed over the baseline at each resolution
-        ("brae-41", "orchard"): (1.040, 1.075, 1.110),
-        ("brae-41", "bottling"): (1.005, 1.050, 1.085),
-        ("brae-41", "lanterns"): (1.120, 1.140, 1.170),
-        ("brae-41", "pavilion"): (1.090, 1.120, 1.150),
-        ("brae-41", "regatta"): (1.060, 1.060, 1.095),
-        ("hollin-2", "orchard"): (1.048, 1.015, 0.995),
-        ("hollin-2", "bottling"): (1.002, 1.028, 1.010),
-        ("hollin-2", "lanterns"): (0.955, 0.940, 0.925),
-        ("hollin-2", "pavilion"): (0.965, 0.950, 0.940),
-        ("hollin-2", "regatta"): (1.045, 1.045, 1.012),
-    }
+    {(card, scene): tuple(speeds) for card, rows in _TRUTH["speeds"].items() for scene, speeds in rows.items()}
 )
+"""Of each card in each scene: true speed over the baseline at each resolution."""
 
 MISSING_CELL: Final = ("hollin-2", "pavilion", "2160p")
 """The scene did not start on this card at this resolution."""
@@ -246,8 +143,8 @@ def demo_runs() -> Iterator[DemoRun]:
             )
 
 
-# The invented tuning record: the card holds and speeds up by a hidden rule (`true_rate_fps`), and the trials are those
-# that the steps of common practice lead to on it.
+# The invented tuning record: the card holds and speeds up by a hidden rule (`true_rate_fps`), and the trials of
+# tuning.toml are those that the steps of common practice lead to on it.
 
 TUNING_SEED: Final = 5
 TUNED_CARD: Final = CARDS[1]
@@ -269,43 +166,20 @@ class DemoTrial:
     memory: int
     workload: str
     outcome: str
-    runs: int = 1
-    endurance_minutes: int | None = None
-    peak_temperature_c: int | None = None
-    note: str = ""
+    runs: int
+    endurance_minutes: int | None
 
 
-TRIALS: Final = (
-    DemoTrial(core=0, memory=0, workload=LIGHT, outcome="passed", runs=3),
-    DemoTrial(core=25, memory=0, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=50, memory=0, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=75, memory=0, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=100, memory=0, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=125, memory=0, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=150, memory=0, workload=LIGHT, outcome="driver-reset", runs=0, note="after eleven seconds"),
-    DemoTrial(core=125, memory=50, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=125, memory=100, workload=LIGHT, outcome="passed"),
-    DemoTrial(core=125, memory=150, workload=LIGHT, outcome="passed", runs=3),
-    DemoTrial(core=125, memory=200, workload=LIGHT, outcome="passed", runs=3),
-    DemoTrial(core=125, memory=250, workload=LIGHT, outcome="passed", runs=3),
-    DemoTrial(core=125, memory=300, workload=LIGHT, outcome="passed", runs=3, note="slower, without any artifact"),
-    DemoTrial(core=125, memory=200, workload=HEAVY, outcome="froze", runs=0),
-    DemoTrial(core=100, memory=200, workload=HEAVY, outcome="passed"),
-    DemoTrial(core=125, memory=150, workload=HEAVY, outcome="froze", runs=0),
-    DemoTrial(core=115, memory=200, workload=HEAVY, outcome="artifacts", note="bright dots in the foliage"),
-    DemoTrial(core=105, memory=200, workload=HEAVY, outcome="passed"),
-    DemoTrial(core=0, memory=0, workload=HEAVY, outcome="passed", runs=3),
-    DemoTrial(core=105, memory=200, workload=HEAVY, outcome="passed", runs=2),
-    DemoTrial(core=80, memory=200, workload=HEAVY, outcome="passed", runs=3),
-    DemoTrial(core=105, memory=150, workload=HEAVY, outcome="passed", runs=3),
+TRIALS: Final = tuple(
     DemoTrial(
-        core=105, memory=200, workload=HEAVY, outcome="froze", endurance_minutes=17, peak_temperature_c=78, runs=0
-    ),
-    DemoTrial(
-        core=95, memory=200, workload=HEAVY, outcome="passed", endurance_minutes=45, peak_temperature_c=78, runs=0
-    ),
-    DemoTrial(core=95, memory=200, workload=HEAVY, outcome="passed", runs=3),
-    DemoTrial(core=70, memory=100, workload=HEAVY, outcome="passed", runs=3),
+        core=row["core_offset_mhz"],
+        memory=row["memory_offset_mhz"],
+        workload=row["workload"],
+        outcome=row["outcome"],
+        runs=len(row.get("logs", ())),
+        endurance_minutes=row.get("minutes"),
+    )
+    for row in _table("tuning.toml")["trials"]
 )
 HALFWAY_TRIALS: Final = 14
 

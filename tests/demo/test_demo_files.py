@@ -10,7 +10,8 @@ import pytest
 from run_cli import frametime
 
 from frametime.demo.demo_files import demo_files
-from frametime.demo.scenario import CARDS, RESOLUTIONS, SCENES, demo_runs
+from frametime.demo.scenario import BAD_RUN, BASELINE, CARDS, RESOLUTIONS, RUNS, SCENES, demo_runs
+from frametime.plans.plan import parse_plan
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 MIB = 1024 * 1024
@@ -52,6 +53,15 @@ def test_no_name_comes_from_elsewhere(files: Mapping[str, bytes]) -> None:
             *folders, last = name.split("/")
             assert set(folders) <= known
             assert last.startswith("run")
+
+
+def test_the_plan_names_what_the_captures_are_made_from(files: Mapping[str, bytes]) -> None:
+    text = files["plan.toml"].decode()
+    design = parse_plan(text, file_name="plan.toml", folder=REVIEW).design
+    assert [card.key for card in design.cards] == [card.key for card in CARDS]
+    assert [(scene.key, scene.tags) for scene in design.scenes] == [(scene.key, scene.tags) for scene in SCENES]
+    assert (design.baseline, design.resolutions, design.runs_planned) == (BASELINE, RESOLUTIONS, len(RUNS))
+    assert f'# run = "{"/".join(map(str, BAD_RUN))}"' in text
 
 
 def test_the_command_writes_the_same_twice_and_only_with_force(files: Mapping[str, bytes], tmp_path: Path) -> None:
