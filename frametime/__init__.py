@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from frametime.pipeline.review_outputs import cells_frame, runs_frame, standings_frame
     from frametime.statistics.differences import Interval
 
-__version__: Final = "0.1.0"
+__version__: Final = "0.2.0"
 """The same as in ``pyproject.toml`` (a test compares them)."""
 
 _NAMES: Final = {
