@@ -22,6 +22,7 @@ N_KILLS = 50
 N_WITH_WORKERS = 4  # workers are started anew each time, which takes a second or two
 N_EARLIER_EVENTS = 60  # of these, back to the writing of the first row of a table, one in four is tried
 LIMIT_S = 120.0
+REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 SERVER = Path(__file__).with_name("warm_server.py")
 
 
@@ -214,6 +215,69 @@ def test_a_plan_is_whole_wherever_its_update_is_killed(server: Server, bench: Pa
     plan.write_bytes(old)
     assert server.run(command)["code"] == 0  # where nothing is new nothing is written, and leftovers may stay
     assert {path.name for path in tmp_path.iterdir()} == {"captures", "plan.toml"}
+
+
+def shown(folder: Path) -> dict[str, bytes]:
+    """Files with a final name that are no leftovers, nor what the next review looks up."""
+    return visible(content(folder))
+
+
+QUICK = ["review", "plan.toml", "-q", "--workers", "1", "--out", "result", "--no-charts", "--no-report"]
+STEPS_BEFORE = {
+    "shelve": (),
+    "shelf remove": ([*QUICK, "--shelve"],),
+    "pack": ([*QUICK],),
+    "order": (),
+    "tune add": (),
+    "tune undo": (["tune", "add", "tuning.toml", "--passed", "--fps", "100"],),
+}
+"""What is run before the command that is killed."""
+
+KILLED = {
+    "shelve": [*QUICK, "--shelve"],
+    "shelf remove": ["shelf", "remove", "shelf", "spring"],
+    "pack": ["pack", "result", "--out", "review.zip"],
+    "order": ["order", "plan.toml", "--out", "order.csv"],
+    "tune add": ["tune", "add", "tuning.toml", "--passed", "--fps", "100"],
+    "tune undo": ["tune", "undo", "tuning.toml"],
+}
+N_OF_EACH = 100
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", KILLED)
+def test_a_command_that_is_killed_leaves_its_folder_as_it_was_or_as_it_will_be(
+    name: str, server: Server, bench: Path, tmp_path: Path
+) -> None:
+    """Around each place at which something is renamed or removed, and at events spread over the rest of the run."""
+    before = tmp_path / "before"
+    before.mkdir()
+    plan = (bench / "plan.toml").read_text("utf-8").replace('"captures"', json.dumps(str(bench / "captures")))
+    (before / "plan.toml").write_text(f'{plan}\n[shelf]\nfolder = "shelf"\nsession = "spring"\n', "utf-8")
+    shutil.copy(REVIEW / "tuning" / "halfway.toml", before / "tuning.toml")
+    for step in STEPS_BEFORE[name]:
+        assert server.run(step, folder=str(before))["code"] == 0
+    for folder in ("warm", "after"):  # imports are file events too, and made once
+        shutil.copytree(before, tmp_path / folder)
+        unkilled = server.run(KILLED[name], folder=str(tmp_path / folder), warm=folder == "warm")
+        assert unkilled["code"] == 0
+    old, new = shown(before), shown(tmp_path / "after")
+    assert old != new
+    n_events = unkilled["events"]
+    around = {place + step for place in unkilled["places"] for step in (-1, 0, 1)}
+    spread = range(0, n_events, max(1, n_events // N_OF_EACH))
+    for event in sorted({*around, *spread} & set(range(n_events))):
+        out = tmp_path / "killed"
+        shutil.copytree(before, out)
+        assert server.run(KILLED[name], folder=str(out), at_event=event)["code"] == -9
+        seen = shown(out)
+        for part in ("result/", "shelf/") if name == "shelve" else ("",):  # one is put in place after the other
+            of = [{path: data for path, data in state.items() if path.startswith(part)} for state in (seen, old, new)]
+            assert of[0] in of[1:], (event, part)
+        if seen == old and event in around:
+            assert server.run(KILLED[name], folder=str(out))["code"] == 0
+            assert shown(out) == new, event
+        shutil.rmtree(out)
 
 
 @pytest.mark.slow

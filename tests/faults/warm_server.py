@@ -72,6 +72,7 @@ def _served(request: dict[str, Any]) -> dict[str, Any]:
         null = os.open(os.devnull, os.O_RDWR)
         for stream in (0, 1, 2):
             os.dup2(null, stream)
+        os.chdir(request.get("folder", "."))
         _run(request["arguments"], request.get("at_event"), writing)
     os.close(writing)
     after_s = request.get("after_s")
