@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import click
 import pytest
@@ -312,6 +312,15 @@ OTHERS: Final = (
 CASES: Final = (*reading_cases(), *sensor_cases(), *measuring_cases(), *drawing_cases(), *OTHERS)
 
 
+def at_every_command() -> Iterator[Any]:
+    """The cases; those of an option that an earlier command has under the same name are for the slow sweep."""
+    seen: set[str] = set()
+    for case in CASES:
+        marks = (pytest.mark.slow,) if case.name in seen else ()
+        seen.add(case.name)
+        yield pytest.param(case, id=f"{case.command}-{case.name}".replace(" ", "-"), marks=marks)
+
+
 class Outcome(NamedTuple):
     """All that a command leaves: what it prints, how it ends, and the files below its folder."""
 
@@ -347,7 +356,7 @@ def outcome_of(folder: Path, words: str) -> Outcome:
     return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files)
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case.command}-{case.name}".replace(" ", "-"))
+@pytest.mark.parametrize("case", at_every_command())
 def test_an_option_changes_what_comes_out(
     case: Case,
     bench: Path,

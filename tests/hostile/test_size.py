@@ -260,6 +260,7 @@ def test_memory_follows_the_frames_whatever_a_cell_says(
             assert added < ROOM_BYTES / 2 + EXTREME_BYTES_A_FRAME * n_frames, (n_frames, said)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("content", ["7", "frame_time_ms,x"], ids=["no row", "header"])
 def test_a_long_line_takes_time_in_proportion(content: str, tmp_path: Path) -> None:
     """Four times the line takes four times as long, or sixteen where each block looks at all before it."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import re
 import shutil
 import stat
 import zipfile
@@ -24,9 +25,11 @@ REFERENCE = Path(__file__).parents[2] / "reference_logs" / "review"
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The review of the reference logs, with sensor logs, and its package."""
+    """The review of the reference logs at one resolution, with sensor logs, and its package."""
     folder = tmp_path_factory.mktemp("bench")
     shutil.copytree(REFERENCE, folder / "review")
+    plan = folder / "review" / "plan.toml"
+    plan.write_text(re.sub(r"(?m)^resolutions = .*$", 'resolutions = ["2160p"]', plan.read_text("utf-8")), "utf-8")
     out = ("--out", str(folder / "result"))
     assert frametime("review", str(folder / "review" / "plan.toml"), *out, "--no-charts").code in (0, 4)
     told = frametime("pack", str(folder / "result"), "--out", str(folder / "whole.zip"))
@@ -117,7 +120,7 @@ def test_captures_that_were_exchanged_are_told(bench: Path, tmp_path: Path) -> N
     one, other, far = (f"captures/{number:05d}.parquet" for number in (1, 2, 4))
     found = verify(written(tmp_path / "p.zip", resealed({**files, one: files[other], other: files[one]})))
     assert {item.name for item in found if not item.is_equal} >= {"result/runs.parquet", "result/result.json"}
-    with pytest.raises(RunSetError, match="resolution is"):
+    with pytest.raises(RunSetError, match="scene is"):
         verify(written(tmp_path / "q.zip", resealed({**files, one: files[far]})))
 
 

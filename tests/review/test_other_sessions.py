@@ -82,6 +82,7 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert result.log_means == ()
 
 
+@pytest.mark.slow
 def test_with_a_reference_intervals_hold_the_truth_whatever_the_shift() -> None:
     found = [of_cedar(reviewed(seed, 0.02 * (seed % 3 - 1))) for seed in range(200)]
     assert 0.92 <= np.mean([low < 0.05 < high for _, low, high, _ in found]) <= 0.985

@@ -331,7 +331,7 @@ def test_it_ends_whatever_the_trials_say(n_workloads: int, heavy: bool, scored: 
     raise AssertionError("not finished after 250 trials")
 
 
-@pytest.mark.parametrize("first_seed", range(0, 200, 50))
+@pytest.mark.parametrize("first_seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (50, 100, 150))])
 def test_following_the_steps_finds_the_best_of_a_card_with_hidden_limits(first_seed: int) -> None:
     """Within one coarse step of the true best that passes the endurance run, for 200 random cards."""
     for seed in range(first_seed, first_seed + 50):

@@ -56,7 +56,7 @@ def assert_fits(figure: Figure, theme: Theme) -> None:
     assert outside(figure, texts) == []
 
 
-@pytest.mark.parametrize("size", ["web", "print-85mm"])
+@pytest.mark.parametrize("size", ["web", pytest.param("print-85mm", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("name", REVIEWS)
 def test_texts_of_review_charts(name: str, size: str) -> None:
     result, theme = review_of(name), Theme.of("light", size)

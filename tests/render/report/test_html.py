@@ -22,7 +22,7 @@ from frametime.render.tables.parts import reach_ends
 from frametime.review.result import ReviewResult
 
 
-@pytest.fixture(scope="module", params=["small", "hostile", "hundred"])
+@pytest.fixture(scope="module", params=["small", "hostile", pytest.param("hundred", marks=pytest.mark.slow)])
 def page(request: pytest.FixtureRequest) -> str:
     folder: Path = request.getfixturevalue(f"{request.param}_folder")
     return (folder / "report.html").read_text("utf-8")
@@ -138,11 +138,13 @@ def test_hostile_text_stays_text(hostile: ReviewResult, hostile_folder: Path) ->
     assert "<" not in (data.text or "")
 
 
+@pytest.mark.slow
 def test_a_hundred_cells_stay_below_three_megabytes(hundred_folder: Path) -> None:
     size_bytes = (hundred_folder / "report.html").stat().st_size
     assert 1_000_000 < size_bytes < 3_000_000
 
 
+@pytest.mark.slow
 @pytest.mark.slow
 def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes() -> None:
     result = samples.hundred_cells(many_metrics=True)

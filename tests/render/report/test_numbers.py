@@ -13,7 +13,7 @@ from frametime.pipeline.review_outputs import review_json
 from frametime.review.result import ReviewResult
 
 
-@pytest.fixture(scope="module", params=["small", "hostile", "hundred"])
+@pytest.fixture(scope="module", params=["small", "hostile", pytest.param("hundred", marks=pytest.mark.slow)])
 def page_and_result(request: pytest.FixtureRequest) -> tuple[list[Any], Any]:
     name = {"small": "small", "hostile": "hostile", "hundred": "hundred_cells"}[request.param]
     result: ReviewResult = request.getfixturevalue(name)
