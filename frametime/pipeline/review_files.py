@@ -68,7 +68,9 @@ class MeasuredPlan:
         if plan.shelf is not None and plan.shelf.takes_cards:
             from frametime.pipeline.shelf import taken_from_shelf
 
-            design, others, more = taken_from_shelf(plan, design, self.placed)
+            design, others, more = taken_from_shelf(
+                plan, design, self.placed, lambda other: measured_plan(other).placed
+            )
             caveats = (*caveats, *more)
         return review_runs(
             design, self.placed, unreadable=self.unreadable, plan=plan.resolved, caveats=caveats, others=others

@@ -10,9 +10,11 @@ from __future__ import annotations
 import json
 import shutil
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
+from math import log
+from os.path import relpath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
@@ -23,7 +25,7 @@ import pyarrow.parquet as pq
 
 from frametime import __version__
 from frametime.caveats import Caveat, Weight
-from frametime.errors import OutputError, PlanError, did_you_mean, printable
+from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
@@ -31,12 +33,14 @@ from frametime.review.run_set import Place, PlacedRun, run_name
 from frametime.review.sessions import OtherSessions
 
 if TYPE_CHECKING:
+    from frametime.metrics.metric import Metric
     from frametime.plans.plan import ReviewPlan
 
 SCHEMA: Final = "frametime.shelf/1"
 _TEXTS: Final = (
     *("session", "card", "label", "scene", "resolution", "run", "recorded_from_utc", "file_name", "sha256"),
-    *("driver", "operating_system", "card_settings", "scene_settings", "bench", "parameters", "version"),
+    *("driver", "operating_system", "card_settings", "scene_settings", "scene_version", "bench", "parameters"),
+    *("version", "plan"),
 )
 
 
@@ -79,7 +83,7 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
                 for card, frame in frames.items():
                     own = making / f"card={quote(card, safe='')}"
                     own.mkdir()
-                    _write(frame, own / "runs.parquet")
+                    _write(plan, frame, own / "runs.parquet")
             clear_leftovers(place)
     return session, len(runs)
 
@@ -97,14 +101,14 @@ def _time(hours: float) -> str:
 
 
 def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
-    from frametime.metrics.catalog import CATALOG
-
+    catalog = metrics_of(plan)
     bench = plan.resolved.get("bench")
     about: dict[str, object] = {
         "session": session,
         "bench": " · ".join(map(str, bench)) if isinstance(bench, list) else None,
         "parameters": parameters_of(plan),
         "version": __version__,
+        "plan": relpath(plan.file_name, plan.shelf.folder) if plan.shelf is not None else None,
     }
     rows: list[dict[str, object]] = []
     for run in runs:
@@ -117,24 +121,31 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
                 "recorded_from_utc": None if run.start_h is None else _time(run.start_h),
                 "file_name": run.measured.provenance.file_name,
                 "sha256": run.measured.provenance.sha256,
+                "scene_version": plan.scenes[run.scene].version,
                 **{
                     name: getattr(run.measured.conditions, name)
                     for name in ("driver", "operating_system", "card_settings", "scene_settings")
                 },
-                **{key: values[key].value if key in values else None for key in CATALOG},
+                **{key: values[key].value if key in values else None for key in catalog},
                 "measured": encoded_run(run.measured),
             }
         )
-    schema: dict[str, Any] = dict.fromkeys(_TEXTS, pl.String) | dict.fromkeys(CATALOG, pl.Float64)
+    schema: dict[str, Any] = dict.fromkeys(_TEXTS, pl.String) | dict.fromkeys(catalog, pl.Float64)
     return pl.DataFrame(rows, schema={**schema, "measured": pl.Binary})
 
 
-def _write(frame: pl.DataFrame, path: Path) -> None:
-    from frametime.metrics.catalog import CATALOG
+def metrics_of(plan: ReviewPlan) -> dict[str, Metric]:
+    """The metrics that are columns of a shelf: those of the defaults, and those of the plan's parameters."""
+    from frametime.metrics.catalog import CATALOG, catalog_for
 
+    return {**CATALOG, **catalog_for(plan.measure)}
+
+
+def _write(plan: ReviewPlan, frame: pl.DataFrame, path: Path) -> None:
+    catalog = metrics_of(plan)
     table = frame.to_arrow()
     fields = [
-        field.with_metadata({"unit": CATALOG[field.name].unit}) if field.name in CATALOG else field
+        field.with_metadata({"unit": catalog[field.name].unit}) if field.name in catalog else field
         for field in table.schema
     ]
     pq.write_table(table.cast(pa.schema(fields, metadata={"frametime": SCHEMA})), path, compression="zstd")
@@ -148,19 +159,20 @@ def runs_on(folder: Path) -> pl.LazyFrame:
     OutputError
         When there is no shelf.
     """
-    if not any(folder.glob("session=*/card=*/runs.parquet")):
+    paths = sorted(folder.glob("session=*/card=*/runs.parquet"))
+    if not paths:
         raise OutputError.at(
             str(folder), "this is no shelf, or an empty one", helps="frametime review --shelve fills it"
         )
-    return pl.scan_parquet(folder / "session=*" / "card=*" / "runs.parquet", hive_partitioning=False, glob=True)
+    # Sessions of other parameters have other columns beside those that all have.
+    return pl.concat([pl.scan_parquet(path, hive_partitioning=False, glob=False) for path in paths], how="diagonal")
 
 
 def _is_same(folder: Path, session: str, frames: dict[str, pl.DataFrame]) -> bool:
-    there, order = (
-        runs_on(folder).filter(pl.col("session") == session).collect(),
-        ["card", "scene", "resolution", "run"],
-    )
-    return there.sort(order).equals(pl.concat(frames.values()).sort(order))
+    there = runs_on(folder).filter(pl.col("session") == session).drop("plan").collect()
+    made = pl.concat(list(frames.values())).drop("plan")
+    order = ["card", "scene", "resolution", "run"]
+    return there.sort(order).equals(made.sort(order))
 
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
@@ -206,14 +218,21 @@ def take_off(folder: Path, session: str) -> None:
 
 
 def taken_from_shelf(
-    plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]
+    plan: ReviewPlan,
+    design: ReviewDesign,
+    placed: Sequence[PlacedRun],
+    measured: Callable[[ReviewPlan], Sequence[PlacedRun]],
 ) -> tuple[ReviewDesign, OtherSessions, tuple[Caveat, ...]]:
     """The cards that a plan takes from its shelf, each from its latest session, and what bears on them.
+
+    A session that was measured with other parameters is measured again, by the plan that put it there; ``measured``
+    gives the runs of a plan.
 
     Raises
     ------
     PlanError
-        When the shelf has no such card, or one that was measured with other parameters or lies in this session, too.
+        When the shelf has no such card, one that lies in this session, too, or one that was measured with other
+        parameters and whose plan or captures are no longer there.
     OutputError
         When there is no shelf.
     """
@@ -222,13 +241,20 @@ def taken_from_shelf(
     own = plan.shelf.session or (_day_of(plan, placed) if any(run.start_h is not None for run in placed) else None)
     keys = [metric.key for metric in design.metrics]
     runs = runs_on(plan.shelf.folder).filter(pl.col("session") != (own or ""))
-    rows = runs.select(*_TEXTS, *keys).collect()
+    unknown = set(keys) - set(runs.collect_schema().names())
+    rows = runs.with_columns(pl.lit(None, pl.Float64).alias(key) for key in unknown).select(*_TEXTS, *keys).collect()
     settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
-    is_alike = pl.col("scene_settings").eq_missing(pl.col("scene").replace_strict(settings, default=None))
+    versions = {key: scene.version for key, scene in plan.scenes.items()}
+    is_alike = pl.all_horizontal(
+        pl.col(name).eq_missing(pl.col("scene").replace_strict(of_scene, default=None, return_dtype=pl.String))
+        for name, of_scene in (("scene_settings", settings), ("scene_version", versions))
+    )
     cells = pl.DataFrame(design.cells, schema=["scene", "resolution"], orient="row")
     in_plan = rows.join(cells, on=["scene", "resolution"], how="semi")
-    usable = in_plan.filter(is_alike & (pl.col("parameters") == parameters_of(plan)))
-    wanted = {card: _latest(plan, rows, card) for card in _wanted(plan, design, usable, placed)}
+    alike = in_plan.filter(is_alike)
+    usable = alike.filter(pl.col("parameters") == parameters_of(plan))
+    wanted = {card: _latest(plan, rows, card) for card in _wanted(plan, design, alike, placed)}
+    again: list[PlacedRun] = []
     for card, session in wanted.items():
         if card in today:
             raise PlanError.at(
@@ -236,12 +262,14 @@ def taken_from_shelf(
                 f"'{printable(card)}' was measured in this session",
                 helps="leave it out of [shelf] cards",
             )
-        of_card = usable.filter((pl.col("card") == card) & (pl.col("session") == session))
+        of_card = alike.filter((pl.col("card") == card) & (pl.col("session") == session))
         if of_card.is_empty():
             found = f"'{printable(card)}' of session '{printable(session)}' has no cell that is comparable"
-            helps = "other [measure], other scene settings or other scenes: measure it again, or leave it out"
+            helps = "other scenes, or another version or other settings of them: measure it again, or leave it out"
             raise PlanError.at(plan.file_name, found, helps=helps)
-    chosen = pl.DataFrame(list(wanted.items()), schema=["card", "session"], orient="row")
+        if of_card["parameters"][0] != parameters_of(plan):
+            again += _measured_again(plan, of_card, measured)
+    chosen = pl.DataFrame(list(wanted.items()), schema={"card": pl.String, "session": pl.String}, orient="row")
     apart = in_plan.filter(~is_alike).join(chosen, on=["card", "session"], how="semi")
     names = usable.select("card", "scene", "resolution", "run", "session")
     full = runs.join(names.lazy(), on=names.columns, how="semi").join(chosen.lazy(), on=chosen.columns, how="semi")
@@ -250,6 +278,10 @@ def taken_from_shelf(
         of_place = values[row["session"]].setdefault((row["card"], row["scene"], row["resolution"]), {})
         for key in keys:
             of_place.setdefault(key, []).append(row[key] or 0.0)
+    for run in again:
+        of_place = values[wanted[run.card]].setdefault((run.card, run.scene, run.resolution), {})
+        for key in keys:
+            of_place.setdefault(key, []).append(run.value(key) or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
     nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
     entries = [
@@ -258,18 +290,60 @@ def taken_from_shelf(
         if card not in {entry.key for entry in design.cards}
     ]
     extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
-    return extended, OtherSessions(runs=tuple(placed_runs(full.collect())), values=values), _not_comparable(apart)
+    others = OtherSessions(runs=(*placed_runs(full.collect()), *again), values=values)
+    return extended, others, (*_not_comparable(apart), *_told_again(design, labels, again))
+
+
+def _measured_again(
+    plan: ReviewPlan, rows: pl.DataFrame, measured: Callable[[ReviewPlan], Sequence[PlacedRun]]
+) -> list[PlacedRun]:
+    """The runs of a card of one session, with the parameters of this plan."""
+    from frametime.plans.plan import read_plan
+
+    assert plan.shelf is not None
+    card, session, name = rows.select("card", "session", "plan").row(0)
+    try:
+        other = read_plan(plan.shelf.folder / name)
+        cards = tuple(entry for entry in other.design.cards if entry.key == card)
+        alone = replace(other.design, cards=cards, baseline=card, subject=())
+        made = measured(replace(other, measure=plan.measure, design=alone))
+    except FrametimeError as error:
+        made, why = [], str(error)
+    else:
+        why = "captures of it have changed, or are gone"
+    kept = set(rows["sha256"])
+    made = [run for run in made if run.measured.provenance.sha256 in kept]
+    if len(made) != rows.height:
+        found = f"'{printable(card)}' of session '{printable(session)}' was measured with other [measure]"
+        raise PlanError.at(plan.file_name, f"{found}, and cannot be measured again: {why}", helps="leave it out")
+    return made
+
+
+def _told_again(design: ReviewDesign, labels: dict[str, str], again: Sequence[PlacedRun]) -> tuple[Caveat, ...]:
+    if not again:
+        return ()
+    names = ", ".join(sorted({labels[run.card] for run in again}))
+    message = f"Measured again with the parameters of this plan, from the captures of its session: {names}."
+    return (Caveat(code="shelf-measured-again", message=message, weight=Weight.NOTE),)
 
 
 def _wanted(
     plan: ReviewPlan, design: ReviewDesign, usable: pl.DataFrame, placed: Sequence[PlacedRun]
 ) -> tuple[str, ...]:
-    """Cards that are named, then those next to the subject by the headline metric over the cells that both have."""
+    """Cards that are named, then those next to the subject: in price, or by the headline metric over shared cells."""
     shelf = plan.shelf
     assert shelf is not None
     if shelf.near is None:
         return shelf.cards
     subject = (*design.subject, *design.candidates, design.baseline)[0]
+    if shelf.near_by == "price":
+        prices = {card.key: card.price for card in design.cards if card.price is not None}
+        if subject not in prices:
+            found = f"near_by is \"price\", and '{printable(subject)}' has none"
+            raise PlanError.at(plan.file_name, found, helps="give it one in [[cards]]")
+        others = set(usable["card"]) - {*shelf.cards, *(run.card for run in placed)}
+        by_price = sorted(others & set(prices), key=lambda card: (abs(log(prices[card] / prices[subject])), card))
+        return (*shelf.cards, *by_price[: shelf.near])
     values = [(run.scene, run.resolution, run.value(design.headline)) for run in placed if run.card == subject]
     own = pl.DataFrame(values, schema={"scene": pl.String, "resolution": pl.String, "own": pl.Float64}, orient="row")
     by = ["scene", "resolution"]
@@ -300,7 +374,9 @@ def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
         return ()
     told = [f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.head(4).iter_rows()]
     more = f" and {len(cells) - 4} more" if len(cells) > 4 else ""
-    message = f"Cells on the shelf that were played at other scene settings are left out: {'; '.join(told)}{more}."
+    message = (
+        f"Cells on the shelf of another scene version or other scene settings are left out: {'; '.join(told)}{more}."
+    )
     return (Caveat(code="shelf-cells-differ", message=message, weight=Weight.CARE),)
 
 

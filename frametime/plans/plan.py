@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import msgspec
 
@@ -75,6 +75,7 @@ class ShelfPlan:
     session: str | None
     cards: tuple[str, ...]
     near: int | None
+    near_by: Literal["speed", "price"]
 
     @property
     def takes_cards(self) -> bool:

@@ -80,6 +80,7 @@ class SceneKeys(Struct, frozen=True, kw_only=True):
     label: Text | None = None
     tags: Texts = ()
     settings: Text | None = None
+    version: Text | None = None
     resolutions: Texts | None = None
 
 
@@ -121,6 +122,7 @@ class ShelfKeys(Struct, frozen=True, kw_only=True):
     session: Text | None = None
     cards: Texts = ()
     near: Annotated[int, within("near")] | None = None
+    near_by: Literal["speed", "price"] = "speed"
 
 
 class ExcludeKeys(Struct, frozen=True, kw_only=True):

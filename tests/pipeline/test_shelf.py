@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import csv
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pyarrow.parquet as pq
 import pytest
@@ -147,10 +150,15 @@ def later(folder: Path, takes: str, **conditions: str) -> tuple[ReviewPlan, Revi
     return plan, plan.design, runs
 
 
+def taken(*what: Any) -> Any:
+    """What a plan takes, where nothing is measured again."""
+    return taken_from_shelf(*what, lambda _plan: ())
+
+
 def test_a_card_that_is_named_comes_from_its_latest_session(tmp_path: Path) -> None:
     shelve(plan_in(tmp_path), *measured())
     shelve(plan_in(tmp_path, PLAN.replace("spring", "summer")), *measured(fps=90.0))
-    found, others, caveats = taken_from_shelf(*later(tmp_path, 'cards = ["birch 9 %"]'))
+    found, others, caveats = taken(*later(tmp_path, 'cards = ["birch 9 %"]'))
     assert found.shelved == {"birch 9 %": "summer"}
     assert [card.key for card in found.cards] == ["amber-6", "cedar-12", "birch 9 %"]
     assert [run.value("average_fps") for run in others.runs] == [90.0, 91.0, 92.0]
@@ -165,9 +173,9 @@ def test_cards_near_the_subject_are_chosen_by_speed(tmp_path: Path) -> None:
         renamed = [replace(run, card=name) for run in runs if run.card != "amber-6"]
         entry = replace(asked.cards[1], key=name)
         shelve(plan_in(tmp_path, PLAN.replace("spring", name)), replace(asked, cards=(asked.cards[0], entry)), renamed)
-    found, _, _ = taken_from_shelf(*later(tmp_path, "near = 1"))
+    found, _, _ = taken(*later(tmp_path, "near = 1"))
     assert found.shelved == {"y": "y"}
-    found, _, _ = taken_from_shelf(*later(tmp_path, 'cards = ["z"], near = 1'))
+    found, _, _ = taken(*later(tmp_path, 'cards = ["z"], near = 1'))
     assert list(found.shelved) == ["z", "y"]
 
 
@@ -177,17 +185,75 @@ def test_cards_near_the_subject_are_chosen_by_speed(tmp_path: Path) -> None:
         ('cards = ["birch 9"]', {}, "the shelf holds no card 'birch 9'.*did you mean"),
         ('cards = ["amber-6"]', {}, "'amber-6' was measured in this session"),
         ('cards = ["birch 9 %"]', {"scene_settings": "ultra"}, "no cell that is comparable"),
-        ('cards = ["birch 9 %"] }\nmeasure = { quantile_type = 6', {}, "no cell that is comparable"),
+        (
+            'cards = ["birch 9 %"] }\nmeasure = { quantile_type = 6',
+            {},
+            "other .measure., and cannot be .*: .*plan.toml",
+        ),
+        ("near = 1, near_by = 'price'", {}, "near_by is \"price\", and 'cedar-12' has none"),
     ],
 )
 def test_what_the_shelf_has_not_is_refused(takes: str, conditions: dict[str, str], words: str, tmp_path: Path) -> None:
     shelve(plan_in(tmp_path), *measured())
     with pytest.raises(PlanError, match=words):
-        taken_from_shelf(*later(tmp_path, takes, **conditions))
+        taken(*later(tmp_path, takes, **conditions))
 
 
 def test_the_session_of_the_plan_itself_is_not_another(tmp_path: Path) -> None:
     shelve(plan_in(tmp_path), *measured())
     shelve(*later(tmp_path, 'cards = ["birch 9 %"]'))
-    _, others, _ = taken_from_shelf(*later(tmp_path, 'cards = ["birch 9 %"]'))
+    _, others, _ = taken(*later(tmp_path, 'cards = ["birch 9 %"]'))
     assert set(others.values) == {"spring"}
+
+
+def test_cards_near_the_subject_are_chosen_by_price(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    prices = 'cards = [{ key = "amber-6" }, { key = "cedar-12", price = 500 }'
+    plan, _, runs = later(tmp_path, "near = 1, near_by = 'price'")
+    for other, chosen in (("", {}), (', { key = "birch 9 %", price = 900 }', {"birch 9 %": "spring"})):
+        text = LATER.replace("TAKES", "near = 1, near_by = 'price'").replace(
+            'cards = [{ key = "amber-6" }, { key = "cedar-12" }', prices + other, 1
+        )
+        plan = plan_in(tmp_path, text)
+        assert taken(plan, plan.design, runs)[0].shelved == chosen
+
+
+def test_another_version_of_a_scene_is_not_comparable(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path, PLAN.replace('"harbor" }', '"harbor", version = "1.2" }')), *measured())
+    plan, _, runs = later(tmp_path, 'cards = ["birch 9 %"]')
+    with pytest.raises(PlanError, match="no cell that is comparable; other scenes, or another version"):
+        taken(plan, plan.design, runs)
+    text = LATER.replace("TAKES", 'cards = ["birch 9 %"]').replace('"harbor" }', '"harbor", version = "1.2" }')
+    plan = plan_in(tmp_path, text)
+    assert taken(plan, plan.design, runs)[0].shelved == {"birch 9 %": "spring"}
+
+
+def test_a_session_with_other_parameters_is_measured_again_from_its_captures(tmp_path: Path) -> None:
+    """The lows of another share are those of a review of that session itself."""
+    review = tmp_path / "review"
+    shutil.copytree(Path(__file__).parents[2] / "reference_logs" / "review", review)
+    text = re.sub(r"(?m)^resolutions = .*$", 'resolutions = ["2160p"]', (review / "plan.toml").read_text("utf-8"))
+    shelf = '\n[shelf]\nfolder = "../shelf"\nsession = "SESSION"\n'
+    measure = "\n[measure]\nslowest_pcts = [5]\n"
+    lowest = text.replace('"low_1pct_percentile_fps"', '"low_5pct_mean_fps"')
+    (review / "spring.toml").write_text(text + shelf.replace("SESSION", "spring"), "utf-8")
+    (review / "all.toml").write_text(lowest + measure, "utf-8")
+    without = re.sub(r'(?s)\[\[cards\]\]\nkey = "hollin-2".*?(?=\[\[)', "", lowest)
+    (review / "later.toml").write_text(
+        without + measure + shelf.replace("SESSION", "later") + 'cards = ["hollin-2"]\n', "utf-8"
+    )
+    quick = ("--no-charts", "--no-report", "-q")
+    assert frametime("review", str(review / "spring.toml"), "--out", str(tmp_path / "a"), *quick, "--shelve").code == 0
+
+    def lows(name: str) -> list[tuple[str, str]]:
+        told = frametime("review", str(review / f"{name}.toml"), "--out", str(tmp_path / name), *quick)
+        assert told.code == 0, told.err
+        rows = csv.DictReader((tmp_path / name / "cells.csv").read_text("utf-8").splitlines())
+        return [(row["scene"], row["value"]) for row in rows if row["card"] == "hollin-2" and "5pct" in row["metric"]]
+
+    assert lows("later") == lows("all") != []
+    assert "shelf-measured-again" in (tmp_path / "later" / "result.json").read_text("utf-8")
+    shutil.rmtree(review / "captures" / "hollin-2" / "lanterns")
+    again = frametime("review", str(review / "later.toml"), "--out", str(tmp_path / "gone"), *quick)
+    assert again.code == 3
+    assert "cannot be measured again: captures of it have changed, or are gone; leave it out" in again.err
