@@ -356,7 +356,7 @@ def outcome_of(folder: Path, words: str) -> Outcome:
     return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files)
 
 
-@pytest.mark.parametrize("case", at_every_command())
+@pytest.mark.parametrize("case", list(at_every_command()))
 def test_an_option_changes_what_comes_out(
     case: Case,
     bench: Path,
