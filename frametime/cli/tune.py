@@ -103,7 +103,8 @@ def add(record: str, **chosen: Any) -> None:
     Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
     logs_folder, its newest logs are taken.
     """
-    from frametime.pipeline.tuning_record import TrialReading, note_trial
+    from frametime.pipeline.measuring import MeasureRequest
+    from frametime.pipeline.tuning_record import note_trial
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import KNOBS, Outcome, Setting, Trial
 
@@ -123,9 +124,10 @@ def add(record: str, **chosen: Any) -> None:
     besides = [sensors_beside(log) for log in chosen["logs"]]
     if all(besides):
         chosen["sensors"] = chosen["sensors"] or tuple(map(str, besides))
-    reading = TrialReading(
+    reading = MeasureRequest(
+        path="",
         read=make_read_options(chosen),
-        sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
+        sensor_options=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
     asked = Trial(
         setting=Setting(**by_hand),
@@ -270,10 +272,10 @@ def endurance(
     from pathlib import Path
 
     from frametime.pipeline.chart_files import plot_run
-    from frametime.pipeline.measuring import sensor_log_hint
+    from frametime.pipeline.measuring import MeasureRequest, sensor_log_hint
     from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
     from frametime.pipeline.report_files import write_endurance_report
-    from frametime.pipeline.tuning_record import TrialReading, endurance_run
+    from frametime.pipeline.tuning_record import endurance_run
     from frametime.render.charts.theme import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
 
@@ -296,9 +298,10 @@ def endurance(
         captures,
         beside,
         options=make_measure_options(chosen),
-        reading=TrialReading(
+        reading=MeasureRequest(
+            path="",
             read=make_read_options(chosen),
-            sensors=make_sensor_options(chosen, needs="--sensors", given=any(beside)),
+            sensor_options=make_sensor_options(chosen, needs="--sensors", given=any(beside)),
         ),
         record=record,
     )

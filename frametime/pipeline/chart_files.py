@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
@@ -20,7 +20,6 @@ from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
-    from frametime.render.charts.run_traces import RunTrace
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
 
@@ -281,104 +280,66 @@ def compare_captures(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
-    figures = _ComparedFigures(captures, request.theme_value(), labels, title, on_hint or (lambda hint: None))
+    from frametime.render.charts.frame_times import draw_frame_time_band, draw_frame_times, pixel_columns
+    from frametime.render.charts.run_charts import RUN_CHARTS
+    from frametime.render.charts.run_traces import label_of, labels_of, run_numbers, trace_of_capture
+
+    theme = request.theme_value()
     keys = request.only or [key for key in COMPARE_KEYS if key != "frame-time-band"]
-    paths = _write_figures(figures.of_keys(keys), folder, request, force=force)
+    figures = _compared_figures([key for key in COMPARE_KEYS if key in keys], len(captures))
+    paths = request.paths(folder, figures)
+    with claiming(paths, force=force, folder=folder):
+        measured = [measure_file(capture) for capture in captures]
+        for capture, (_, run) in zip(captures, measured, strict=True):
+            if on_hint is not None and (hint := sensor_log_hint(capture.path, run)) is not None:
+                on_hint(hint)
+        common, names = ("", labels) if labels else labels_of([run for _, run in measured])
+        traces = [
+            trace_of_capture(capture, run, n_columns=pixel_columns(theme) // 2, label=label)
+            for (capture, run), label in zip(measured, names, strict=True)
+        ]
+        for name, (key, group) in figures.items():
+            if key in _OF_ONE:
+                draw = draw_frame_times if key == "frame-times" else draw_frame_time_band
+                capture, run = measured[group.start]
+                figure = draw(capture, run, theme, label=label_of(run) if common else names[group.start])
+            else:
+                chart = RUN_CHARTS[key]
+                told = title or (f"{chart.title}: {common}" if common else chart.title)
+                figure = chart(traces[group], theme, title=told)
+            _write_figure(figure, folder, name, request)
     if on_numbers is not None:
-        for line in figures.numbers():
-            on_numbers(line)
+        for trace in traces:
+            on_numbers(f"{trace.label}: {' · '.join(run_numbers(trace))}")
     return paths
 
 
-def _write_figures(
-    drawings: Mapping[str, Drawing], folder: Path, request: ChartRequest, *, force: bool
-) -> tuple[Path, ...]:
-    """Draw figures into a folder that is made where it is missing; their files, in the same order."""
+def _compared_figures(keys: Sequence[str], n_runs: int) -> dict[str, tuple[str, slice]]:
+    """Name of each figure of several captures, its chart and which of them it shows; those of one come first."""
+    from frametime.render.charts.run_traces import MOST_RUNS
+
+    n_pages = -(-n_runs // MOST_RUNS)
+    length = -(-n_runs // n_pages)
+    of_one = {
+        key if n_runs == 1 else f"{key}-{at + 1}": (key, slice(at, at + 1))
+        for key in keys
+        for at in range(n_runs)
+        if key in _OF_ONE
+    }
+    of_several = {
+        key if n_pages == 1 else f"{key}-page{page + 1}": (key, slice(page * length, (page + 1) * length))
+        for key in keys
+        for page in range(n_pages)
+        if key not in _OF_ONE
+    }
+    return of_one | of_several
+
+
+def _write_figure(figure: Any, folder: Path, name: str, request: ChartRequest) -> None:
     from frametime.render.charts.chart_sheet import figure_bytes
 
-    paths = request.paths(folder, drawings)
-    theme = request.theme_value()
-    with claiming(paths, force=force, folder=folder):
-        for name, drawing in drawings.items():
-            figure = drawing()
-            for path in request.paths(folder, [name]):
-                write_bytes(path, figure_bytes(figure, theme, path.suffix[1:]))
-    return paths
-
-
-@dataclass(frozen=True)
-class _ComparedFigures:
-    """Figures of a few captures, which are measured when the first figure is drawn."""
-
-    captures: Sequence[MeasureRequest]
-    theme: Theme
-    given_labels: Sequence[str]
-    title: str | None
-    on_hint: Callable[[str], None]
-
-    def of_keys(self, keys: Collection[str]) -> dict[str, Drawing]:
-        """Name of each figure, in the order of the catalog, and what draws it."""
-        from frametime.render.charts.run_traces import MOST_RUNS
-
-        n_runs = len(self.captures)
-        n_groups = -(-n_runs // MOST_RUNS)
-        length = -(-n_runs // n_groups)
-        found: dict[str, Drawing] = {}
-        for key in (key for key in COMPARE_KEYS if key in keys and key in _OF_ONE):
-            for number in range(n_runs):
-                found[key if n_runs == 1 else f"{key}-{number + 1}"] = partial(self._of_one, key, number)
-        for key in (key for key in COMPARE_KEYS if key in keys and key not in _OF_ONE):
-            for page in range(n_groups):
-                group = slice(page * length, (page + 1) * length)
-                found[key if n_groups == 1 else f"{key}-page{page + 1}"] = partial(self._of_several, key, group)
-        return found
-
-    @cached_property
-    def _measured(self) -> list[tuple[Capture, MeasuredRun]]:
-        measured = [measure_file(capture) for capture in self.captures]
-        for capture, (_, run) in zip(self.captures, measured, strict=True):
-            if (hint := sensor_log_hint(capture.path, run)) is not None:
-                self.on_hint(hint)
-        return measured
-
-    @cached_property
-    def _labels(self) -> tuple[str, Sequence[str]]:
-        """What the captures have in common, and what tells them apart."""
-        from frametime.render.charts.run_traces import labels_of
-
-        return ("", self.given_labels) if self.given_labels else labels_of([run for _, run in self._measured])
-
-    @cached_property
-    def _traces(self) -> list[RunTrace]:
-        from frametime.render.charts.frame_times import pixel_columns
-        from frametime.render.charts.run_traces import trace_of_capture
-
-        return [
-            trace_of_capture(capture, run, n_columns=pixel_columns(self.theme) // 2, label=label)
-            for (capture, run), label in zip(self._measured, self._labels[1], strict=True)
-        ]
-
-    def numbers(self) -> Iterator[str]:
-        """For each capture its name and its main numbers, in one line."""
-        from frametime.render.charts.run_traces import run_numbers
-
-        yield from (f"{trace.label}: {' · '.join(run_numbers(trace))}" for trace in self._traces)
-
-    def _of_one(self, key: str, number: int) -> Any:
-        from frametime.render.charts.frame_times import draw_frame_time_band, draw_frame_times
-        from frametime.render.charts.run_traces import label_of
-
-        capture, run = self._measured[number]
-        common, labels = self._labels
-        draw = draw_frame_times if key == "frame-times" else draw_frame_time_band
-        return draw(capture, run, self.theme, label=label_of(run) if common else labels[number])
-
-    def _of_several(self, key: str, group: slice) -> Any:
-        from frametime.render.charts.run_charts import RUN_CHARTS
-
-        chart, (common, _) = RUN_CHARTS[key], self._labels
-        title = self.title or (f"{chart.title}: {common}" if common else chart.title)
-        return chart(self._traces[group], self.theme, title=title)
+    for path in request.paths(folder, [name]):
+        write_bytes(path, figure_bytes(figure, request.theme_value(), path.suffix[1:]))
 
 
 def write_tuning_charts(
@@ -406,5 +367,9 @@ def write_tuning_charts(
     """
     from frametime.render.charts.drawings import tuning_figures
 
-    drawings = tuning_figures(summary, request.theme_value(), only=request.only)
-    return _write_figures(dict(drawings), folder, request, force=force)
+    drawings = dict(tuning_figures(summary, request.theme_value(), only=request.only))
+    paths = request.paths(folder, drawings)
+    with claiming(paths, force=force, folder=folder):
+        for name, drawing in drawings.items():
+            _write_figure(drawing(), folder, name, request)
+    return paths

@@ -33,21 +33,11 @@ from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
 
 if TYPE_CHECKING:
-    from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
     from frametime.metrics.options import MeasureOptions
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
-
-
-@dataclass(frozen=True, kw_only=True)
-class TrialReading:
-    """How the logs of trials are read; the defaults find everything in the logs."""
-
-    read: ReadOptions | None = None
-    sensors: SensorOptions | None = None
 
 
 def limits_options(limits: Limits) -> MeasureOptions:
@@ -69,7 +59,7 @@ class MeasuredLog:
 
 
 def measured_logs(
-    trial: Trial, *, options: MeasureOptions, folder: Path = Path(), reading: TrialReading | None = None
+    trial: Trial, *, options: MeasureOptions, folder: Path = Path(), reading: MeasureRequest | None = None
 ) -> list[MeasuredLog]:
     """The logs of a trial, measured; ``folder`` is where its paths begin.
 
@@ -114,21 +104,15 @@ def _doubts(log: str, run: MeasuredRun) -> tuple[Caveat, ...]:
 
 
 def request_of_log(
-    log: str, sensors: str | None, options: MeasureOptions, reading: TrialReading | None
+    log: str, sensors: str | None, options: MeasureOptions, reading: MeasureRequest | None
 ) -> MeasureRequest:
-    """What is to be measured of one log."""
+    """What is to be measured of one log; ``reading`` says how it is read, where not everything is found in it."""
     from frametime.adapters.base import ReadOptions
 
-    reading = TrialReading() if reading is None else reading
     if sensors not in (None, "-") and not Path(str(sensors)).exists():
         raise ReadError.at(str(sensors), "there is no such file", helps="correct the name: a record would keep it")
-    return MeasureRequest(
-        path=log,
-        read=reading.read or ReadOptions(),
-        measure=options,
-        sensors=sensors,
-        sensor_options=reading.sensors,
-    )
+    reading = reading or MeasureRequest(path=log, read=ReadOptions())
+    return replace(reading, path=log, measure=options, sensors=sensors)
 
 
 def with_measurements(trial: Trial, runs: Sequence[MeasuredLog]) -> Trial:
@@ -262,7 +246,9 @@ def _content(path: str) -> bytes:
     return file_bytes(path, RecordError, helps="frametime tune new begins one")
 
 
-def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None, is_proposed: bool = False) -> NotedTrial:
+def note_trial(
+    path: str, new: Trial, *, reading: MeasureRequest | None = None, is_proposed: bool = False
+) -> NotedTrial:
     """Measure the logs of a trial, append it to the record in ``path`` and say what comes next.
 
     The paths of ``new`` are as seen from the current folder, not from that of the record. With ``is_proposed`` it is
@@ -394,7 +380,7 @@ def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
 
 
 def _measured(
-    new: Trial, record: TuningRecord, reading: TrialReading | None
+    new: Trial, record: TuningRecord, reading: MeasureRequest | None
 ) -> tuple[list[MeasuredLog], tuple[Caveat, ...]]:
     try:
         runs = measured_logs(new, options=limits_options(record.limits), reading=reading)
@@ -452,7 +438,7 @@ def endurance_run(
     sensors: Sequence[str | None],
     *,
     options: MeasureOptions,
-    reading: TrialReading | None = None,
+    reading: MeasureRequest | None = None,
     record: str | None = None,
 ) -> tuple[list[tuple[Capture, MeasuredRun]], EnduranceVerdict]:
     """The runs of one endurance run, measured, and its verdict; limits that are left open come from the record.
