@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,7 +20,6 @@ from frametime.cli.options import DRAWING_NAMES, Command, PlanPath, takes
 from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:
-    from frametime.pipeline.measuring import WorkerLimits
     from frametime.plans.plan import ReviewPlan
 
 _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "shelve", "quiet")
@@ -28,20 +28,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 @click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("plan", type=PlanPath())
 @takes("review", "worker limits", "drawing", "plan reading")
-def review(
-    plan: Path,
-    out: Path | None,
-    coverage: bool,
-    force: bool,
-    escape_formulas: bool,
-    no_charts: bool,
-    no_report: bool,
-    shelve: bool,
-    measure_again: bool,
-    workers: int | None,
-    quiet: bool,
-    **chosen: Any,
-) -> None:
+def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     """Compare the cards of a plan over repeated runs.
 
     \b
@@ -57,16 +44,23 @@ def review(
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
     from frametime.errors import printable
-    from frametime.pipeline.review_outputs import Writing, make_review
+    from frametime.pipeline.chart_files import left_out_words
+    from frametime.pipeline.report_files import PAGE
+    from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RESULT_FILE, Writing, make_review, n_formulas
     from frametime.plans.plan import read_plan
     from frametime.render.charts.chart_catalog import keys_for
+    from frametime.render.review_text import review_text
 
     ctx = click.get_current_context()
-    if coverage:
+    if chosen["coverage"]:
         refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
-    if no_charts:
+    if chosen["no_charts"]:
         refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
-    limits = make_worker_limits(chosen)
+    measuring = {
+        "measure_again": chosen["measure_again"],
+        "workers": chosen["workers"],
+        "limits": make_worker_limits(chosen),
+    }
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = replace(
@@ -74,50 +68,36 @@ def review(
         read=make_read_options(chosen),
         sensors=make_sensor_options(chosen, needs="a plan", given=True),
     )
-    if coverage:
-        _show_coverage(ctx, checked, out, measure_again, workers, limits)
+    if chosen["coverage"]:
+        _show_coverage(checked, out, measuring)
     if out is None:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
-    outcome = make_review(
-        checked,
-        out,
-        Writing(
-            charts=None if no_charts else charts,
-            report=not no_report,
-            force=force,
-            escape_formulas=escape_formulas,
-            plan_file=plan,
-        ),
-        measure_again=measure_again,
-        workers=workers,
-        limits=limits,
+    writing = Writing(
+        charts=None if chosen["no_charts"] else charts,
+        report=not chosen["no_report"],
+        force=chosen["force"],
+        escape_formulas=chosen["escape_formulas"],
+        plan_file=plan,
     )
-    if not quiet:
-        click.echo(outcome.summary, nl=False)
-    click.echo(f"{len(outcome.names)} files in {printable(str(out))}: {', '.join(outcome.names[-6:])}", err=True)
-    if outcome.more_charts:
-        click.echo(outcome.more_charts, err=True)
-    if outcome.n_formulas:
-        click.echo(formula_warning(outcome.n_formulas, "cells.csv and standings.csv"), err=True)
-    if shelve:
+    result, names = make_review(checked, out, writing, **measuring)
+    if not chosen["quiet"]:
+        click.echo(review_text(result, details_in=PAGE if writing.report else RESULT_FILE), nl=False)
+    click.echo(f"{len(names)} files in {printable(str(out))}: {', '.join(names[-6:])}", err=True)
+    if writing.charts is not None and (more := left_out_words(result, writing.charts)):
+        click.echo(more, err=True)
+    if not writing.escape_formulas and (n_cells := n_formulas(result)):
+        click.echo(formula_warning(n_cells, "cells.csv and standings.csv"), err=True)
+    if chosen["shelve"]:
         from frametime.pipeline.review_files import measured_plan
-        from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
-        from frametime.pipeline.shelf import shelve as put
+        from frametime.pipeline.shelf import shelve
 
-        measured = measured_plan(checked, kept_file=out / KEPT_RUNS_FILE, limits=limits)
-        session, n_runs = put(checked, measured.design, measured.placed)
+        measured = measured_plan(checked, kept_file=out / KEPT_RUNS_FILE, limits=measuring["limits"])
+        session, n_runs = shelve(checked, measured.design, measured.placed)
         click.echo(f"{n_runs} runs are on the shelf as session '{printable(session)}'", err=True)
-    ctx.exit(4 if outcome.n_unreadable else 0)
+    ctx.exit(4 if result.unreadable else 0)
 
 
-def _show_coverage(
-    ctx: click.Context,
-    plan: ReviewPlan,
-    out: Path | None,
-    measure_again: bool,
-    workers: int | None,
-    limits: WorkerLimits | None,
-) -> None:
+def _show_coverage(plan: ReviewPlan, out: Path | None, measuring: Mapping[str, Any]) -> None:
     """Print what is there and what is missing, and end."""
     from contextlib import nullcontext
 
@@ -128,6 +108,6 @@ def _show_coverage(
 
     kept_file = None if out is None else out / KEPT_RUNS_FILE
     with nullcontext() if out is None else alone_with(out):  # what is measured is kept there
-        result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers, limits=limits)
+        result = review_plan(plan, kept_file=kept_file, **measuring)
     click.echo(coverage_text(result), nl=False)
-    ctx.exit(0 if result.coverage.is_complete else 5)
+    click.get_current_context().exit(0 if result.coverage.is_complete else 5)

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from frametime.errors import OutputError, printable
-from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
+from frametime.pipeline.chart_files import ChartRequest, chart_writers
 from frametime.pipeline.kept_runs import is_free
-from frametime.pipeline.report_files import PAGE, report_files
+from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.tables import Column, arrow_schema, csv_bytes, formula_count, frame_of
 from frametime.plans.folder_walk import path_from
@@ -120,31 +120,6 @@ _OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db"})
 
 
 @dataclass(frozen=True, kw_only=True)
-class ReviewOutcome:
-    """What a review wrote and said.
-
-    Attributes
-    ----------
-    names : tuple of str
-        Files below the output folder, in the order in which they were made.
-    summary : str
-        What the terminal shows.
-    n_unreadable : int
-        Captures that could not be used.
-    n_formulas : int
-        Cells of the CSV files that a spreadsheet would take for formulas.
-    more_charts : str or None
-        How to get the charts that were not drawn.
-    """
-
-    names: tuple[str, ...]
-    summary: str
-    n_unreadable: int
-    n_formulas: int
-    more_charts: str | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class Writing:
     """What of a review is written.
 
@@ -169,32 +144,30 @@ class Writing:
     plan_file: Path | None = None
 
 
-def make_review(plan: ReviewPlan, out: Path, writing: Writing, **measuring: Any) -> ReviewOutcome:
+def make_review(
+    plan: ReviewPlan, out: Path, writing: Writing, **measuring: Any
+) -> tuple[ReviewResult, tuple[str, ...]]:
     """Measure what is not kept, compare and write. A folder that may not be replaced is refused before any work.
 
-    ``measuring`` are further options of `review_plan`.
+    ``measuring`` are further options of `review_plan`. With the result come the names of the files, as `write_review`
+    gives them.
 
     Raises
     ------
     PlanError, RunSetError, OutputError
         See `review_plan` and `write_review`.
     """
-    from frametime.render.review_text import review_text
-
     with alone_with(out):
         _refuse_strangers(out)
         if not writing.force and (out / RECORD_FILE).exists():
             _refuse_other_plan(out, writing.plan_file)
         result = review_plan(plan, kept_file=out / KEPT_RUNS_FILE, **measuring)
-        names = write_review(result, out, writing)
-    tables = () if writing.escape_formulas else (cells_frame(result), standings_frame(result))
-    return ReviewOutcome(
-        names=names,
-        summary=review_text(result, details_in=PAGE if writing.report else RESULT_FILE),
-        n_unreadable=len(result.unreadable),
-        n_formulas=sum(map(formula_count, tables)),
-        more_charts=None if writing.charts is None else left_out_words(result, writing.charts),
-    )
+        return result, write_review(result, out, writing)
+
+
+def n_formulas(result: ReviewResult) -> int:
+    """Cells of the CSV files that a spreadsheet would take for formulas."""
+    return formula_count(cells_frame(result)) + formula_count(standings_frame(result))
 
 
 def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing()) -> tuple[str, ...]:

@@ -68,7 +68,6 @@ def test_the_same_is_said_again_and_nothing_is_written(bench: Path, reviewed: Pa
     first, second = make_review(**request_of(bench, reviewed)), make_review(**request_of(bench, reviewed))
     assert measured == []
     assert first == second
-    assert len(first.summary) > 100
     assert state_of(reviewed) == before
 
 
@@ -108,7 +107,7 @@ def test_another_baseline_leaves_no_chart_of_the_old_one(bench: Path, tmp_path: 
     try:
         plan.write_text(text.replace('baseline = "amber-6"', 'baseline = "birch-9"'), encoding="utf-8")
         assert plan.read_text("utf-8") != text
-        names = make_review(**request_of(bench, out, charts=charts)).names
+        _, names = make_review(**request_of(bench, out, charts=charts))
         new = {path.name for path in (out / "charts").iterdir()}
         assert new == {Path(name).name for name in names if name.startswith("charts/")}
         assert old - new and new - old and old & new

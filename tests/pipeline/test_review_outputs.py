@@ -26,14 +26,12 @@ from frametime.pipeline.review_outputs import (
     KEPT_RUNS_FILE,
     RECORD_FILE,
     Writing,
-    cells_frame,
+    n_formulas,
     review_json,
     runs_table,
-    standings_frame,
     text_files,
     write_review,
 )
-from frametime.pipeline.tables import formula_count
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -283,10 +281,6 @@ def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_pa
     (tmp_path / "out").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="this is not a folder"):
         write_review(result, tmp_path / "out")
-
-
-def n_formulas(result: ReviewResult) -> int:
-    return formula_count(cells_frame(result)) + formula_count(standings_frame(result))
 
 
 def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: ReviewResult) -> None:
