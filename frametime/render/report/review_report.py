@@ -12,7 +12,7 @@ from frametime.render.report.page_data import reader_choice
 from frametime.render.report.review_blocks import lead_blocks, power_bars, scene_bars, standings_bars, verdict_cards
 from frametime.render.review_words import ReviewWords, caveat_groups, group_words, placed_caveats
 from frametime.render.tables import review_runs
-from frametime.render.tables.parts import code_cell, count, percent, words_table
+from frametime.render.tables.parts import caption_of, code_cell, count, percent, words_table
 from frametime.render.tables.review_comparisons import (
     APART,
     PLACED,
@@ -129,8 +129,7 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
         others = rest.view(
             *(key for key in columns if key != "picture"),
             key="overall-others",
-            caption=f"Difference to the baseline {words.baseline} by the other metrics, over the cells of the standings"
-            " of each cut: read the sign with the metric.",
+            caption=caption_of("overall-others", baseline=words.baseline),
             long_from=0,
             folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
         )
@@ -193,7 +192,7 @@ def _with_apart(table: Table, of_baseline: str) -> Sequence[doc.Block]:
     apart = table.where(stands_apart=True).view(
         *keys,
         key=f"{table.key}-apart",
-        caption="Cards that stand apart, each on the cells that it shares with the baseline.",
+        caption=caption_of("costs-apart"),
         long_from=_LONG,
     )
     return [shown for shown in (placed, apart) if shown.rows]
@@ -316,13 +315,9 @@ def methods_section(result: ReviewResult) -> doc.Section:
 def provenance_section(result: ReviewResult) -> doc.Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
     pairs = flat(plain(result.plan))
-    plan = words_table(
-        "plan",
-        "The plan as it was resolved, defaults filled in.",
-        ((code_cell(name), text) for name, text in pairs),
-        folded_as=f"The plan, {len(pairs)} settings",
-    )
-    versions = words_table("versions", "Versions of what computed the numbers.", result.versions.items())
+    settings = ((code_cell(name), text) for name, text in pairs)
+    plan = words_table("plan", settings, folded_as=f"The plan, {len(pairs)} settings")
+    versions = words_table("versions", result.versions.items())
     tables = (review_runs.card_table(result), review_runs.file_table(result), plan, versions)
     return doc.Section("provenance", "Provenance", tables)
 

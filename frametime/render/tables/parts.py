@@ -30,7 +30,7 @@ from frametime.render.tables.table import (
     Tone,
 )
 from frametime.statistics.differences import Interval
-from frametime.words import money, money_range, percent_change, percent_change_range
+from frametime.words import entries, money, money_range, percent_change, percent_change_range
 
 Result = TypeVar("Result")
 DASH: Final = "\N{EN DASH}"
@@ -197,16 +197,24 @@ def filled(
 
 
 @cache
-def _column_table() -> Mapping[str, Sequence[Mapping[str, str]]]:
-    """The columns of every table in ``columns.tsv`` beside this file, by key of the table; ``-`` stands for nothing."""
-    names, *lines = (
-        line.split("\t") for line in Path(__file__).with_name("columns.tsv").read_text("utf-8").splitlines()
-    )
-    tables: dict[str, list[dict[str, str]]] = {}
+def _table_data() -> tuple[Mapping[str, list[str]], Mapping[str, list[dict[str, str]]]]:
+    """What ``tables.txt`` and ``columns.tsv`` beside this file say of each table, by its key; ``-`` is nothing.
+
+    The first has the part of a result that the rows are of, why numbers are missing, and the caption.
+    """
+    texts = (Path(__file__).with_name(name).read_text("utf-8") for name in ("tables.txt", "columns.tsv"))
+    tables, columns = next(texts), next(texts)
+    names, *lines = (line.split("\t") for line in columns.splitlines())
+    held: dict[str, list[dict[str, str]]] = {}
     for line in lines:
         row = {name: "" if text == "-" else text for name, text in zip(names, line, strict=True)}
-        tables.setdefault(row.pop("table"), []).append(row)
-    return tables
+        held.setdefault(row.pop("table"), []).append(row)
+    return {key: ["" if text == "-" else text for text in told] for key, *told in entries(tables)}, held
+
+
+def caption_of(table: str, **words: str) -> str:
+    """The caption of a table, as ``tables.txt`` has it, with words for what stands in braces."""
+    return _table_data()[0][table][-1].format(**words)
 
 
 def columns_of(table: str, **words: str) -> tuple[Column, ...]:
@@ -233,7 +241,7 @@ def columns_of(table: str, **words: str) -> tuple[Column, ...]:
             origin=row["origin"],
             name=row["name"],
         )
-        for row in _column_table()[table]
+        for row in _table_data()[1][table]
     )
 
 
@@ -265,12 +273,10 @@ def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
 
 def table_of(
     key: str,
-    caption: str,
     result: object,
-    part: str,
     values: Callable[[Any], Mapping[str, object] | None],
     *,
-    reason: str = "not measured",
+    words: Mapping[str, str] = MappingProxyType({}),
     columns: Sequence[Column] = (),
     is_long: bool = False,
     folded_as: str | None = None,
@@ -279,21 +285,22 @@ def table_of(
 
     Parameters
     ----------
-    part : str
-        Name of the part; the fields of its entries fill the columns with their names.
+    key : str
+        Of the table in ``tables.txt``, which names the part; the fields of an entry fill the columns with their names.
     values : callable
         What `filled` takes for an entry.
-    reason : str
-        Why numbers of an entry are missing that has no caveat.
+    words : mapping of str to str
+        What stands in braces in caption, labels and units.
     columns : sequence of Column, optional
         Where they are not those of `columns_of` for the key.
     """
-    held, rows = tuple(columns or columns_of(key)), []
+    part, otherwise, _ = _table_data()[0][key]
+    held, rows = tuple(columns or columns_of(key, **words)), []
     for place, item in enumerate(getattr(result, part)):
         if (told := values(item)) is not None:
-            why = first_reason(getattr(item, "caveats", ()), reason)
+            why = first_reason(getattr(item, "caveats", ()), otherwise)
             rows.append(filled(held, told, of=item, origin=f"{part}/{place}", reason=why))
-    return Table(key, caption, held, tuple(rows), is_long=is_long, folded_as=folded_as)
+    return Table(key, caption_of(key, **words), held, tuple(rows), is_long=is_long, folded_as=folded_as)
 
 
 def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
@@ -301,13 +308,11 @@ def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
     return next((caveat.message for caveat in caveats), otherwise)
 
 
-def words_table(
-    key: str, caption: str, rows: Iterable[Sequence[object]], *, columns: str = "", folded_as: str | None = None
-) -> Table:
-    """A table of words; ``columns`` names those of another table."""
-    held = columns_of(columns or key)
+def words_table(key: str, rows: Iterable[Sequence[object]], *, folded_as: str | None = None) -> Table:
+    """A table of words."""
+    held = columns_of(key)
     made = tuple(filled(held, dict(zip((each.key for each in held), row, strict=True))) for row in rows)
-    return Table(key, caption, held, made, folded_as=folded_as)
+    return Table(key, caption_of(key), held, made, folded_as=folded_as)
 
 
 def codes(caveats: Iterable[Caveat]) -> str:

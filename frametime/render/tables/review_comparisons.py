@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 from frametime.render.review_words import VERDICTS, ReviewWords
 from frametime.render.tables.parts import (
     NOTHING,
     VERDICT_MARKS,
+    caption_of,
     cell,
     codes,
     columns_of,
@@ -70,17 +72,7 @@ def standings_table(result: ReviewResult) -> Table:
             "caveats": codes(item.caveats if pair is None else pair.caveats),
         }
 
-    return table_of(
-        "standings-all",
-        "Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
-        " that of the baseline beside it rest on the same cells.",
-        result,
-        "standings",
-        values,
-        reason="this card shares no cell with the others",
-        columns=columns_of("standings-all", baseline=words.baseline),
-        is_long=True,
-    )
+    return table_of("standings-all", result, values, words={"baseline": words.baseline}, is_long=True)
 
 
 _OF_VALUE: Final = (
@@ -105,20 +97,19 @@ def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str)
     chosen = everything.where(cut=cut, metric=result.headline)
     cells = result.cells_of(cut)
     said = cells_words(cells.cells, n_planned=cells.n_planned)
+    told = {"headline": words.headline.label, "cut": words.cuts[cut], "baseline": words.baseline}
     labels = {"mean_value": words.metric_heading(result.headline)}
     placed = chosen.where(stands_apart=False).view(
         *PLACED,
         key=key,
-        caption=f"Standings by {words.headline.label}, {words.cuts[cut]}: geometric means over {said}; "
-        f"{words.better(result.headline)}.",
+        caption=caption_of("standings", cells=said, better=words.better(result.headline), **told),
         labels=labels,
         long_from=len(chosen.rows),
     )
     apart = chosen.where(stands_apart=True).view(
         *APART,
         key=f"{key}-apart",
-        caption=f"Cards with too few cells for a place, {words.cuts[cut]}: each on the cells that it shares with "
-        f"{words.baseline}.",
+        caption=caption_of("standings-apart", **told),
         labels=labels,
         long_from=len(chosen.rows),
     )
@@ -143,16 +134,9 @@ def overall_table(result: ReviewResult) -> Table:
             "counts": cell(*_counts_line(item)),
         }
 
-    return table_of(
-        "overall",
-        f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
-        f"standings of each cut: {words.difference_hint(result.headline)}.",
-        result,
-        "overall",
-        values,
-        reason="too few runs or scenes",
-        columns=columns_of("overall", reach=reach_words(reach)),
-    )
+    hint = words.difference_hint(result.headline)
+    told = {"baseline": words.baseline, "headline": words.headline.label, "hint": hint, "reach": reach_words(reach)}
+    return table_of("overall", result, values, words=told)
 
 
 def _reach(compared: Iterable[tuple[float | None, Interval | None]], margin: float, *, share: float = 1.0) -> float:
@@ -178,8 +162,7 @@ def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
         (words.scenes[item.scene], item.resolution, ", ".join(words.cards[card] for card in item.cards))
         for item in result.cells_of(cut).left_out
     )
-    caption = "Cells left out of these tables, as not every card has a usable value there."
-    return words_table(key, caption, rows, columns="left-out")
+    return replace(words_table("left-out", rows), key=key)
 
 
 @once_a_result
@@ -217,7 +200,7 @@ def cells_table(result: ReviewResult) -> Table:
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
             rows.append(filled(columns, values, of=item, origin=origin, reason=reason))
-    return Table("cells", "Each card in each cell.", columns, tuple(rows), is_long=True)
+    return Table("cells", caption_of("cells"), columns, tuple(rows), is_long=True)
 
 
 def _remark(item: CellComparison) -> Line:
@@ -236,6 +219,7 @@ def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry)
         everything.where(lambda row: row.origin.startswith("comparisons"), metric=key)
         for key in (metric.key, result.headline)
     )
+    heading, hint = words.metric_heading(metric.key), words.difference_hint(metric.key)
     has_counts = metric.is_headline or _runs(chosen) != _runs(by_headline)
     # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
     apart, together = ("ratio", "interval_95"), (("ratio", "interval_95"), "picture")
@@ -245,8 +229,7 @@ def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry)
         *("verdict", "stands_after_holm", "holm_p_value"),
         *(("n_runs", "baseline_n_runs") if has_counts else ()),
         key=f"cells-{result.metrics.index(metric) + 1}",
-        caption=f"{words.metric_heading(metric.key)}: difference to the baseline {words.baseline} in each cell; "
-        f"{words.difference_hint(metric.key)}.",
+        caption=caption_of("cells-of-metric", heading=heading, baseline=words.baseline, hint=hint),
         labels={"ratio": "Difference, 95\N{NO-BREAK SPACE}% interval"} if metric.is_headline else None,
         folded_as=None if metric.is_headline else f"{metric.label}, cell by cell ({len(chosen.rows)} rows)",
     )
@@ -273,9 +256,7 @@ def estimates_table(result: ReviewResult) -> Table:
             told[key] = cell(*line, notes=notes_of(estimate.caveats))
         return told
 
-    caption = "Each card in each cell: the metric over the runs that count, and under it the 95 % interval."
-    columns = (*columns_of("estimates"), *metrics)
-    return table_of("estimates", caption, result, "cells", values, columns=columns, is_long=True)
+    return table_of("estimates", result, values, columns=(*columns_of("estimates"), *metrics), is_long=True)
 
 
 @once_a_result
@@ -283,7 +264,7 @@ def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
     currency = next((row.currency for row in result.value if row.price is not None and row.currency), "money")
-    named = {"headline": words.headline.label, "unit": words.headline.unit, "baseline": words.baseline}
+    named = {"headline": words.headline.label, "unit": words.headline.unit}
 
     def values(row: ValueRow) -> dict[str, object] | None:
         if row.price is None:
@@ -295,17 +276,8 @@ def value_table(result: ReviewResult) -> Table:
             return told | dict.fromkeys(("baseline_mean_value", *prices), NOTHING)
         return told | _priced(row, *prices, reason="no comparison with the baseline")
 
-    return table_of(
-        "value-table",
-        f"Value by {words.headline.label}, over the cells of the standings of each cut. The break-even price is the"
-        f" price at which the card gives as much speed for the money as {words.baseline} at its own price; below"
-        " it, the card is better value.",
-        result,
-        "value",
-        values,
-        reason="no comparison with the baseline",
-        columns=columns_of("value-table", currency=currency, **named),
-    )
+    named |= {"baseline": words.baseline, "currency": currency}
+    return table_of("value-table", result, values, words=named)
 
 
 def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str, Cell]:
@@ -333,13 +305,4 @@ def efficiency_table(result: ReviewResult) -> Table:
             told["baseline_frames_per_joule"] = NOTHING
         return told
 
-    return table_of(
-        "efficiency-table",
-        "Power and energy from the sensor logs: all numbers of a row are geometric means over the same cells, those"
-        " of the standings of its cut that have sensor logs. Plus means more frames per joule.",
-        result,
-        "efficiency",
-        values,
-        reason="no sensor log covers these cells",
-        columns=columns_of("efficiency-table", currency=currency, period=period),
-    )
+    return table_of("efficiency-table", result, values, words={"currency": currency, "period": period})

@@ -10,6 +10,7 @@ from typing import Final
 from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, place_name, remarks
 from frametime.render.tables.parts import (
     NOTHING,
+    caption_of,
     cell,
     code_cell,
     codes,
@@ -46,7 +47,7 @@ def coverage_table(result: ReviewResult) -> Table:
         values = found.setdefault((item.scene, item.resolution), {**words.labels(item), "resolution": item.resolution})
         values[item.card] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     is_long = len(found) > _LONG
-    caption = "Usable runs of those planned in each cell; ! where runs are to be made."
+    caption = caption_of("coverage")
     if any(item.look == "leave" for item in result.coverage.cells):
         caption += " Leave it: the last look would not decide that cell."
     return Table(
@@ -66,16 +67,7 @@ def repeatability_table(result: ReviewResult) -> Table:
     def values(item: Repeatability) -> dict[str, object]:
         return {**words.labels(item, item.caveats, on="card"), **_cochran(words, item), **_grubbs(item.grubbs)}
 
-    return table_of(
-        "repeatability",
-        "How well runs of one cell repeat (ISO 5725-2, on logarithms): the standard deviation between runs, and the"
-        " difference that two runs of one cell stay below in 95 of 100 cases. Lower is better.",
-        result,
-        "repeatability",
-        values,
-        reason="no cell has two runs",
-        is_long=len(result.repeatability) > _LONG,
-    )
+    return table_of("repeatability", result, values, is_long=len(result.repeatability) > _LONG)
 
 
 def _cochran(words: ReviewWords, item: Repeatability) -> dict[str, object]:
@@ -111,19 +103,19 @@ def flagged_table(result: ReviewResult) -> Table:
                 "counts": "left out" if run.excluded_reason else "included until it is repeated",
             }
             rows.append(filled(columns, values, of=flag, origin=f"runs/{place}/flag"))
-    return Table("flagged", "Runs that stand out from their set: repeat them.", columns, tuple(rows))
+    return Table("flagged", caption_of("flagged"), columns, tuple(rows))
 
 
 def exclusion_table(result: ReviewResult) -> Table:
     """Runs that the plan leaves out."""
     rows = ((code_cell(item.run_name), code_cell(item.file_name), item.reason) for item in result.exclusions)
-    return words_table("exclusions", "Runs that the plan leaves out by name.", rows)
+    return words_table("exclusions", rows)
 
 
 def unreadable_table(result: ReviewResult) -> Table:
     """Captures that cannot be used."""
     rows = ((code_cell(item.file_name), item.error) for item in result.unreadable)
-    return words_table("unreadable", "Captures that could not be read.", rows)
+    return words_table("unreadable", rows)
 
 
 def to_make_table(result: ReviewResult) -> Table:
@@ -138,7 +130,7 @@ def to_make_table(result: ReviewResult) -> Table:
         told = sentence if len(runs) == 1 else sentence.replace("this run", "these runs")
         rows.append((*place, joined(runs), reason, told))
     folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
-    table = words_table("to-make", "Runs to make or to repeat.", rows, folded_as=folded_as)
+    table = words_table("to-make", rows, folded_as=folded_as)
     return replace(table, is_long=len(rows) > _LONG)
 
 
@@ -148,9 +140,8 @@ def runs_table(result: ReviewResult) -> Table:
     keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
     headings = {key: words.metric_heading(key) for key in words.metrics}
     metrics = (Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys)
-    caption = "Every run by itself: the value of each metric, what the run is worth, and its caveats."
-    values, columns = partial(_run_values, keys=keys), (*columns_of("runs-table"), *metrics)
-    return table_of("runs-table", caption, result, "runs", values, columns=columns, is_long=True)
+    columns = (*columns_of("runs-table"), *metrics)
+    return table_of("runs-table", result, partial(_run_values, keys=keys), columns=columns, is_long=True)
 
 
 def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
@@ -176,7 +167,7 @@ def card_table(result: ReviewResult) -> Table:
     for card in result.cards:
         role = "baseline" if card.is_baseline else "candidate"
         rows.append((card.label, role, card.settings or "not given", card.driver or "not given"))
-    return words_table("cards", "Cards and the settings they ran with.", rows)
+    return words_table("cards", rows)
 
 
 _LONG_FILE_TABLE: Final = 20
@@ -184,10 +175,9 @@ _LONG_FILE_TABLE: Final = 20
 
 def file_table(result: ReviewResult) -> Table:
     """The captures, so that anyone can check that they are the same."""
-    caption = "The captures this rests on. The checksum is the SHA-256 of the file as stored."
     is_long = len(result.runs) > _LONG_FILE_TABLE
     folded_as = f"All {len(result.runs)} files with their checksums" if is_long else None
-    return table_of("files", caption, result, "runs", _file_values, is_long=is_long, folded_as=folded_as)
+    return table_of("files", result, _file_values, is_long=is_long, folded_as=folded_as)
 
 
 def _file_values(run: RunEntry) -> dict[str, object]:
@@ -204,5 +194,4 @@ def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:
         for group in groups
         for item in group.members
     )
-    caption, folded_as = "What each caveat says, with its numbers.", f"Every caveat by itself ({len(told)})"
-    return words_table("every-caveat", caption, told, folded_as=folded_as)
+    return words_table("every-caveat", told, folded_as=f"Every caveat by itself ({len(told)})")

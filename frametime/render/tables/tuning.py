@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from frametime.render.tables.parts import DASH, cell, change, columns_of, filled, mark, number, table_of
+from frametime.render.tables.parts import DASH, caption_of, cell, change, columns_of, filled, mark, number, table_of
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
 from frametime.tuning.criteria import Criterion
 from frametime.tuning.endurance_verdict import EnduranceVerdict
@@ -12,7 +12,6 @@ from frametime.tuning.record import KNOBS, STOCK, Setting
 from frametime.tuning.tuning_summary import MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
 
 TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
-NO_LOG: Final = "no sensor log"
 
 STATES: Final[dict[str, Tone]] = {
     **dict.fromkeys(("holds", "passed"), "good"),
@@ -36,8 +35,7 @@ def map_table(summary: TuningSummary) -> Table:
         rows.append(filled(columns, values))
     return Table(
         "map-table",
-        f"Gain over stock under {summary.workloads[-1]}: memory offset down, core offset across. Passed: it"
-        " passed what it ran, without a gain that can be given.",
+        caption_of("map-table", heaviest=summary.workloads[-1]),
         columns,
         tuple(rows),
     )
@@ -58,8 +56,7 @@ def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
 
 def edge_table(summary: TuningSummary) -> Table:
     """Higher clocks that are slower."""
-    caption = "Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference."
-    return table_of("edge-table", caption, summary, "past_edge", _edge_values, reason=TOO_FEW)
+    return table_of("edge-table", summary, _edge_values)
 
 
 def _edge_values(item: PastEdge) -> dict[str, object]:
@@ -92,11 +89,7 @@ def _knobs(setting: Setting) -> dict[str, object]:
 
 def setting_table(summary: TuningSummary) -> Table:
     """Speed, gain and power at each setting."""
-    caption = "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better."
-    columns = _columns("settings", summary)
-    return table_of(
-        "settings", caption, summary, "settings", _setting_values, reason=NO_LOG, columns=columns, is_long=True
-    )
+    return table_of("settings", summary, _setting_values, columns=_columns("settings", summary), is_long=True)
 
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
@@ -121,11 +114,7 @@ def _setting_values(row: SettingRow) -> dict[str, object]:
 
 def trial_table(summary: TuningSummary) -> Table:
     """Every trial with its outcome."""
-    caption = "Every trial in the order in which it was made."
-    columns = _columns("trials-table", summary)
-    return table_of(
-        "trials-table", caption, summary, "trials", _trial_values, reason=NO_LOG, columns=columns, is_long=True
-    )
+    return table_of("trials-table", summary, _trial_values, columns=_columns("trials-table", summary), is_long=True)
 
 
 def _trial_values(row: TrialRow) -> dict[str, object]:
@@ -144,8 +133,7 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
 
 def criteria_table(verdict: EnduranceVerdict) -> Table:
     """Each criterion that could be measured, with its state, its number and its threshold."""
-    caption = "What was looked at, what was found, and from where on it counts as failed."
-    return table_of("criteria-table", caption, verdict, "criteria", _criterion_values)
+    return table_of("criteria-table", verdict, _criterion_values)
 
 
 def _criterion_values(item: Criterion) -> dict[str, object] | None:
