@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 from typing import Final, TypeAlias
 
 from frametime import __version__
 from frametime.render.tables.table import Line, Mark, Note, Number, Strip, Table
+from frametime.words import entries
 
 READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
 """The colophon of what is said of tuning."""
@@ -227,6 +230,25 @@ class Section:
     heading: str
     blocks: tuple[Block, ...] = ()
     sections: tuple[Section, ...] = ()
+
+
+def section(
+    key: str, *blocks: Block | None, sections: tuple[Section, ...] = (), otherwise: str = "", **words: str
+) -> Section:
+    """A section with heading and first sentences as ``sections.txt`` beside this file has them.
+
+    Tables without rows are left out. Where nothing else is under the heading, stands what is said ``otherwise``.
+    ``words`` are for what stands in braces.
+    """
+    heading, lead, without = _section_texts()[key]
+    held = tuple(block for block in blocks if block and not (isinstance(block, Table) and not block.rows))
+    texts = (lead, "-" if held or sections else otherwise or without)
+    return Section(key, heading, (*(said(text.format(**words)) for text in texts if text != "-"), *held), sections)
+
+
+@cache
+def _section_texts() -> dict[str, list[str]]:
+    return {key: told for key, *told in entries(Path(__file__).with_name("sections.txt").read_text("utf-8"))}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -33,12 +33,6 @@ from frametime.words import counted
 
 _LONG = 12
 """Rows of a table that is seen at a glance."""
-_CHOICE = (
-    doc.said(
-        "Switch scenes and resolutions on and off, and type other prices. The page works out what the review says of"
-        " such a cut of its cells, with the scatter of all runs."
-    ),
-)
 _MOST_RUN_METRICS = 6
 """Of more the table of runs could not be read across, and would be the largest part of the page."""
 
@@ -64,7 +58,7 @@ def review_report(
     """
     charts, standings = figures or {}, standings_table(result)
     sections = [
-        *([doc.Section("reader", "Your own choice", (*_CHOICE, reader_choice(result)))] if result.log_means else []),
+        *([doc.section("reader", reader_choice(result))] if result.log_means else []),
         _standings_section(result, standings),
         _cuts_section(result, standings),
         _cells_section(result),
@@ -88,52 +82,35 @@ def review_report(
 def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
     """Each candidate against the baseline, places over all cells, and every other cut and metric to search."""
     first = result.cuts[0].key
-    blocks: list[doc.Block] = [
-        doc.said(
-            "Cards share a place where the runs do not carry an order between them. Every mean is the geometric mean"
-            " over the cells in which each card of the table has a usable value."
-        ),
-        *standings_of(result, everything, first, key="standings-1"),
-    ]
-    if (cards := verdict_cards(result)).cards:
-        blocks.append(cards)
+    cards = verdict_cards(result)
     rest = everything.where(
         lambda row: (everything.exact(row, "cut"), everything.exact(row, "metric")) != (first, result.headline)
     )
-    if rest.rows:
-        columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
-        others = f"Standings by every other metric and cut ({len(rest.rows)} rows)"
-        blocks.append(rest.view(*columns, folded_as=others))
-    return doc.Section("standings", "Standings", tuple(blocks))
+    columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
+    others = rest.view(*columns, folded_as=f"Standings by every other metric and cut ({len(rest.rows)} rows)")
+    placed = standings_of(result, everything, first, key="standings-1")
+    return doc.section("standings", *placed, cards if cards.cards else None, others)
 
 
 def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     """The headline comparison once for every cut, then each cut in words."""
-    words, table = ReviewWords(result), overall_table(result)
+    table = overall_table(result)
     by_headline = table.where(metric=result.headline)
-    columns = [column.key for column in table.columns]
-    tables: list[doc.Block] = [
-        doc.said(
-            "These scenes: what repeating the same scenes would give. Scenes like these: what other scenes of the same"
-            " kind would give."
-        ),
-        by_headline.view(
-            *(key for key in columns if key != "metric"),
-            key="overall-headline",
-            long_from=_LONG,
-            folded_as=f"Every cut in one table ({len(by_headline.rows)} rows)",
-        ),
-    ]
     rest = table.where(lambda row: table.exact(row, "metric") != result.headline)
-    if rest.rows:
-        others = rest.view(
-            *(key for key in columns if key != "picture"),
-            key="overall-others",
-            caption=caption_of("overall-others", baseline=words.baseline),
-            long_from=0,
-            folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
-        )
-        tables.append(others)
+    columns = [column.key for column in table.columns]
+    headline = by_headline.view(
+        *(key for key in columns if key != "metric"),
+        key="overall-headline",
+        long_from=_LONG,
+        folded_as=f"Every cut in one table ({len(by_headline.rows)} rows)",
+    )
+    others = rest.view(
+        *(key for key in columns if key != "picture"),
+        key="overall-others",
+        caption=caption_of("overall-others", baseline=ReviewWords(result).baseline),
+        long_from=0,
+        folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
+    )
     sections = []
     for number, cut in enumerate(result.cuts, 1):
         bars = standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")
@@ -145,9 +122,7 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
         more += [missing] if missing.rows else []
         told.append(doc.Folded("More words and the numbers", tuple(more)))
         sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
-    lead = doc.said("The same comparison over different choices of cells.")
-    together = doc.Section("cuts-tables", "All cuts together", tuple(tables))
-    return doc.Section("cuts", "Cut by cut", (lead,), (*sections, together))
+    return doc.section("cuts", sections=(*sections, doc.section("cuts-tables", headline, others)))
 
 
 def _cells_section(result: ReviewResult) -> doc.Section:
@@ -155,37 +130,24 @@ def _cells_section(result: ReviewResult) -> doc.Section:
     everything = cells_table(result)
     ordered = sorted(result.metrics, key=lambda entry: not entry.is_headline)
     tables = [comparisons_of(result, everything, entry) for entry in ordered]
-    blocks: list[doc.Block] = [
-        doc.said(
-            "A cell is one scene at one resolution. Of many cells some come out ahead or behind by chance alone: a"
-            " verdict that cannot be named rests on too few runs to be claimed for that cell among so many, though it"
-            " counts toward the whole (see Methods, Claims of single cells)."
-        ),
-        *(table for table in tables if table.rows),
-    ]
-    together = doc.Section("cells-tables", "Every cell against the baseline", tuple(blocks))
-    every = doc.Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
-    lead = doc.said(f"Every card in every scene by {ReviewWords(result).headline.label}.")
     scenes = [
         doc.Section(f"in-scene-{number}", label, (bars,)) for number, (label, bars) in enumerate(scene_bars(result), 1)
     ]
-    return doc.Section("cells", "Scene by scene", (lead,), (*scenes, together, every))
+    together = doc.section("cells-tables", *tables)
+    every = doc.section("cards-in-cells", estimates_table(result))
+    headline = ReviewWords(result).headline.label
+    return doc.section("cells", sections=(*scenes, together, every), headline=headline)
 
 
 def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:
     """What the speed costs, in energy and in money; says so where sensor logs or prices are missing."""
     power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
-    bars = [power_bars(result, key="power-bars")] if power else []
-    no_power = doc.said("There are no sensor logs, so nothing is said about power and energy.")
+    bars = [power_bars(result, key="power-bars")] if any(table.rows for table in power) else []
     value = _with_apart(value_table(result), "baseline_mean_value")
-    no_value = doc.said("The plan gives no prices, so nothing is said about value.")
-    return (
-        doc.Section("power", "Power and heat", (*bars, *power) or (no_power,)),
-        doc.Section("value", "Value", tuple(value) or (no_value,)),
-    )
+    return doc.section("power", *bars, *power), doc.section("value", *value)
 
 
-def _with_apart(table: Table, of_baseline: str) -> Sequence[doc.Block]:
+def _with_apart(table: Table, of_baseline: str) -> Sequence[Table]:
     """Cards of the table; those that stand apart below, each with the baseline on the cells of its own."""
     keys = [column.key for column in table.columns if column.key != "stands_apart"]
     placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)
@@ -195,7 +157,7 @@ def _with_apart(table: Table, of_baseline: str) -> Sequence[doc.Block]:
         caption=caption_of("costs-apart"),
         long_from=_LONG,
     )
-    return [shown for shown in (placed, apart) if shown.rows]
+    return placed, apart
 
 
 def _runs_section(result: ReviewResult) -> doc.Section:
@@ -222,42 +184,27 @@ def _runs_section(result: ReviewResult) -> doc.Section:
         caption=f"{runs.caption}{others}",
         folded_as=f"All {len(result.runs)} runs",
     )
-    return doc.Section(
-        "runs",
-        "Repeatability and flagged runs",
-        (
-            doc.Paragraph((*planned, verdict)),
-            doc.said(method("outlier-tests")),
-            *(table for table in tables if table.rows),
-            *none,
-        ),
-        (doc.Section("all-runs", "Every run", (every,)),),
-    )
+    blocks = (doc.Paragraph((*planned, verdict)), doc.said(method("outlier-tests")), *tables, *none)
+    return doc.section("runs", *blocks, sections=(doc.section("all-runs", every),))
 
 
 def _caveats_section(result: ReviewResult) -> doc.Section:
     """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
     groups = caveat_groups(placed_caveats(result))
     notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in groups)
-    told = (doc.Notes(notes), review_runs.caveat_table(result, groups))
-    return doc.Section("caveats", "Caveats", told if groups else (doc.said("No caveat bears on this review."),))
+    told = (doc.Notes(notes), review_runs.caveat_table(result, groups)) if groups else ()
+    return doc.section("caveats", *told, what="this review")
 
 
 def _smoothness_section(result: ReviewResult, traces: doc.TraceView | None) -> doc.Section:
     """The metrics other than the headline as bars, and the frame times of each run."""
     others = [entry for entry in result.metrics if not entry.is_headline]
-    blocks: list[doc.Block] = [
+    bars = [
         standings_bars(result, result.cuts[0].key, entry.key, key=f"smooth-{number}")
         for number, entry in enumerate(others, 1)
     ]
-    if traces is None and not any("trace_low" in run.curves for run in result.runs):
-        return doc.Section("traces", "Smoothness", tuple(blocks) or (doc.said("Only one metric is compared."),))
-    no_room = doc.said(
-        "There is no room for the frame times in this page: with them it would be larger than 3 MB.",
-        "The command 'frametime compare' draws those of a few captures.",
-    )
-    frames = doc.Section("frame-times", "Frame times of each run", (traces or no_room,))
-    return doc.Section("traces", "Smoothness", tuple(blocks), (frames,))
+    has_traces = traces is not None or any("trace_low" in run.curves for run in result.runs)
+    return doc.section("traces", *bars, sections=(doc.section("frame-times", traces),) if has_traces else ())
 
 
 def _colophon(charts_folder: str | None) -> str:
@@ -302,14 +249,13 @@ def methods_section(result: ReviewResult) -> doc.Section:
         " a run are never counted as repeats."
     )
     sections = (
-        doc.Section("metric-definitions", "Metrics", (doc.Definitions(metrics),)),
-        doc.Section("method-definitions", "Comparisons and intervals", (doc.Definitions(methods),)),
+        doc.section("metric-definitions", doc.Definitions(metrics)),
+        doc.section("method-definitions", doc.Definitions(methods)),
     )
     bench = _texts(result.plan.get("bench"))
     blocks = [doc.said("Test system:", "; ".join(bench) + ".")] if bench else []
-    return doc.Section(
-        "methods", "Methods", (*blocks, doc.Paragraph(("Margin ", percent(result.margin, "/margin"), head))), sections
-    )
+    margin = doc.Paragraph(("Margin ", percent(result.margin, "/margin"), head))
+    return doc.section("methods", *blocks, margin, sections=sections)
 
 
 def provenance_section(result: ReviewResult) -> doc.Section:
@@ -318,8 +264,7 @@ def provenance_section(result: ReviewResult) -> doc.Section:
     settings = ((code_cell(name), text) for name, text in pairs)
     plan = words_table("plan", settings, folded_as=f"The plan, {len(pairs)} settings")
     versions = words_table("versions", result.versions.items())
-    tables = (review_runs.card_table(result), review_runs.file_table(result), plan, versions)
-    return doc.Section("provenance", "Provenance", tables)
+    return doc.section("provenance", review_runs.card_table(result), review_runs.file_table(result), plan, versions)
 
 
 def flat(value: object, name: str = "") -> list[tuple[str, str]]:

@@ -60,10 +60,8 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
     cards = [_best_card(summary), *([_everyday_card(summary)] if summary.everyday else [])]
     # The map is folded away where a chart shows it.
     drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
-    edge, notes = edge_table(summary), by_weight(summary.caveats)
-    no_edge = doc.said("No higher clock has been shown to be slower than a lower one.")
-    untried = "The clocks were left as delivered." if summary.map else "No setting has been tried yet."
-    caveats = doc.Notes(notes) if notes else doc.said("No caveat bears on these numbers.")
+    notes = by_weight(summary.caveats)
+    untouched = "The clocks were left as delivered." if summary.map else ""
     return doc.Report(
         title=f"Tuning of {summary.card}",
         subtitle=f"{counted(len(summary.trials), 'trial')} under {', '.join(summary.workloads)}",
@@ -71,16 +69,12 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
         cautions=summary.cautions,
         sections=(
             doc.Section("not-known", "Not yet known", (doc.listed(summary.not_known, none="Nothing is left open."),)),
-            doc.Section(
-                "map",
-                "Map of the settings",
-                (*figures, drawn if summary.clock_map else doc.said(untried)),
-            ),
-            doc.Section("edge", "Past the edge", (edge if edge.rows else no_edge,)),
-            doc.Section("speed", "Speed of the settings", (setting_table(summary),)),
-            doc.Section("trials", "Trials", (trial_table(summary),)),
-            doc.Section("caveats", "Caveats", (caveats,)),
-            doc.Section("methods", "Methods", (_methods(summary),)),
+            doc.section("map", *figures, drawn if summary.clock_map else None, otherwise=untouched),
+            doc.section("edge", edge_table(summary)),
+            doc.section("speed", setting_table(summary)),
+            doc.section("trials", trial_table(summary)),
+            doc.section("caveats", doc.Notes(notes) if notes else None, what="these numbers"),
+            doc.section("methods", _methods(summary)),
         ),
         colophon=doc.READS_ONLY,
     )
@@ -266,7 +260,7 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[doc.Figure, ..
         lead=(doc.VerdictCards((card,)),),
         cautions=verdict.cautions,
         sections=(
-            doc.Section("criteria", "Criteria", (*figures, criteria_table(verdict))),
+            doc.section("criteria", *figures, criteria_table(verdict)),
             doc.Section("not-known", "Not known", (unknown,)),
         ),
         colophon=doc.READS_ONLY,
