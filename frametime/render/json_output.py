@@ -8,8 +8,8 @@ from collections.abc import Callable, Mapping, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from fractions import Fraction
-from functools import cache, partial
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final, TypeAlias, cast
 
 from frametime import __version__
 from frametime.metrics.metric import MeasuredRun
@@ -37,32 +37,23 @@ def plain(value: object) -> Plain:
     {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps'], 'is_carried': False}
     """
     kind: type = type(value)
-    return _form_of(kind)(value)
+    if kind in (bool, int, str, type(None)):
+        return cast("Plain", value)
+    if isinstance(value, Enum):
+        return plain(value.value)
+    names = _field_names(kind)
+    if names:
+        return {name: plain(getattr(value, name)) for name in names}
+    form = next((form for family, form in _FORMS.items() if issubclass(kind, family)), None)
+    if form is None:
+        raise ValueError(f"value has no plain form, got {kind.__name__}")
+    return form(value)
 
 
 @cache
-def _form_of(kind: type) -> Callable[[Any], Plain]:
-    """How values of a type become plain; found out once, since a review has a hundred thousand of them."""
-    if kind in (bool, int, str, type(None)):
-        return _itself
-    if issubclass(kind, Enum):
-        return lambda value: plain(value.value)
-    if is_dataclass(kind):
-        return partial(_of_fields, tuple(item.name for item in fields(kind)))
-    if issubclass(kind, tuple) and hasattr(kind, "_fields"):
-        return partial(_of_fields, kind._fields)
-    for family, form in _FORMS.items():
-        if issubclass(kind, family):
-            return form
-    raise ValueError(f"value has no plain form, got {kind.__name__}")
-
-
-def _itself(value: Plain) -> Plain:
-    return value
-
-
-def _of_fields(names: tuple[str, ...], value: object) -> Plain:
-    return {name: plain(getattr(value, name)) for name in names}
+def _field_names(kind: type) -> tuple[str, ...]:
+    """The fields of a dataclass or named tuple."""
+    return tuple(item.name for item in fields(kind)) if is_dataclass(kind) else getattr(kind, "_fields", ())
 
 
 def _finite(value: float) -> float:

@@ -37,7 +37,7 @@ from frametime.render.tables.tuning import (
 from frametime.statistics.differences import Ratio
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished
-from frametime.tuning.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
+from frametime.tuning.tuning_summary import Cost, MapCell, TuningSummary
 from frametime.words import counted, entries, percent_change, percent_change_words
 
 if TYPE_CHECKING:
@@ -87,38 +87,43 @@ def _strip(ratio: Ratio | None) -> Strip | None:
     return strip(ratio.value, ratio.interval, "good" if ratio.is_credibly_above else "plain", reach=reach)
 
 
+def _measured(ratio: Ratio | Cost | None, origin: str, unknown: str, over: str = "") -> tuple[Line, Line]:
+    """What a card says first: the difference and its interval, or why there is none."""
+    if ratio is None:
+        return (missing(unknown, origin),), (unknown,)
+    amount = (change(ratio.value, f"{origin}/value"),)
+    if ratio.interval is None:
+        return amount, (f"no interval: {TOO_FEW}",)
+    ends = change_range(ratio.interval, f"{origin}/interval")
+    return amount, (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
+
+
 def _best_card(summary: TuningSummary) -> doc.VerdictCard:
-    limits, gain = summary.limits, summary.best_gain
-    power: Line = ("n/a",)
-    if limits.power_w:
-        power = (number(limits.power_w, "/limits/power_w", "W", digits=3),)
+    limits, gain, heaviest = summary.limits, summary.best_gain, summary.workloads[-1]
+    power = number(limits.power_w, "/limits/power_w", "W", digits=3) if limits.power_w else "n/a"
     offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
     if summary.goal != "speed":
         offsets = f"down to {limits.farthest.words('voltage')} and {limits.farthest.words('power')}"
     facts = [
         doc.Fact("Temperature limit", (number(limits.temperature_c, "/limits/temperature_c", "Cel", digits=3),)),
-        doc.Fact("Power limit", power),
+        doc.Fact("Power limit", (power,)),
         doc.Fact("Offsets allowed", (offsets,)),
     ]
-    words: Line
-    needs = "needs measured runs at stock and at the best setting"
-    amount, words = missing(needs, "best_gain"), (needs,)
     if gain is not None:
-        amount, words = change(gain.value, "best_gain/value"), _range_words(gain, "best_gain", " over runs")
-        sides = [count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline")]
-        runs = (sides[0], " and ", sides[1], f" under {summary.workloads[-1]}")
-        facts.insert(0, doc.Fact("Runs, setting and stock", runs))
+        best, stock = (count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline"))
+        facts.insert(0, doc.Fact("Runs, setting and stock", (best, " and ", stock, f" under {heaviest}")))
+    needs = "needs measured runs at stock and at the best setting"
+    amount, words = _measured(gain, "best_gain", needs, " over runs")
+    state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
     if summary.best is None:
         state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
     elif summary.best_is_final:
         state, sentence = mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
-    else:
-        state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
     return doc.VerdictCard(
         name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
-        against=f"Average FPS over stock under {summary.workloads[-1]}",
+        against=f"Average FPS over stock under {heaviest}",
         mark=state,
-        amount=(amount,),
+        amount=amount,
         range=words,
         strip=_strip(gain),
         sentence=sentence,
@@ -126,58 +131,38 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     )
 
 
-def _range_words(ratio: Ratio | Cost, origin: str, over: str = "") -> Line:
-    if ratio.interval is None:
-        return (f"no interval: {TOO_FEW}",)
-    ends = change_range(ratio.interval, f"{origin}/interval")
-    return (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
-
-
-def _trade_card(summary: TuningSummary) -> doc.VerdictCard:
-    """What the everyday setting saves of power, and what that costs of speed."""
-    row = summary.speed_of(summary.everyday)
-    state, amount = mark("not measured", "care"), missing("needs measured runs there and at stock", "settings")
-    words: Line = ()
-    facts: tuple[doc.Fact, ...] = ()
-    if row is not None and row.gain is not None:
-        origin = f"settings/{summary.settings.index(row)}"
-        state, amount = mark("measured", "good"), change(row.gain.value, f"{origin}/gain/value")
-        words = _range_words(row.gain, f"{origin}/gain", " over runs")
-        if row.power is not None:
-            facts = (doc.Fact("Power over stock", (change(row.power.value, f"{origin}/power/value"),)),)
-    return doc.VerdictCard(
-        name=f"Every day: {summary.everyday}",
-        against=f"Average FPS over stock under {summary.workloads[-1]}",
-        mark=state,
-        amount=(amount,),
-        range=words,
-        sentence=f"At most {summary.max_speed_loss_pct:g} % of stock speed may be lost. "
-        "The voltage is backed off from the best setting, so that it still holds when the card is older or hotter.",
-        facts=facts,
-    )
-
-
 def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
-    if summary.goal != "speed":
-        return _trade_card(summary)
-    cost = summary.everyday_cost
+    """What the everyday setting costs of speed; where power is to be saved, also how much of that it saves."""
+    cost, facts = summary.everyday_cost, []
+    against = "Average FPS over that of the best setting"
+    state: str = cost.kind if cost else "cost not known"
+    amount, words = _measured(cost, "everyday_cost", "neither measured, nor runs enough to predict it")
     sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
     if summary.everyday == summary.best:
         sentence = "The everyday setting is the best setting itself."
-    unknown = "neither measured, nor runs enough to predict it"
-    state, amount = mark("cost not known", "care"), missing(unknown, "everyday_cost")
-    words: Line = (f"n/a: {unknown}",)
     if cost is not None:
-        state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
-        amount, words = change(cost.value, "everyday_cost/value"), _range_words(cost, "everyday_cost")
         sentence = f"{sentence} {sentence_case(cost.how).rstrip('.')}."
+    if summary.goal != "speed":
+        row = summary.speed_of(summary.everyday)
+        origin = f"settings/{summary.settings.index(row)}" if row else "everyday_cost"
+        gain = row.gain if row else None
+        amount, words = _measured(gain, f"{origin}/gain", "needs measured runs there and at stock", " over runs")
+        state = "measured" if gain else "not measured"
+        against = f"Average FPS over stock under {summary.workloads[-1]}"
+        sentence = (
+            f"At most {summary.max_speed_loss_pct:g} % of stock speed may be lost. The voltage is backed off from the"
+            " best setting, so that it still holds when the card is older or hotter."
+        )
+        if row and row.power:
+            facts = [doc.Fact("Power over stock", (change(row.power.value, f"{origin}/power/value"),))]
     return doc.VerdictCard(
         name=f"Every day: {summary.everyday}",
-        against="Average FPS over that of the best setting",
-        mark=state,
-        amount=(amount,),
+        against=against,
+        mark=mark(state, "good" if state == "measured" else "care"),
+        amount=amount,
         range=words,
         sentence=sentence,
+        facts=tuple(facts),
     )
 
 
@@ -226,21 +211,21 @@ def _cell_words(item: MapCell) -> str:
 
 
 def _gain_words(summary: TuningSummary) -> str:
-    rows = [row for row in summary.settings if row.gain is not None]
-    return "Average FPS over stock. " + "; ".join(map(_row_words, rows)) + "."
+    told = (
+        f"{row.setting} under {row.workload}: {percent_change_words(row.gain.value, row.gain.interval)}"
+        for row in summary.settings
+        if row.gain is not None
+    )
+    return f"Average FPS over stock. {'; '.join(told)}."
 
 
 def _power_words(summary: TuningSummary) -> str:
-    rows = [
-        row for row in summary.settings if row.workload == summary.workloads[-1] and row.average_power_w is not None
-    ]
-    told = [f"{row.setting}: {row.average_fps:.1f} fps at {row.average_power_w:.1f} W" for row in rows]
+    told = (
+        f"{row.setting}: {row.average_fps:.1f} fps at {row.average_power_w:.1f} W"
+        for row in summary.settings
+        if row.workload == summary.workloads[-1] and row.average_power_w is not None
+    )
     return f"Average FPS and average power under {summary.workloads[-1]}. {'; '.join(told)}."
-
-
-def _row_words(row: SettingRow) -> str:
-    gain = "n/a" if row.gain is None else percent_change_words(row.gain.value, row.gain.interval)
-    return f"{row.setting} under {row.workload}: {gain}"
 
 
 def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[doc.Figure, ...] = ()) -> doc.Report:
