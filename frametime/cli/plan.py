@@ -119,7 +119,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     from frametime.pipeline.tables import write_order
     from frametime.plans.plan import read_plan
     from frametime.plans.plan_keys import changed_order, order_lines, orders_of
-    from frametime.render.bench_text import order_text
+    from frametime.render.review_text import order_text
     from frametime.replacing import claiming
 
     read = read_plan(plan)

@@ -70,7 +70,7 @@ def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
     from frametime.errors import printable
     from frametime.pipeline.watching import watch_plan
     from frametime.plans.plan import read_plan
-    from frametime.render.bench_text import newest_run_text, next_run_text
+    from frametime.render.review_text import newest_run_text, next_run_text
 
     refuse_idle(_OF_A_FOLDER, "is for a folder: with a plan, the plan says it")
     plan = replace(read_plan(path), read=make_read_options(chosen))

@@ -13,7 +13,7 @@ from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.pipeline.watching import BenchReport, watch_plan
 from frametime.plans.plan import ReviewPlan, read_plan
-from frametime.render.bench_text import newest_run_text
+from frametime.render.review_text import newest_run_text
 
 PLAN = """
 title = "Two cards"

@@ -7,7 +7,7 @@ import pytest
 from example_result import METRICS, design, placed_run
 
 from frametime.lab.sessions import Step, run_order
-from frametime.render.bench_text import newest_run_text
+from frametime.render.review_text import newest_run_text
 from frametime.review.result import UnreadableFile
 from frametime.review.reviewing import newest_run
 from frametime.review.run_set import PlacedRun
