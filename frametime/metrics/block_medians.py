@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-# Up to this length on average, sorting all stretches as rows of one array is faster than a partition of each.
-_SHORT: Final = 512
+from frametime.units import NS_PER_MS
+
+# Up to this length on average, sorting all stretches as rows of one array is faster than sorting each.
+_SHORT: Final = 256
+
+Numbers: TypeAlias = NDArray[Any]
+"""Whole or not."""
 
 
 def median(values: NDArray[np.float64]) -> float:
@@ -33,39 +38,41 @@ def median_in_place(values: NDArray[np.float64]) -> float:
     return upper if n % 2 else 0.5 * (float(values[: n // 2].max()) + upper)
 
 
-def medians_between(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Median of each stretch ``values[edges[i]:edges[i + 1]]``, none of them empty.
+def medians_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 1.0) -> NDArray[np.float64]:
+    """Median of each stretch ``values[edges[i]:edges[i + 1]]``, none of them empty, in so large units.
 
     Examples
     --------
     >>> medians_between(np.array([3.0, 1.0, 2.0, 5.0, 7.0]), np.array([0, 3, 5])).tolist()
     [2.0, 6.0]
     """
-    if int(edges[-1] - edges[0]) > _SHORT * (edges.size - 1):
-        return np.array([median(values[low:high]) for low, high in pairwise(edges.tolist())])
-    medians = np.empty(edges.size - 1)
     lengths = np.diff(edges)
-    by_length = np.argsort(lengths, kind="stable")
-    start = 0
-    while start < by_length.size:
-        # Rows are filled up with infinity to one length, so a group holds no more than twice the shortest.
-        shortest = int(lengths[by_length[start]])
-        stop = int(np.searchsorted(lengths, 2 * shortest, side="right", sorter=by_length))
-        group = by_length[start:stop]
-        medians[group] = _medians_of_rows(values, edges[group], lengths[group])
-        start = stop
-    return medians
+    middles = np.empty((2, lengths.size), dtype=values.dtype)
+    if int(edges[-1] - edges[0]) > _SHORT * lengths.size:
+        for place, (low, high) in enumerate(pairwise(edges.tolist())):
+            ordered = np.sort(values[low:high])
+            middles[:, place] = ordered[(high - low - 1) // 2], ordered[(high - low) // 2]
+    else:
+        by_length = np.argsort(lengths, kind="stable")
+        start = 0
+        while start < by_length.size:
+            # Rows are filled up to one length, so a group holds no more than twice the shortest.
+            shortest = int(lengths[by_length[start]])
+            stop = int(np.searchsorted(lengths, 2 * shortest, side="right", sorter=by_length))
+            group = by_length[start:stop]
+            middles[:, group] = _middles_of_rows(values, edges[group], lengths[group])
+            start = stop
+    lower, upper = middles / unit
+    return np.asarray(0.5 * (lower + upper), dtype=np.float64)
 
 
-def _medians_of_rows(
-    values: NDArray[np.float64], firsts: NDArray[np.int64], lengths: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _middles_of_rows(values: Numbers, firsts: NDArray[np.int64], lengths: NDArray[np.int64]) -> tuple[Numbers, Numbers]:
     offsets = np.arange(int(lengths.max()))
     rows = values[np.minimum(firsts[:, None] + offsets, values.size - 1)]
-    rows[offsets >= lengths[:, None]] = np.inf
+    rows[offsets >= lengths[:, None]] = np.inf if values.dtype.kind == "f" else np.iinfo(values.dtype).max
     rows.sort(axis=1)
     numbers = np.arange(lengths.size)
-    return np.asarray(0.5 * (rows[numbers, (lengths - 1) // 2] + rows[numbers, lengths // 2]), dtype=np.float64)
+    return rows[numbers, (lengths - 1) // 2], rows[numbers, lengths // 2]
 
 
 class Blocks(NamedTuple):
@@ -96,22 +103,8 @@ class Blocks(NamedTuple):
         return int(self.levels_ms.size)
 
 
-def absolute_steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How far each value lies from the one before, the first from itself; one array, for runs that fill the memory.
-
-    Examples
-    --------
-    >>> absolute_steps(np.array([3.0, 1.0, 1.5])).tolist()
-    [0.0, 2.0, 0.5]
-    """
-    steps = np.empty_like(values)
-    steps[0] = 0.0
-    np.subtract(values[1:], values[:-1], out=steps[1:])
-    return np.abs(steps, out=steps)
-
-
 def make_blocks(
-    frame_times_ms: NDArray[np.float64],
+    steps_ns: Numbers,
     ends_s: NDArray[np.float64],
     *,
     block_s: float,
@@ -122,7 +115,9 @@ def make_blocks(
 
     Parameters
     ----------
-    frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
+    steps_ns : ndarray of int32 or int64, shape (n_frames,)
+        Frame times.
+    ends_s : ndarray of float64, shape (n_frames,)
     block_s : float
     max_blocks : int
         Bounds the cost of what is done with the blocks.
@@ -131,7 +126,7 @@ def make_blocks(
 
     Examples
     --------
-    >>> make_blocks(np.full(12, 100.0), np.arange(1, 13) * 0.1, block_s=0.5, max_blocks=600).edges.tolist()
+    >>> make_blocks(np.full(12, 100_000_000), np.arange(1, 13) * 0.1, block_s=0.5, max_blocks=600).edges.tolist()
     [0, 6, 12]
     """
     duration_s = float(ends_s[-1])
@@ -151,6 +146,6 @@ def make_blocks(
         edges=marks,
         ends_s=ends,
         middles_s=0.5 * (starts + ends),
-        levels_ms=medians_between(frame_times_ms, marks),
+        levels_ms=medians_between(steps_ns, marks, unit=NS_PER_MS),
         block_s=block_s,
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from frametime.capture import TIME_COLUMN, Capture, SensorTrace
 from frametime.metrics import pacing
+from frametime.metrics.block_medians import Numbers
 from frametime.metrics.options import MeasureOptions
 from frametime.units import NS_PER_MS, NS_PER_S
 
@@ -115,9 +116,16 @@ class FrameSeries:
         return float(int(self.timestamps_ns[-1]) - int(self.timestamps_ns[0])) / NS_PER_S
 
     @cached_property
+    def steps_ns(self) -> Numbers:
+        """Frame times in whole nanoseconds, of four bytes where none lasts two seconds: these sort in half the time."""
+        is_narrow = float(self.frame_times_ms.max()) < 2000.0
+        steps_ns: Numbers = np.empty(self.n_frames, dtype=np.int32 if is_narrow else np.int64)
+        return np.subtract(self.timestamps_ns[1:], self.timestamps_ns[:-1], out=steps_ns)
+
+    @cached_property
     def sorted_ms(self) -> NDArray[np.float64]:
         """Frame times in rising order, shape (n_frames,): one sort serves every quantile."""
-        return np.sort(self.frame_times_ms)
+        return np.asarray(np.sort(self.steps_ns) / NS_PER_MS, dtype=np.float64)
 
     @cached_property
     def ends_s(self) -> NDArray[np.float64]:

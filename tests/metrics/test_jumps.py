@@ -196,7 +196,7 @@ def test_a_thousand_clean_logs_of_swinging_scenes() -> None:
     for seed in range(1000):
         series = run_of(swinging_ms(4000, seed))
         changes += any(change.kind == "level" for change in drift_of(series).changes)
-        blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=1.0, max_blocks=600)
+        blocks = make_blocks(series.steps_ns, series.ends_s, block_s=1.0, max_blocks=600)
         jumps += bool(found_in(blocks.levels_ms))
     assert jumps <= 3, jumps
     assert changes <= 30, changes

@@ -112,7 +112,7 @@ def test_no_recorded_scene_jumps(block_s: float) -> None:
     """Blocks of a second are too few in ten seconds to look at; shorter ones are not, and the scenes swing by 40 %."""
     for path in sorted((*FOLDER.glob("*.csv.gz"), *LOGS.rglob("run*.csv.gz"))):
         series = recorded(path.name.removesuffix(".csv.gz")) if path.parent == FOLDER else read_series(path)
-        blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=block_s, max_blocks=600)
+        blocks = make_blocks(series.steps_ns, series.ends_s, block_s=block_s, max_blocks=600)
         jumps = find_jumps(blocks.levels_ms, ChangeRule())
         assert jumps == (), path
 

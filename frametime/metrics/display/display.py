@@ -239,7 +239,8 @@ def fixed_steps_of(series: FrameSeries) -> FixedSteps | Missing:
     unseen = np.flatnonzero(steps == 0) if not refresh.tearing else frames[:0]
     seen = np.delete(frames, unseen) if unseen.size else frames
     steps = steps[steps > 0] if unseen.size else steps
-    errors_ms = np.diff(series.timestamps_ns[1:][seen]) / -NS_PER_MS
+    ends_ns = series.timestamps_ns[1:]
+    errors_ms = np.diff(ends_ns if seen.size == ends_ns.size else ends_ns[seen]) / -NS_PER_MS
     errors_ms += steps * period_ms
     are_shown_times = _rms(errors_ms) < SHOWN_TIMES_FRACTION * period_ms
     return FixedSteps(

@@ -8,7 +8,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, absolute_steps, make_blocks, median, medians_between
+from frametime.metrics.block_medians import Blocks, Numbers, make_blocks, median, medians_between
 from frametime.metrics.drift.change_points import ChangePoint, ChangeRule, best_split, find_change_points, find_jumps
 from frametime.metrics.drift.trend import (
     change_over,
@@ -22,6 +22,7 @@ from frametime.metrics.drift.trend import (
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Change, Drift, Missing, WarmUp
 from frametime.statistics.distributions import normal_quantile
+from frametime.units import NS_PER_MS
 from frametime.words import counted
 
 _MINUS: Final = "\N{MINUS SIGN}"
@@ -239,7 +240,7 @@ def drift_of(series: FrameSeries) -> Drift:
 @once_a_series
 def blocks_of(series: FrameSeries) -> Blocks:
     """The blocks in which slow change is looked for."""
-    return make_blocks(series.frame_times_ms, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
+    return make_blocks(series.steps_ns, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
 
 
 def change_over_run_pct(series: FrameSeries) -> tuple[float, float] | None:
@@ -332,26 +333,26 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
         if all(abs(jump.n_before - place) > near for place in places)
     ]
     points = (*points, *jumps[: RULE.level_changes.max_changes - len(points)])
-    found = [_told(series, "level", series.frame_times_ms, blocks.edges[first:], point) for point in points]
+    found = [_told(series, "level", series.steps_ns, blocks.edges[first:], point) for point in points]
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
-    steps_ms = absolute_steps(series.frame_times_ms)
-    spreads_ms = medians_between(steps_ms, blocks.edges)
+    moved_ns = np.abs(np.diff(series.steps_ns, prepend=series.steps_ns[:1]))
+    spreads_ms = medians_between(moved_ns, blocks.edges, unit=NS_PER_MS)
     # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
     if spreads_ms.min() > 0.0:
         spread_points = find_change_points(spreads_ms[first:], RULE.spread_changes)
-        found += [_told(series, "spread", steps_ms, blocks.edges[first:], point) for point in spread_points]
+        found += [_told(series, "spread", moved_ns, blocks.edges[first:], point) for point in spread_points]
     return tuple(sorted(found, key=lambda change: change.time_s))
 
 
 def _told(
     series: FrameSeries,
     kind: Literal["level", "spread"],
-    values: NDArray[np.float64],
+    values_ns: Numbers,
     edges: NDArray[np.int64],
     point: ChangePoint,
 ) -> Change:
     """A change with its time: the split of the four blocks around it with the least sum of absolute residuals."""
     low, high = int(edges[point.n_before - 2]), int(edges[point.n_before + 2])
-    time_s = float(series.ends_s[low + best_split(values[low:high], point.before, point.after) - 1])
+    time_s = float(series.ends_s[low + best_split(values_ns[low:high] / NS_PER_MS, point.before, point.after) - 1])
     sentence = change_sentence(kind, point.before, point.after, time_s)
     return Change(time_s, kind, point.before, point.after, point.p_value, sentence)
