@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -33,3 +34,13 @@ def test_medians_of_long_stretches() -> None:
     edges = np.array([0, 1, 2001, 4000, 5000])
     expected = [float(np.median(values[low:high])) for low, high in pairwise(edges.tolist())]
     assert medians_between(values, edges).tolist() == expected
+
+
+@pytest.mark.parametrize("kind", [np.int32, np.int64])
+@pytest.mark.parametrize("length", [40, 900])
+def test_medians_of_whole_numbers_are_told_in_their_unit(kind: type, length: int) -> None:
+    whole = np.random.default_rng(3).integers(1, 10**8, 10 * length + 1).astype(kind)
+    edges = np.arange(0, whole.size, length)
+    in_ms = medians_between(whole, edges, unit=1e6)
+    assert in_ms.tolist() == medians_between(whole / 1e6, edges).tolist()
+    assert in_ms == pytest.approx([np.median(whole[low:high]) / 1e6 for low, high in pairwise(edges.tolist())])

@@ -64,6 +64,15 @@ def test_what_a_series_says_of_itself() -> None:
     assert series.ends_s.tolist() == [0.01, 0.04]
 
 
+@pytest.mark.parametrize(("longest_ns", "kind"), [(1_999_999_999, np.int32), (3_000_000_000, np.int64)])
+def test_steps_are_whole_and_narrow_where_they_fit(longest_ns: int, kind: type) -> None:
+    times_ns = [8_333_333, longest_ns, 1, 16_666_667]
+    series = FrameSeries(EPOCH_NS + np.cumsum([0, *times_ns]), options=MeasureOptions())
+    assert series.steps_ns.dtype == kind
+    assert series.steps_ns.tolist() == times_ns
+    assert series.sorted_ms.tolist() == [time_ns / 1e6 for time_ns in sorted(times_ns)]
+
+
 @pytest.mark.parametrize("n_chunks", [1, 3])
 def test_values_and_gaps_over_chunks(n_chunks: int) -> None:
     chunk = pa.array([None, 1_790_000_000_000_000_001, 3], type=pa.int64())
