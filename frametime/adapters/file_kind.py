@@ -22,7 +22,7 @@ from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.column_readings import middle
-from frametime.adapters.columns.words import RATE, Event, Meaning, header_meaning
+from frametime.adapters.columns.words import RATE, Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect
@@ -75,6 +75,7 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
     name = os.fspath(path)
     ending = _ending(name)
     table = ending in TABLE_ENDINGS
+    broken: Kind = "frames" if table else "other"
     if not table and ending not in TEXT_ENDINGS:
         return FileKind(kind="other", reason=f"no log ends in {ending}")
     if os.path.basename(name).startswith("."):  # noqa: PTH119
@@ -82,29 +83,25 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
     try:
         if not stat.S_ISREG(os.stat(name).st_mode):  # noqa: PTH116
             # A pipe would never end, and opening one waits for a writer.
-            return _broken(table, "it is not a file")
+            return FileKind(broken, "it is not a file")
         with LogStream(open(name, "rb"), name=name, size=0) as stored:  # noqa: PTH123
             head = first_block(stored)
             if not head:
-                return _broken(table, "it is empty")
+                return FileKind(broken, "it is empty")
             if head.startswith(ARROW_HEADS):
                 stored.seek(0)
                 return _classify_arrow(cast("BinaryIO", stored))
             return _classify_text(head, name, table=table)
     except FrametimeError as error:
-        return _broken(table, str(error))
+        return FileKind(broken, str(error))
     except OSError as error:
-        return _broken(table, error.strerror or "it cannot be opened")
+        return FileKind(broken, error.strerror or "it cannot be opened")
 
 
 def _ending(name: str) -> str:
     base = os.path.basename(name).casefold()  # noqa: PTH119
     stem, ending = os.path.splitext(base)  # noqa: PTH122
     return os.path.splitext(stem)[1] if ending in COMPRESSION_ENDINGS else ending  # noqa: PTH122
-
-
-def _broken(table: bool, why: str) -> FileKind:
-    return FileKind(kind="frames" if table else "other", reason=why)
 
 
 def _results(command: str) -> FileKind:
@@ -118,8 +115,7 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
         return _results(command)
     if METADATA_KEY in metadata:
         return FileKind(kind="frames", reason="a capture written by this package")
-    said = [header_meaning(field.name, unit_text(field)) for field in schema]
-    return _by_names([(one.meaning, one.other_unit is not None) for one in said])
+    return _by_names([header_meaning(field.name, unit_text(field)) for field in schema])
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
@@ -178,20 +174,18 @@ def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool
 def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
     """A text without rows of numbers: a log that was broken off if its names are those of a log."""
     first = next((line for line in source.head.splitlines() if line.strip()), "")
-    for delimiter in (",", ";", "\t", "|"):
-        if delimiter in first:
-            break
+    delimiter = next((mark for mark in ",;\t" if mark in first), "|")
     said = [header_meaning(cell.strip().strip("\"'")) for cell in first.split(delimiter)[:200]]
     if table and len(source.head) < FIRST_BYTES:
-        return _by_names([(one.meaning, one.other_unit is not None) for one in said], why=why)
+        return _by_names(said, why=why)
     return FileKind(kind="other", reason=why)
 
 
-def _by_names(said: Sequence[tuple[Meaning, bool]], *, why: str = "") -> FileKind:
-    meanings = {meaning for meaning, _ in said}
+def _by_names(said: Sequence[HeaderMeaning], *, why: str = "") -> FileKind:
+    meanings = {one.meaning for one in said}
     if meanings & _FRAME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds frame times or rates")
-    if any(is_sensor for _, is_sensor in said):
+    if any(one.other_unit is not None for one in said):
         return FileKind(kind="sensors", reason=why or "columns of sensors")
     if meanings & _TIME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds times")
@@ -244,6 +238,5 @@ def writer_of_schema(metadata: Mapping[bytes, bytes] | None, names: Iterable[str
 
 def no_capture(name: str, command: str) -> ReadError:
     """The refusal of such a table where a capture is asked for."""
-    return ReadError.at(
-        name, f"this is a table of results that 'frametime {command}' wrote, not a log", helps="give a capture"
-    )
+    found = f"this is {_results(command).reason}, not a log"
+    return ReadError.at(name, found, helps="give a capture")

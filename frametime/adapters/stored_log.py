@@ -6,7 +6,6 @@ import io
 import os
 import stat
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, BinaryIO, Final, NamedTuple, cast
@@ -190,33 +189,22 @@ def _hashing(stored: LogStream, *, use_threads: bool) -> Callable[[], str]:
     """The hash, taken while the log is parsed; before that of a small log, or one with a single position for both."""
     import hashlib
 
-    found: list[str | ReadError | OSError] = []
-
-    def take() -> None:
+    def take() -> str:
         digest = hashlib.sha256()
-        try:
-            with stored.again() as again:
-                while block := again.read(BLOCK_BYTES):
-                    digest.update(block)
-            found.append(digest.hexdigest())
-        except (ReadError, OSError) as error:
-            found.append(error)  # raised where the hash is asked for: a thread has nobody to tell
+        with stored.again() as again:
+            while block := again.read(BLOCK_BYTES):
+                digest.update(block)
+        return digest.hexdigest()
 
-    thread = threading.Thread(target=take, daemon=True)
-    in_thread = use_threads and bool(stored.state) and stored.size > _HASH_AT_ONCE_BYTES
-    if in_thread:
-        thread.start()
-    else:
-        take()
+    if not (use_threads and stored.state and stored.size > _HASH_AT_ONCE_BYTES):
+        taken = take()
+        return lambda: taken
+    from concurrent.futures import ThreadPoolExecutor
 
-    def taken() -> str:
-        if in_thread:
-            thread.join()
-        if isinstance(found[0], str):
-            return found[0]
-        raise found[0]
-
-    return taken
+    thread = ThreadPoolExecutor(1)
+    taking = thread.submit(take)
+    thread.shutdown(wait=False)
+    return taking.result
 
 
 def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:

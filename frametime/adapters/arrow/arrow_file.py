@@ -85,9 +85,8 @@ def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
         except OSError as error:
             # Arrow puts its own sentence, with the temporary name, where the system's reason belongs.
             reason = os.strerror(error.errno) if error.errno else str(error)
-            raise OutputError.at(
-                name, f"cannot be written ({reason})", helps="check the folder and the space left"
-            ) from None
+            helps = "check the folder and the space left"
+            raise OutputError.at(name, f"cannot be written ({reason})", helps=helps) from None
 
 
 def _write_table(table: pa.Table, path: Path, *, is_parquet: bool) -> None:
@@ -140,9 +139,8 @@ def _plain(value: Any) -> Any:
 
 
 def _refuse(name: str, what: str) -> NoReturn:
-    raise ReadError.at(
-        name, f"the stored capture is damaged: {what}", helps="convert the log again, or update this program"
-    )
+    helps = "convert the log again, or update this program"
+    raise ReadError.at(name, f"the stored capture is damaged: {what}", helps=helps)
 
 
 def _checked(table: pa.Table, columns: Mapping[str, tuple[str, str, str]], name: str) -> pa.Table:
@@ -178,7 +176,6 @@ def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
     ReadError
         If it is damaged, a table of results, or read in another unit.
     """
-    import pyarrow as pa
 
     source = open_arrow(log)
     metadata = source.schema.metadata or {}
@@ -186,7 +183,7 @@ def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
         raise no_capture(source.name, command)
     if METADATA_KEY not in metadata or options.layout is not None or options.time_column is not None:
         return None
-    table = pa.concat_tables([source.schema.empty_table(), *source.within_limits(options)])
+    table = source.read(options)
     capture = _stored_capture(table, metadata[METADATA_KEY], source.name)
     if options.unit is not None and unit_named(options.unit) != NANOSECOND:
         found = f"the times of a stored capture are in ns, and the unit given is {options.unit}"

@@ -1,4 +1,4 @@
-"""Arrow IPC files and streams, and Parquet: opened, read part by part within the limits, and written as text."""
+"""Arrow IPC files and streams, and Parquet: opened, read within the limits, and their columns as cells."""
 
 from __future__ import annotations
 
@@ -8,16 +8,15 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import (
-    BLOCK_BYTES,
     arrow_stream,
     check_unpacked_size,
     long_line,
     name_and_size,
-    new_spool,
 )
 from frametime.errors import ReadError, printable
 
@@ -30,9 +29,6 @@ _FILE_MAGIC_BYTES: Final = 8
 _FILE_END: Final = b"ARROW1"
 _TEXTS: Final = frozenset(("string", "large_string", "string_view", "binary", "large_binary", "binary_view"))
 """Names of the types in which Arrow keeps texts; some writers do not mark them as such."""
-_MOST_ROWS: Final = 1 << 14
-_NO_CELL: Final = r"[\x00\r\n]+"
-"""Characters that a text in one cell of one line cannot have."""
 
 
 class ArrowSource(NamedTuple):
@@ -55,57 +51,34 @@ class ArrowSource(NamedTuple):
     announced: Callable[[], Iterator[tuple[int, int]]]
     parts: Callable[[], Iterator[pa.Table]]
 
-    def within_limits(self, options: ReadOptions) -> Iterator[pa.Table]:
-        """The parts, checked; a file that would hold more than the limits allow is refused before it does.
+    def read(self, options: ReadOptions) -> pa.Table:
+        """The whole table; a file that would hold more than the limits allow is refused before it does.
 
         Raises
         ------
         ReadError
             If it is damaged, or beyond a limit.
         """
-        n_rows = unpacked = 0
+        import pyarrow as pa
+
+        n_rows = unpacked = held = 0
+        parts: list[pa.Table] = []
         with refusing_damage(self.name):
             width = sum(_width(field.type) for field in self.schema)
             for more_rows, more_bytes in self.announced():
                 n_rows, unpacked = n_rows + more_rows, unpacked + more_bytes
                 check_unpacked_size(max(unpacked, n_rows * width), self.name, self.stored_bytes, options, n_rows=n_rows)
-            held = 0
             for part in self.parts():
-                held += part.nbytes
-                check_unpacked_size(held, self.name, self.stored_bytes, options)
+                check_unpacked_size(held + part.nbytes, self.name, self.stored_bytes, options)
                 part.validate(full=True)
-                yield part
-
-    def write_text(self, options: ReadOptions) -> BinaryIO:
-        """The rows as UTF-8 text, one line each: cells between commas, quoted where they are texts.
-
-        What can be no time, number or text is an empty cell. A last empty cell stands in each line, so that none is
-        blank.
-
-        Raises
-        ------
-        ReadError
-            If the table is damaged, or beyond a limit.
-        """
-        import pyarrow as pa
-        from pyarrow import csv
-
-        held = new_spool()
-        sink: Any = held
-        style = csv.WriteOptions(include_header=False, quoting_style="needed")
-        for part in self.within_limits(options):
-            longest = max(map(_longest_text, part.columns), default=1)
-            if longest > options.max_line_bytes:
-                raise long_line(self.name, options)
-            # Many rows may share one text: so few at a time that each can have its own.
-            rows = max(1, min(_MOST_ROWS, BLOCK_BYTES // longest))
-            with refusing_damage(self.name):
-                for start in range(0, part.num_rows, rows):
-                    few = part.slice(start, rows)
-                    cells = [*map(_cells, few.columns), pa.nulls(few.num_rows)]
-                    csv.write_csv(pa.table(cells, names=list(map(str, range(len(cells))))), sink, style)
-                    check_unpacked_size(held.tell(), self.name, self.stored_bytes, options)
-        return held
+                # Many rows may share one text, and each can have its own.
+                lengths = [each for column in part.columns for each in map(_text_lengths, column.chunks) if each.size]
+                if max((int(each.max()) for each in lengths), default=0) > options.max_line_bytes:
+                    raise long_line(self.name, options)
+                held += max(part.nbytes, sum(int(each.sum()) for each in lengths))
+                check_unpacked_size(held, self.name, self.stored_bytes, options)
+                parts.append(part)
+            return pa.concat_tables(parts) if parts else self.schema.empty_table()
 
 
 @contextmanager
@@ -119,9 +92,8 @@ def refusing_damage(name: str) -> Iterator[None]:
         raise
     except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, IndexError, EOFError, OverflowError) as error:
         reason = printable(str(error).splitlines()[0] if str(error) else type(error).__name__, limit=100)
-        raise ReadError.at(
-            name, f"the Arrow or Parquet data are damaged ({reason})", helps="write the file again"
-        ) from None
+        found = f"the Arrow or Parquet data are damaged ({reason})"
+        raise ReadError.at(name, found, helps="write the file again") from None
 
 
 def open_arrow(log: BinaryIO) -> ArrowSource:
@@ -213,36 +185,45 @@ def _width(kind: pa.DataType) -> int:
         return 4
 
 
-def _longest_text(column: Any) -> int:
-    """Bytes of the longest text of a column, 1 where it has none."""
+def _text_lengths(chunk: Any) -> NDArray[np.int64]:
+    """Bytes of the text in each row that has one; none where a column holds no texts."""
     import pyarrow as pa
 
-    longest = 1
-    for chunk in column.chunks:
-        kind = chunk.type
-        values = chunk
-        if pa.types.is_dictionary(kind):
-            values = chunk.dictionary
-        elif pa.types.is_run_end_encoded(kind):
-            values = chunk.values
-        if str(values.type).endswith("_view"):
-            # A view is 16 bytes and begins with the length of its text.
-            views = np.frombuffer(values.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
-            longest = max(longest, int(views[:, 0].max(initial=0)))
-        elif str(values.type) in _TEXTS:
-            longest = max(longest, compute().max(compute().binary_length(values)).as_py() or 0)
-    return longest
+    if pa.types.is_dictionary(chunk.type):
+        words, rows = _text_lengths(chunk.dictionary.fill_null("")), chunk.indices.drop_null()
+        return words[np.from_dlpack(rows)] if words.size and len(rows) else words[:0]
+    if str(chunk.type).endswith("_view"):
+        # A view is 16 bytes and begins with the length of its text.
+        views = np.frombuffer(chunk.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
+        return views[:, 0].astype(np.int64)
+    if str(chunk.type) not in _TEXTS or not len(chunk):
+        return np.empty(0, dtype=np.int64)
+    return np.from_dlpack(compute().binary_length(chunk).fill_null(0)).astype(np.int64)
+
+
+def cells_as(column: Any, kind: pa.DataType) -> Any:
+    """A column with the type of its cells, as ``read_typed`` gives it: texts for a dictionary; null only among texts.
+
+    Raises
+    ------
+    pyarrow.ArrowException
+        If a cell does not fit.
+    """
+    import pyarrow as pa
+
+    texts = pa.types.is_dictionary(kind) or pa.types.is_string(kind)
+    found = compute().cast(_cells(column), pa.string() if texts else kind)
+    if found.null_count and not texts:
+        raise pa.ArrowInvalid("a cell is empty")
+    return found
 
 
 def _cells(column: Any) -> Any:
-    """A column as what can be written: numbers, times and truth values as they are, anything else as a text."""
+    """A column as numbers, times and truth values where it has these, anything else as texts."""
     import pyarrow as pa
 
-    pc, types = compute(), pa.types
+    pc, types, kind = compute(), pa.types, column.type
     try:
-        if types.is_run_end_encoded(column.type):
-            column = pc.run_end_decode(column)
-        kind = column.type
         if types.is_duration(kind):
             # With its unit in each cell: another one that is told contradicts it.
             numbers = pc.cast(pc.cast(column, pa.int64()), pa.string())
@@ -252,7 +233,7 @@ def _cells(column: Any) -> Any:
             return pc.cast(column, pa.float64())
         if types.is_integer(kind) or types.is_boolean(kind) or types.is_temporal(kind):
             return column
-        return pc.replace_substring_regex(pc.cast(column, pa.string()), _NO_CELL, " ")
+        return pc.cast(column, pa.string())
     except pa.ArrowException:
         # Lists and the like, and bytes that are no text: no time of a frame is like that.
-        return pa.nulls(len(column))
+        return pa.chunked_array([pa.nulls(len(column))])

@@ -231,13 +231,11 @@ def _careful(log: FrameText) -> ReadColumns:
     table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, short_as_empty=True)
     uses = [use for use in (choice.time, choice.frame_time) if use is not None]
     # No frames: the header once more, and a second table with a header of its own.
-    found = rows_of_no_frames(table, log.dialect, uses)
-    end = len(table.records) if found.second_table is None else found.second_table
+    headers, end = rows_of_no_frames(table, log.dialect, uses)
     told = surplus_caveats(log.source, log.dialect, table)
     if after := len(table.records) - end:
         message = f"Another table with a header of its own follows the frames; its {after} rows were ignored."
         told = (*told, Caveat(code="second-table", message=message))
-    headers = np.array(found.headers, dtype=np.int64)
     kept = np.delete(np.arange(end, dtype=np.int64), headers)
     rejected = RejectedRows()
     rejected.add(table.records[headers], lambda _: "the header again", are_rows=False)

@@ -34,6 +34,7 @@ _SHORT_PREAMBLE: Final = 20
 _USUAL_PREAMBLE: Final = 100
 _HOLDS_TOGETHER: Final = 0.6
 _BELOW: Final = 40
+_MOST_OF_TABLE: Final = 200
 _SCORED_ROWS: Final = 30
 _MOST: Final = (1.25, 1.2)
 """The best score that a delimiter can have, and that spaces or none can."""
@@ -101,7 +102,7 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
         If no rows of numbers are found, or more columns than ``options.max_columns``.
     """
     if source.names is not None:
-        return _known_dialect(source, source.names, source.units or ())
+        return _of_table(source, source.names)
     layout = options.layout or Layout()
     lines, split = _table_in(source, layout, options)
     marks, n_columns = split.marks, split.n_columns
@@ -137,19 +138,19 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     return with_ending(dialect, source, keeps_open_row=keeps_open_row)
 
 
-def _known_dialect(source: TextSource, names: tuple[str, ...], units: tuple[str, ...]) -> Dialect:
-    """The dialect of a text that this package wrote from a table of columns."""
-    marks = Marks(",", '"')
-    return Dialect(
-        marks=marks,
-        n_columns=len(names),
-        names=names,
-        units_row=units,
-        data_start=source.start,
-        data_end=source.end,
-        sample=tuple(split_rows(lines_of(source.head), marks)),
-        tail=tuple(split_rows(lines_of(source.tail()[1]), marks)[-200:]),
-    )
+def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
+    """The dialect of rows that stand in no text."""
+    import pyarrow as pa
+
+    from frametime.adapters.arrow.arrow_source import cells_as
+
+    def rows(at: int) -> tuple[Row, ...]:
+        part = source.table.slice(at, _MOST_OF_TABLE)
+        cells = zip(*([cell or "" for cell in cells_as(c, pa.string()).to_pylist()] for c in part.columns), strict=True)
+        return tuple(Row(line, line + 1, each) for line, each in enumerate(cells, at + 1))
+
+    end = max(0, source.table.num_rows - _MOST_OF_TABLE)
+    return Dialect(Marks(",", '"'), len(names), names, source.units, 0, 0, sample=rows(0), tail=rows(end))
 
 
 def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:
@@ -175,12 +176,8 @@ def _refuse_zero_bytes(source: TextSource, above: Sequence[str]) -> None:
     """Zero bytes above the rows, or in the first of them, leave open what the names are."""
     line = next((number for number, text in enumerate(above, start=1) if "\0" in text), None)
     if line is not None:
-        raise ReadError.at(
-            source.name,
-            "a zero byte stands in the names or in the first rows",
-            line=line,
-            helps="the file is damaged, as after a loss of power: record the run again, or remove that line",
-        )
+        helps = "the file is damaged, as after a loss of power: record the run again, or remove that line"
+        raise ReadError.at(source.name, "a zero byte stands in the names or in the first rows", line=line, helps=helps)
 
 
 def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, options: ReadOptions) -> None:

@@ -115,6 +115,13 @@ def read_typed(
     import pyarrow as pa
     from pyarrow import csv
 
+    if source.table is not None:
+        from frametime.adapters.arrow.arrow_source import cells_as
+
+        try:
+            return {position: cells_as(source.table.column(position), kind) for position, kind in types.items()}
+        except pa.ArrowException as error:
+            raise NotTypedError(str(error)) from None
     # The log's own names may be missing or double.
     names = [f"c{position}" for position in range(dialect.n_columns)]
     size = dialect.data_end - dialect.data_start
@@ -220,6 +227,8 @@ def _with_odd_rows(
 
 def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int]) -> list[int]:
     """Line in the file, counted from 1, of each of a few records (given in rising order)."""
+    if source.table is not None:
+        return [record + 1 for record in records]
     found: dict[int, int] = {}
     wanted, record, is_open = set(records), -1, False
     for line, text in enumerate(lines_of_rows(source, dialect) if records else (), dialect.first_data_line):
@@ -253,6 +262,8 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     ReadError
         If a cell opens a quote and rows of the table lie between it and the next one: the message names the line.
     """
+    if source.table is not None:
+        return ()
     zeros, odd, unended = 0, False, b""
     quote = dialect.marks.quote.encode()
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
@@ -272,12 +283,9 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         # Only now is it worth a look at every cell.
         line = _swallowing_line(source, dialect)
         if line is not None:
-            raise ReadError.at(
-                source.name,
-                "a cell opens a quote that is not closed before the next row",
-                line=line,
-                helps='repair that line, or give quote = "none" in a layout if quotes mean nothing in this log',
-            )
+            found = "a cell opens a quote that is not closed before the next row"
+            helps = 'repair that line, or give quote = "none" in a layout if quotes mean nothing in this log'
+            raise ReadError.at(source.name, found, line=line, helps=helps)
     if not zeros:
         return ()
     first, part = dialect.first_data_line, source.part(dialect.data_start, source.end)
@@ -345,15 +353,10 @@ def _values(cells: Sequence[str]) -> int:
 _LOOKED_AT: Final = 1000
 
 
-class RowsOfNoFrames(NamedTuple):
-    """Rows that repeat the header, and the row at which another table begins."""
+def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> tuple[NDArray[np.int64], int]:
+    """Rows that repeat the header, and the row at which another table begins, or the table ends.
 
-    headers: tuple[int, ...]
-    second_table: int | None
-
-
-def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> RowsOfNoFrames:
-    """Look at the rows whose time cells begin with a letter.
+    Looked for among the rows whose time cells begin with a letter.
 
     Parameters
     ----------
@@ -366,6 +369,7 @@ def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnU
 
     pc = compute()
     headers: list[int] = []
+    end = len(table.records)
     columns = [clean_texts(table.columns[use.position]) for use in uses]
     starts_with_letter = pc.cast(pc.match_substring_regex(columns[0], r"^\p{L}"), pa.uint8())
     for row in np.flatnonzero(numpy_of(starts_with_letter))[:_LOOKED_AT].tolist():
@@ -374,8 +378,9 @@ def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnU
         if cells == names:
             headers.append(row)
         elif all(kind_of(cell) is CellKind.TEXT for cell in cells) and _names_something(cells):
-            return RowsOfNoFrames(headers=tuple(headers), second_table=row)
-    return RowsOfNoFrames(headers=tuple(headers), second_table=None)
+            end = row
+            break
+    return np.array(headers, dtype=np.int64), end
 
 
 def _names_something(cells: Sequence[str]) -> bool:

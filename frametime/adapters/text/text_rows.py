@@ -120,7 +120,7 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
     rows, before = [], 0
     with suppress(csv.Error):  # a cell longer than any: what came before it still says how the text is laid out
         for cells in reader:
-            if any(cells) or len(cells) > 1:
+            if len(cells) > 1 or any(cells):
                 rows.append(Row(first_line + before, first_line + reader.line_num, tuple(cells)))
             before = reader.line_num
     return rows
@@ -153,10 +153,9 @@ def first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
 
 def _is_data(first: Sequence[CellKind], window: Sequence[Sequence[CellKind]]) -> bool:
     numeric = 0
-    for column, kind in enumerate(first):
-        values = sum(is_value(kinds[column]) for kinds in window)
-        missing = sum(kinds[column] is CellKind.MISSING for kinds in window)
-        if values and (values + missing) * 10 >= len(window) * 8 and values * 2 >= len(window):
+    for kind, kinds in zip(first, zip(*window, strict=True), strict=True):
+        values = sum(map(is_value, kinds))
+        if values and (values + kinds.count(CellKind.MISSING)) * 10 >= len(window) * 8 and values * 2 >= len(window):
             if kind is CellKind.TEXT:
                 return False
             numeric += is_value(kind)

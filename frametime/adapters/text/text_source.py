@@ -7,8 +7,10 @@ import io
 import os
 import re
 from collections.abc import Callable, Iterator
+from itertools import islice
 from typing import Any, BinaryIO, Final, NamedTuple, TypeVar
 
+from frametime.adapters.arrow.arrow_columns import arrow_texts
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import (
     ARROW_HEADS,
@@ -45,6 +47,7 @@ _MAGICS: Final = (
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
+_ROWS_AT_ONCE: Final = 1 << 14
 _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
 _AT_ONCE_BYTES: Final = 1 << 15
@@ -136,8 +139,11 @@ class TextSource(NamedTuple):
     bom : bool
     nul_bytes : int
         Zero bytes cut from the end.
-    names, units : tuple of str, or None
-        Of the columns, where they are known and the text holds nothing but rows, with commas between their cells.
+    names : tuple of str, or None
+        Of the columns, where they are known.
+    units : tuple of str
+    table : pyarrow.Table or None
+        The rows, where they do not stand in a text.
     """
 
     stream: BinaryIO
@@ -151,7 +157,8 @@ class TextSource(NamedTuple):
     bom: bool = False
     nul_bytes: int = 0
     names: tuple[str, ...] | None = None
-    units: tuple[str, ...] | None = None
+    units: tuple[str, ...] = ()
+    table: Any = None
 
     def longer(self, options: ReadOptions) -> TextSource:
         """The same with eight times as many bytes in its head."""
@@ -239,7 +246,8 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         end = min(size, end + end % 2)
     place: dict[str, Any] = {"encoding": found, "bom": bom_length > 0, "nul_bytes": size - end, "why": why}
     if found != "utf-8":
-        return _held(_transcoded(log, name, found, start=bom_length, end=end), name, options, **place)
+        held = _transcoded(log, name, found, start=bom_length, end=end)
+        return _source(held, name, options, start=0, end=held.tell(), **place)
     source = _source(log, name, options, start=bom_length, end=end, **place)
     return _of_json_lines(source, options) if source.head.lstrip()[:1] == "{" else source
 
@@ -267,9 +275,8 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
         while text := reader.read(BLOCK_BYTES):
             held.write(text.encode("utf-8"))
     except UnicodeError:
-        raise ReadError.at(
-            name, f"the text is not valid {encoding}", helps="save it as UTF-8, or name its encoding in a layout"
-        ) from None
+        helps = "save it as UTF-8, or name its encoding in a layout"
+        raise ReadError.at(name, f"the text is not valid {encoding}", helps=helps) from None
     return held
 
 
@@ -280,17 +287,18 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     table = open_arrow(log)
     if len(table.schema) > options.max_columns:
         raise too_many_columns(name, len(table.schema), options)
-    held = table.write_text(options)
-    if not held.tell():
+    rows = table.read(options)
+    if not rows.num_rows or not rows.num_columns:
         raise ReadError.at(name, "there is no frame (0 rows)", helps="record the run again")
     names, units = [field.name.strip() for field in table.schema], map(unit_text, table.schema)
-    return _held(held, name, options, why="the file says so", names=(*names, ""), units=(*units, ""))
+    return TextSource(log, name, 0, 0, "", True, "the file says so", names=(*names,), units=(*units,), table=rows)
 
 
 def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
     """A text with a JSON object in each line as the rows of their members; any other text as it is."""
-    import csv
     import json
+
+    import pyarrow as pa
 
     try:
         first = [json.loads(line) for line in lines_of(source.head)[:100] if line.strip()]
@@ -298,20 +306,18 @@ def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
         return source
     if len(first) < 2 or not all(isinstance(each, dict) for each in first):
         return source
-    names = {name: None for row in first for name, value in row.items() if isinstance(value, _PLAIN)}
-    while True:
-        held, n_names = new_spool(), len(names)
-        table = io.TextIOWrapper(held, encoding="utf-8", newline="", write_through=True)
-        writer = csv.writer(table, lineterminator="\n")
-        for row in _json_rows(source, options):
-            names |= {name: None for name, value in row.items() if isinstance(value, _PLAIN)}
-            writer.writerow([*(_plain_cell(row.get(name)) for name in names), ""])
-        table.detach()
-        if len(names) == n_names:  # or else the first rows have fewer cells than those from a new member on
-            return _held(held, source.name, options, why="each line is a JSON object", names=(*names, ""), units=())
+    parts = []
+    rows = _json_rows(source, options)
+    while some := list(islice(rows, _ROWS_AT_ONCE)):
+        names = dict.fromkeys(name for row in some for name in row)
+        parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
+    table = pa.concat_tables(parts, promote_options="default")  # a member may come late
+    found, why = tuple(table.column_names), "each line is a JSON object"
+    return source._replace(start=0, end=0, head="", complete=True, why=why, names=found, table=table)
 
 
-def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, object]]:
+def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, str]]:
+    """The members of each object that are no objects or lists, as cells."""
     import json
 
     part = source.part(source.start, source.end)
@@ -325,30 +331,15 @@ def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, o
                 break  # the last line may be cut off
             raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
         if row:
-            yield row if isinstance(row, dict) else {}
-
-
-def _plain_cell(value: object) -> str:
-    """What a member of a JSON object holds as a cell of one line."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    return "" if value is None else re.sub(r"[\0\r\n]+", " ", str(value))
+            members = row.items() if isinstance(row, dict) else ()
+            plain = ((name, value) for name, value in members if isinstance(value, _PLAIN))
+            yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
 
 def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:
     """The error for more columns than any log has."""
-    return ReadError.at(
-        name,
-        f"{n_columns} columns, at most {options.max_columns} are read",
-        line=line,
-        helps="raise --max-columns if this is a frame log",
-    )
-
-
-def _held(held: BinaryIO, name: str, options: ReadOptions, **found: Any) -> TextSource:
-    """A text that was made while reading."""
-    size = held.tell()
-    return _source(held, name, options, start=0, end=size, **found)
+    found = f"{n_columns} columns, at most {options.max_columns} are read"
+    return ReadError.at(name, found, line=line, helps="raise --max-columns if this is a frame log")
 
 
 def _source(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int, **found: Any) -> TextSource:
