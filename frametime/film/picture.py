@@ -252,11 +252,9 @@ def _box(look: ClipLook) -> tuple[int, int, int, int]:
     """Left, top, right and bottom of the panel, inside the safe area; even, as codecs pair their pixels."""
     margin_x, margin_y = (2 * int(np.ceil(SAFE_MARGIN * length / 2.0)) for length in (look.width, look.height))
     right, bottom = look.width // 2 * 2 - margin_x, look.height // 2 * 2 - margin_y
-    if look.place == "foot":
-        return margin_x, bottom - 2 * round(0.12 * look.height), right, bottom
-    if look.place == "side":
-        return right - 2 * round(0.15 * look.width), margin_y, right, bottom
-    return margin_x, margin_y, right, bottom
+    left = right - 2 * round(0.15 * look.width) if look.place == "side" else margin_x
+    top = bottom - 2 * round(0.12 * look.height) if look.place == "foot" else margin_y
+    return left, top, right, bottom
 
 
 def _rgb(color: str) -> NDArray[np.float64]:
@@ -270,18 +268,11 @@ def _number(value: float | None, unit: str) -> str:
 @lru_cache(maxsize=4096)
 def _letters(text: str, size_px: int) -> NDArray[np.uint8]:
     """How much of each pixel a text covers, shape (height, width), in the letters of the charts."""
-    from PIL import Image, ImageDraw
+    import matplotlib as mpl
+    from PIL import Image, ImageDraw, ImageFont
 
-    font = _font(size_px)
+    font = ImageFont.truetype(str(Path(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), size_px)
     left, _, right, _ = font.getbbox(text)
     image = Image.new("L", (max(1, round(right - left)), round(1.3 * size_px)))
     ImageDraw.Draw(image).text((-left, 0), text, fill=255, font=font)
     return np.asarray(image, dtype=np.uint8)
-
-
-@lru_cache(maxsize=16)
-def _font(size_px: int):  # type: ignore[no-untyped-def]  # a class of PIL, which is imported where it is needed
-    import matplotlib as mpl
-    from PIL import ImageFont
-
-    return ImageFont.truetype(str(Path(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), size_px)

@@ -9,7 +9,7 @@ from typing import Final, Literal
 from frametime.capture import Capture
 from frametime.metrics.drift.drift import change_over_run_pct
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Change, MeasuredRun
+from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criteria import (
@@ -108,33 +108,25 @@ def _verdict(
     file_name: str, minutes: float, criteria: tuple[Criterion, ...], rules: EnduranceRules
 ) -> EnduranceVerdict:
     failed = [item for item in criteria if item.state == "failed"]
+    faults = ", ".join(item.label for item in failed if item.key != "length")
     word: VerdictWord = "holds"
-    if any(item.key != "length" for item in failed):
-        word = "does not hold"
+    sentence = f"The setting held for {minutes:.1f} minutes by everything that could be measured."
+    if faults:
+        word, sentence = "does not hold", f"The setting does not hold: {faults}."
     elif failed:
-        word = "not shown"
+        word, least = "not shown", f"{rules.min_minutes:g} are needed to show that it holds"
+        sentence = f"Nothing went wrong in {minutes:.1f} minutes, but {least}."
     return EnduranceVerdict(
         file_name=file_name,
         minutes=minutes,
         word=word,
-        sentence=_sentence(word, minutes, failed, rules),
+        sentence=sentence,
         criteria=criteria,
         not_known=tuple(
             f"{item.label} ({item.threshold}): {item.sentence}" for item in criteria if item.state == "not measurable"
         ),
         cautions=CAUTIONS,
     )
-
-
-def _sentence(word: VerdictWord, minutes: float, failed: list[Criterion], rules: EnduranceRules) -> str:
-    if word == "holds":
-        return f"The setting held for {minutes:.1f} minutes by everything that could be measured."
-    if word == "not shown":
-        return (
-            f"Nothing went wrong in {minutes:.1f} minutes, but {rules.min_minutes:g} are needed to show that it holds."
-        )
-    reasons = ", ".join(item.label for item in failed if item.key != "length")
-    return f"The setting does not hold: {reasons}."
 
 
 def _length(minutes: float, rules: EnduranceRules) -> Criterion:
@@ -174,7 +166,7 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     drift, change_pct = run.findings.drift, change_over_run_pct(series)
     if drift is None or drift.slope_pct_per_min is None or change_pct is None:
         return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)
-    steps = [_step_pct(change) for change in drift.changes if change.kind == "level"]
+    steps = [100.0 * (step.after_ms / step.before_ms - 1.0) for step in drift.changes if step.kind == "level"]
     if steps or drift.is_drift:
         # Slower by this much at the end of the slope, or after the largest step.
         found_pct = max(steps) if steps else drift.slope_pct_per_min * minutes
@@ -195,7 +187,3 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
         return asked.unmeasured(f"this run tells the change of the level only to {span}; {helps}")
     sentence = f"no drift and no step found; the level swings so much that {span} over the run would not show"
     return asked.judged(middle_pct, sentence, passed=True)
-
-
-def _step_pct(change: Change) -> float:
-    return 100.0 * (change.after_ms / change.before_ms - 1.0)

@@ -196,7 +196,7 @@ def gain_left_pct(view: TrialView, setting: Setting, axis: Axis, farther: float)
     return 100.0 * (fps[turned] / fps[below] - 1.0) * (farther - turned) / (turned - below)
 
 
-def is_unresolved(view: TrialView, setting: Setting, axis: Axis, farther: float) -> bool:
-    """Whether a step up to ``farther`` cannot gain what the runs tell apart."""
+def unresolved_pct(view: TrialView, setting: Setting, axis: Axis, farther: float) -> tuple[float, float] | None:
+    """What a step up to ``farther`` can gain at most and what the runs tell apart; ``None`` where it may show."""
     resolved, left = resolved_pct(view), gain_left_pct(view, setting, axis, farther)
-    return resolved is not None and left is not None and left < resolved
+    return None if resolved is None or left is None or left >= resolved else (left, resolved)

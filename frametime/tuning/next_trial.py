@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Final, TypeAlias
 
-from frametime.tuning.knob_steps import between, climb, clocks_of, gain_left_pct, is_unresolved, resolved_pct
+from frametime.tuning.knob_steps import between, climb, clocks_of, unresolved_pct
 from frametime.tuning.proposal import (
     Finished,
     NextStep,
@@ -186,7 +186,7 @@ def _fine_steps(view: TrialView, setting: Setting) -> Answer:
         while offset_mhz >= setting.turned(axis) + least_mhz:
             candidate = setting.turned_to(axis, offset_mhz)
             status = view.status(candidate, weight)
-            if status == "unknown" and is_unresolved(view, setting, axis, failure_mhz):
+            if status == "unknown" and unresolved_pct(view, setting, axis, failure_mhz) is not None:
                 break
             if status == "unknown":
                 reason = (
@@ -298,8 +298,8 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
 def _left_out(view: TrialView, best: Setting) -> Iterator[str]:
     """Fine steps that could not gain what the runs tell apart."""
     for axis, failure_mhz in _gaps(view, best) if view.record.goal == "speed" else ():
-        left, resolved = gain_left_pct(view, best, axis, failure_mhz), resolved_pct(view)
-        if left is not None and resolved is not None and left < resolved:
+        if (unresolved := unresolved_pct(view, best, axis, failure_mhz)) is not None:
+            left, resolved = unresolved
             yield (
                 f"Finer steps of the {axis} clock are left out: they can gain at most {max(left, 0.0):.1f} %, and "
                 f"{view.record.steps.repeats} runs tell apart {resolved:.1f} %."

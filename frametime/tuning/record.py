@@ -380,10 +380,7 @@ class TuningRecord:
         ValueError
             If the record has no such workload.
         """
-        for weight, known in enumerate(self.workloads):
-            if known.name == workload:
-                return weight
-        raise ValueError(f"workload must be one of the record's, got {workload!r}")
+        return [known.name for known in self.workloads].index(workload)
 
     @property
     def endurance_weight(self) -> int:

@@ -157,15 +157,12 @@ def _check_logs(source: TomlSource) -> None:
 
 def date_text(value: object) -> str | None:
     """An ISO 8601 date of a TOML date or text; ``None`` where it is neither."""
-    if isinstance(value, datetime | date):
-        return value.isoformat()
-    if isinstance(value, str):
-        try:
-            datetime.fromisoformat(value)
-        except ValueError:
-            return None
-        return value
-    return None
+    text: Any = value.isoformat() if isinstance(value, date) else value
+    try:
+        datetime.fromisoformat(text)
+    except (TypeError, ValueError):
+        return None
+    return str(text)
 
 
 def trial_text(trial: Trial) -> str:

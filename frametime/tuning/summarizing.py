@@ -256,7 +256,12 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
         for setting in measured:
             fps = view.score(setting, workload.name)
             assert fps is not None
-            lower = _one_clock_below(setting, measured)
+            # The nearest lower setting that differs in one clock only; in the core clock where both have one.
+            lower = next((below[-1] for axis in CLOCKS if (below := _below(setting, measured, axis))), None)
+            gain_pct_per_mhz = None
+            if lower is not None and (lower_fps := view.score(lower, workload.name)) is not None:
+                step_mhz = sum(setting.turned(axis) - lower.turned(axis) for axis in CLOCKS)
+                gain_pct_per_mhz = 100.0 * (fps / lower_fps - 1.0) / step_mhz
             power_w = mean(view.runs_power_w(setting, workload.name))
             rows.append(
                 SettingRow(
@@ -266,7 +271,7 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
                     average_fps=fps,
                     gain=over_stock(view.runs_fps, setting, workload.name, level),
                     step_from=lower,
-                    gain_pct_per_mhz=None if lower is None else _gain_per_mhz(view, setting, lower, workload.name),
+                    gain_pct_per_mhz=gain_pct_per_mhz,
                     average_power_w=power_w,
                     frames_per_joule=None if power_w is None else fps / power_w,
                     power=over_stock(view.runs_power_w, setting, workload.name, level),
@@ -293,29 +298,12 @@ def measured_settings(view: TrialView, workload: str) -> list[Setting]:
     return sorted({trial.setting for trial in view.record.trials if view.runs_fps(trial.setting, workload)})
 
 
-def _one_clock_below(setting: Setting, measured: Sequence[Setting]) -> Setting | None:
-    """The nearest lower setting that differs in one clock only; in the core clock where both have one."""
-    for axis in CLOCKS:
-        below = _below(setting, measured, axis)
-        if below:
-            return below[-1]
-    return None
-
-
 def _below(setting: Setting, measured: Sequence[Setting], axis: Axis) -> list[Setting]:
     """Settings that are lower in one clock and equal in all else, from the lowest up."""
     turned = setting.turned(axis)
     return sorted(
         known for known in measured if known.turned(axis) < turned and known.turned_to(axis, turned) == setting
     )
-
-
-def _gain_per_mhz(view: TrialView, setting: Setting, lower: Setting, workload: str) -> float | None:
-    fps, lower_fps = view.score(setting, workload), view.score(lower, workload)
-    if fps is None or lower_fps is None:
-        return None
-    step_mhz = sum(setting.turned(axis) - lower.turned(axis) for axis in CLOCKS)
-    return 100.0 * (fps / lower_fps - 1.0) / step_mhz
 
 
 def over_stock(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from dataclasses import replace
+from typing import Literal, NamedTuple, TypeAlias
 
 from frametime.tuning.record import STOCK, Axis, Outcome, Setting, Trial, TuningRecord
 
@@ -22,8 +22,7 @@ def mean(values: Sequence[float]) -> float | None:
     return sum(values) / len(values) if values else None
 
 
-@dataclass(frozen=True, kw_only=True)
-class Evidence:
+class Evidence(NamedTuple):
     """One trial reduced to what it proves: a setting under a weight of load holds, or does not."""
 
     setting: Setting
@@ -60,12 +59,10 @@ class TrialView:
         record = self.record
         weight = record.weight_of(trial.workload)
         holds = self.failure_of(trial) is None
-        if trial.is_endurance and trial.workload == record.heaviest.name and (not holds or self._is_long(trial)):
+        is_long = trial.minutes is not None and trial.minutes >= record.steps.endurance_min_minutes
+        if trial.is_endurance and trial.workload == record.heaviest.name and (not holds or is_long):
             weight = record.endurance_weight
         return Evidence(setting=trial.setting, weight=weight, holds=holds)
-
-    def _is_long(self, trial: Trial) -> bool:
-        return trial.minutes is not None and trial.minutes >= self.record.steps.endurance_min_minutes
 
     def status(self, setting: Setting, weight: int) -> Status:
         """Whether a setting holds under a weight of load, as far as the trials say."""
