@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, runtime_checkable
 
 from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.adapters.columns.words import unit_named, unit_names
@@ -14,6 +14,8 @@ from frametime.ranges import check_ranges
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+    from frametime.adapters.columns.column_facts import ColumnFacts
 
 HEAD_BYTES: Final = 4096
 """How much of a log ``Adapter.recognizes`` is shown."""
@@ -90,26 +92,6 @@ class ReadOptions:
             raise ValueError(f"tolerated_rows must be 0 or more, got {self.tolerated_rows!r}")
 
 
-class OtherColumn(NamedTuple):
-    """A column of the log that the frames do not use: it may hold a sensor.
-
-    Attributes
-    ----------
-    name : str
-    position : int
-        Counted from 0.
-    unit : str or None
-        UCUM code that its name or the units row states.
-    cells : tuple of str
-        The first rows.
-    """
-
-    name: str
-    position: int
-    unit: str | None
-    cells: tuple[str, ...]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ParsedLog:
     """What an adapter has found in one log; ``read_capture`` checks it and builds the ``Capture``.
@@ -130,8 +112,8 @@ class ParsedLog:
         Key and value pairs found above the header.
     recorded_from_utc : str or None
         Absolute time at which ``timestamp_ns`` is 0.
-    other_columns : tuple of OtherColumn
-        Columns that the frames do not use.
+    other_columns : tuple of ColumnFacts
+        Columns with a name that the frames do not use: they may hold sensors.
     read_columns : callable or None
         ``read_columns(names) -> pyarrow.Table`` fetches other columns as texts, one row for each row of
         ``frames`` (null in a row that the log does not have). It must be called before the log is closed.
@@ -148,7 +130,7 @@ class ParsedLog:
     caveats: tuple[Caveat, ...] = ()
     metadata: Mapping[str, str] = field(default_factory=dict)
     recorded_from_utc: str | None = None
-    other_columns: tuple[OtherColumn, ...] = ()
+    other_columns: tuple[ColumnFacts, ...] = ()
     read_columns: Callable[[Sequence[str]], pa.Table] | None = None
     capture: Capture | None = None
 

@@ -13,7 +13,7 @@ import numpy as np
 from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
 from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import HEAD_BYTES, Adapter, ParsedLog, ReadOptions
-from frametime.adapters.columns.words import WORDS, words_of
+from frametime.adapters.columns.words import WORDS
 from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.stored_log import OpenedLog, opened_log
 from frametime.adapters.text.text_source import not_text
@@ -175,7 +175,7 @@ def _capture(
 
 def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
     """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
-    if not any(column.unit or WORDS["sensor"] & set(words_of(column.name)) for column in parsed.other_columns):
+    if not any(column.said.other_unit or WORDS["sensor"] & column.words for column in parsed.other_columns):
         return None
     from frametime.adapters.sensors.sensor_trace import own_sensors
 

@@ -16,7 +16,6 @@ import numpy as np
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import (
-    ChoiceSoFar,
     ColumnChoice,
     ColumnFacts,
     Course,
@@ -24,6 +23,7 @@ from frametime.adapters.columns.column_facts import (
     column_named,
 )
 from frametime.adapters.columns.column_readings import (
+    ChoiceSoFar,
     Reading,
     agree,
     agree_in_rows,

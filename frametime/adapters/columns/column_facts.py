@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 from functools import lru_cache
@@ -14,7 +13,6 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.adapters.columns.words import (
     CLOCK,
@@ -354,36 +352,6 @@ def _unit(
             (unit,) = units
             return unit, "the unit stands in the cells"
     return None, "no unit"
-
-
-@dataclass
-class ChoiceSoFar:
-    """The columns of one log, of which some are to be chosen, and what is said of the choice.
-
-    Attributes
-    ----------
-    facts : sequence of ColumnFacts
-    options : ReadOptions
-    name : str
-        Of the log, for messages.
-    rows : ndarray of bool or None
-        Which of the first rows count, where the log holds several streams.
-    evidence : dict
-        Layout key to a sentence.
-    caveats : list of Caveat
-    """
-
-    facts: Sequence[ColumnFacts]
-    options: ReadOptions
-    name: str
-    rows: Rows = None
-    evidence: dict[str, str] = field(default_factory=dict)
-    caveats: list[Caveat] = field(default_factory=list)
-
-    @property
-    def layout(self) -> Layout:
-        """What the user has told of the columns."""
-        return self.options.layout or Layout()
 
 
 class ColumnChoice(NamedTuple):

@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import Meaning, Unit
 from frametime.adapters.text.cells import POINT, NumberStyle
+from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
 _SAME: Final = 0.001
@@ -28,6 +32,36 @@ _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
 _ROWS_APART: Final = 3.0
 """Rows this many times as far apart as the frames that they tell of are summaries (common practice, no source)."""
+
+
+@dataclass
+class ChoiceSoFar:
+    """The columns of one log, of which some are to be chosen, and what is said of the choice.
+
+    Attributes
+    ----------
+    facts : sequence of ColumnFacts
+    options : ReadOptions
+    name : str
+        Of the log, for messages.
+    rows : ndarray of bool or None
+        Which of the first rows count, where the log holds several streams.
+    evidence : dict
+        Layout key to a sentence.
+    caveats : list of Caveat
+    """
+
+    facts: Sequence[ColumnFacts]
+    options: ReadOptions
+    name: str
+    rows: Rows = None
+    evidence: dict[str, str] = field(default_factory=dict)
+    caveats: list[Caveat] = field(default_factory=list)
+
+    @property
+    def layout(self) -> Layout:
+        """What the user has told of the columns."""
+        return self.options.layout or Layout()
 
 
 class Reading(NamedTuple):

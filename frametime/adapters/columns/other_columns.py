@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 from frametime.adapters.columns.column_facts import (
     FLAG_ROLES,
     TIMED_ROLES,
-    ChoiceSoFar,
     ColumnFacts,
     ColumnUse,
     Course,
     column_named,
 )
-from frametime.adapters.columns.column_readings import command, middle
+from frametime.adapters.columns.column_readings import ChoiceSoFar, command, middle
 from frametime.adapters.columns.words import NANOSECOND, Event, Meaning, unit_named, unit_names
 from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.caveats import Caveat, Weight

@@ -156,7 +156,7 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
             types[use.position] = pa.string()
             continue
         whole = use.unit.form == "number" and all(cell.strip().lstrip("+-").isdecimal() for cell in cells)
-        values = log.facts[use.position]._replace(style=choice.style).ns(use.unit)
+        values = log.facts[use.position].ns(use.unit)
         if not whole and use.unit.ns is not None and (np.abs(values) >= 2.0**50).any():
             raise NotTypedError
         types[use.position] = pa.int64() if whole else pa.float64()

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, table_of
-from frametime.adapters.base import HEAD_BYTES, OtherColumn, ParsedLog, ReadOptions
+from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.capture_start import SINCE_1970_NS, ClockKind
 from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import (
@@ -120,7 +120,7 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
     styles, why = styles_of(facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)
-    return FrameText(source, dialect, facts, choice, options)
+    return FrameText(source, dialect, tuple(fact._replace(style=choice.style) for fact in facts), choice, options)
 
 
 def _ends_in_a_frame_time(log: FrameText) -> bool:
@@ -198,7 +198,7 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
         columns.tell("unusual-frame-time", message)
     first_ns = int(stamps[0])
     kind, why = _clock_of(columns.log.choice.time, columns.times.get("time"), first_ns)
-    shown = str(np.datetime64(first_ns, "ns"))
+    shown, used = str(np.datetime64(first_ns, "ns")), columns.log.choice.used_positions()
     log = ParsedLog(
         frames=_frames(timeline, columns, first_ns if kind != "elapsed" else 0),
         rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
@@ -207,7 +207,7 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
         evidence=(*timeline.evidence, *([why] if why else [])),
         metadata={"recorded_from_local": shown} if kind == "zoneless" else {},
         recorded_from_utc=f"{shown}Z" if kind == "absolute" else None,
-        other_columns=_unused_columns(columns.log),
+        other_columns=tuple(fact for fact in columns.log.facts if fact.position not in used and fact.name),
     )
     return replace(log, caveats=tuple(columns.caveats)), timeline.row_of_each()
 
@@ -280,15 +280,6 @@ def _tell_single_precision(columns: ReadColumns) -> None:
             "frames, their percentiles and lows are no finer."
         )
         columns.tell("rounded-timestamps", message, Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE)
-
-
-def _unused_columns(log: FrameText) -> tuple[OtherColumn, ...]:
-    used = log.choice.used_positions()
-    unused = [(fact, fact.said.other_unit) for fact in log.facts if fact.position not in used and fact.name]
-    return tuple(
-        OtherColumn(fact.name, fact.position, unit.name if unit is not None and unit.factor == 1 else None, fact.cells)
-        for fact, unit in unused
-    )
 
 
 def _timeline(columns: ReadColumns) -> Timeline:

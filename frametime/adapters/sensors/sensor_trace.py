@@ -13,9 +13,6 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of, table_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.capture_start import capture_start
-from frametime.adapters.columns.column_facts import column_facts
-from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import Unit
 from frametime.adapters.sensors.sensor_alignment import brought_together, check_overlap
 from frametime.adapters.sensors.sensor_columns import choose_sensor_columns, readings
 from frametime.adapters.sensors.sensor_log import (
@@ -26,7 +23,6 @@ from frametime.adapters.sensors.sensor_log import (
     sensor_caveat,
 )
 from frametime.adapters.sensors.sensor_reader import read_sensor_text
-from frametime.adapters.text.cells import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, printable
@@ -153,13 +149,7 @@ def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None
 
     Only columns whose name speaks for a quantity are read. The log must still be open.
     """
-    others, style = parsed.other_columns, told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT
-    facts = []
-    for other in others:
-        (fact,) = column_facts((other.name,), (), [(cell,) for cell in other.cells], 1)
-        unit = fact.said.other_unit or (other.unit and Unit(other.unit, None, "other")) or None
-        facts.append(fact._replace(position=other.position, said=fact.said._replace(other_unit=unit), style=style))
-    chosen, found = choose_sensor_columns(facts)
+    chosen, found = choose_sensor_columns(parsed.other_columns)
     if parsed.read_columns is None or not chosen:
         return None
     caveats = [replace(caveat, weight=Weight.NOTE) for caveat in found]
