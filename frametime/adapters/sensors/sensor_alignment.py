@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta, tzinfo
-from types import MappingProxyType
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.capture_start import EPOCH, CaptureStart, utc_text, zone_named
-from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SensorOptions, sensor_caveat
+from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SensorOptions
 from frametime.adapters.sensors.sensor_reader import SensorSamples, read_sensor_text
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Weight
 from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S
 from frametime.words import counted
@@ -24,26 +24,6 @@ _HOUR_NS: Final = 3600 * NS_PER_S
 _MOST_LATE: Final = 3
 _FEW_LATE: Final = 0.05
 """So many rows in a row, and such a share of all, may come late (common practice, no source)."""
-
-
-class Alignment(NamedTuple):
-    """Samples on the capture's clock, how the clocks were brought together, and what must be known of that.
-
-    ``zero_ns`` is when the capture's clock stood at 0, on the log's clock, for messages; ``None`` where both are taken
-    to have started together, which nothing in the logs says. ``values`` are there once the samples are in order.
-    """
-
-    times_ns: NDArray[np.int64]
-    words: str
-    recorded_from_utc: str | None = None
-    zero_ns: int | None = None
-    doubt_s: float = 0.0
-    caveats: tuple[Caveat, ...] = ()
-    values: Mapping[str, NDArray[np.float64]] = MappingProxyType({})
-
-    def told(self, code: str, message: str, weight: Weight = Weight.CARE) -> Alignment:
-        """The same, with one caveat more."""
-        return self._replace(caveats=(*self.caveats, sensor_caveat(code, message, weight)))
 
 
 def samples_in_order(
@@ -56,14 +36,14 @@ def samples_in_order(
     SensorError, ReadError
     """
     samples = read_sensor_text(source, options, wants_absolute=False)
-    ordered = _in_order(Alignment(samples.ns, ""), samples)
+    ordered = _in_order(samples)
     first_ns = 0 if samples.kind in ("elapsed", "time of day") else int(samples.ns[0])
-    return (ordered.times_ns - first_ns) / NS_PER_S, ordered.values
+    return (ordered.ns - first_ns) / NS_PER_S, ordered.values
 
 
 def brought_together(
     samples: SensorSamples, capture: str, start: CaptureStart | None, span_ns: tuple[int, int], options: SensorOptions
-) -> Alignment:
+) -> SensorSamples:
     """The samples on the capture's clock, with that tested against the load where nothing sure ties the two.
 
     Raises
@@ -71,39 +51,28 @@ def brought_together(
     SensorError
         If nothing ties the clocks together, or what does contradicts the load.
     """
-    is_guess = start is not None and start.is_guess
+    is_guess, is_told = start is not None and start.is_guess, options.offset_s is not None
     try:
-        samples, note = _of_two_dates(samples, start, options)
-        found = _in_order(align(samples, capture, start, options), samples)
-        if note:
-            found = found.told("sensor-date-order", note, Weight.NOTE)
-        if is_guess and found.zero_ns is not None and options.offset_s is None:
-            check_overlap(found, span_ns, name=samples.name)
+        found = _in_order(align(_of_two_dates(samples, start, options), capture, start, options))
+        if is_guess and found.zero_ns is not None and not is_told:
+            check_overlap(found, span_ns)
     except SensorError:
         # Nothing sure says when the capture was made: the load may.
-        sure = (
-            options.offset_s is not None or options.is_shared or samples.kind == "elapsed" or (start and not is_guess)
-        )
+        sure = is_told or options.is_shared or samples.kind == "elapsed" or (start and not is_guess)
         by_load = None if sure else _by_load(samples, span_ns)
         if by_load is None:
             raise
         return by_load
-    if options.offset_s is not None and options.offset_doubt_s > 0.0:
+    if is_told and options.offset_doubt_s > 0.0:
         words = f"by order and length, over the stretches of load (to within {options.offset_doubt_s:.1f} s)"
-        found = found._replace(doubt_s=options.offset_doubt_s, words=words)
-        message = f"Sensors are aligned {words}, for nothing says when the runs were made."
-        return found.told("sensor-clocks-by-load", message, Weight.NOTE)
-    if options.offset_s is not None or found.doubt_s == 0.0:
-        return found
-    return _tested(found, samples, start, span_ns, is_shared=options.is_shared)
+        return _told_by_load(found._replace(doubt_s=options.offset_doubt_s, words=words), Weight.NOTE, "the runs were")
+    return found if is_told or found.doubt_s == 0.0 else _tested(found, samples, start, span_ns, options)
 
 
-def _of_two_dates(
-    samples: SensorSamples, start: CaptureStart | None, options: SensorOptions
-) -> tuple[SensorSamples, str]:
-    """Of dates that can be read in two ways, the one on a day of which the capture was made, and a note."""
+def _of_two_dates(samples: SensorSamples, start: CaptureStart | None, options: SensorOptions) -> SensorSamples:
+    """Of dates that can be read in two ways, the one on a day of which the capture was made, with a note."""
     if samples.other_ns is None or options.offset_s is not None:
-        return samples, ""
+        return samples
     day_ns = 86_400 * NS_PER_S
     ways = (samples.ns, samples.other_ns)
     fitting = [ns for ns in ways if start and int(ns[0]) - day_ns < start.ns < int(ns[-1]) + day_ns]
@@ -113,35 +82,43 @@ def _of_two_dates(
         helps = "write dates as 2026-11-25T09:00:00"
         raise SensorError.at(samples.name, found, column=samples.column, helps=helps)
     note = f"The dates of the sensor log can be read in two ways, from {first} or from {second}: the capture tells."
-    return samples._replace(ns=fitting[0], other_ns=None), note
+    return samples._replace(ns=fitting[0], other_ns=None).told("sensor-date-order", note, Weight.NOTE)
 
 
-def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> Alignment | None:
+def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> SensorSamples | None:
     """The samples with the one stretch of load that is as long as the capture laid over it."""
-    found = _in_order(Alignment(samples.ns, ""), samples)
-    times_ns = found.times_ns - found.times_ns[0]
+    found = _in_order(samples)
+    times_ns = found.ns - found.ns[0]
     place = place_of(times_ns / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
     if place is None:
         return None
     words = f"by the load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
     placed_ns = times_ns - round(place.start_s * 1e9) + span_ns[0]
-    message = f"Sensors are aligned {words}, for nothing says when the capture was made."
-    found = found._replace(times_ns=placed_ns, words=words, doubt_s=place.doubt_s)
-    return found.told("sensor-clocks-by-load", message)
+    found = found._replace(ns=placed_ns, words=words, doubt_s=place.doubt_s)
+    return _told_by_load(found, Weight.CARE, "the capture was")
+
+
+def _told_by_load(found: SensorSamples, weight: Weight, what_was: str) -> SensorSamples:
+    message = f"Sensors are aligned {found.words}, for nothing says when {what_was} made."
+    return found.told("sensor-clocks-by-load", message, weight)
 
 
 def _tested(
-    found: Alignment, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int], *, is_shared: bool
-) -> Alignment:
+    found: SensorSamples,
+    samples: SensorSamples,
+    start: CaptureStart | None,
+    span_ns: tuple[int, int],
+    options: SensorOptions,
+) -> SensorSamples:
     """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
     doubt_s = found.doubt_s
-    seen = seen_load((found.times_ns - span_ns[0]) / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
+    seen = seen_load((found.ns - span_ns[0]) / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
     # Without a time of zero both clocks are taken to have started together, whatever the file says.
     guess = start is not None and start.is_guess and found.zero_ns is not None
-    if guess and (seen.waits_within or (is_shared and seen.state == "unknown")):
+    if guess and (seen.waits_within or (options.is_shared and seen.state == "unknown")):
         seen = Seen("contradicted")
     if guess and seen.state == "contradicted":
-        by_load = None if is_shared else _by_load(samples, span_ns)
+        by_load = None if options.is_shared else _by_load(samples, span_ns)
         if by_load is not None:
             return by_load
         what = f"its load does not begin and end with the capture, if that is aligned {found.words}"
@@ -164,13 +141,13 @@ def _tested(
     return found._replace(doubt_s=doubt_s).told(code, f"Sensors are aligned {found.words}; {said}.", weight)
 
 
-def _in_order(alignment: Alignment, samples: SensorSamples) -> Alignment:
+def _in_order(samples: SensorSamples) -> SensorSamples:
     """Samples of which each has a later time than the one before, and what had to be done for that.
 
     Samples at one time are averaged. Single rows that come late are put in order; a clock that jumps back makes the
     time of every later sample doubtful, and is refused.
     """
-    times_ns, caveats = alignment.times_ns, []
+    times_ns, told = samples.ns, samples
     steps = np.diff(times_ns)
     if (steps < 0).any():
         late = times_ns < np.maximum.accumulate(times_ns)
@@ -183,16 +160,16 @@ def _in_order(alignment: Alignment, samples: SensorSamples) -> Alignment:
             helps = "cut the log there, and give the part that belongs to the capture"
             raise SensorError.at(samples.name, found, line=samples.back_line, column=samples.column, helps=helps)
         message = counted(begins, "sample came late and was", "samples came late and were") + " put in order of time."
-        caveats.append(sensor_caveat("sensor-order", message, Weight.NOTE))
+        told = told.told("sensor-order", message, Weight.NOTE)
     kept, order = np.unique(times_ns, return_inverse=True)
     if count := times_ns.size - kept.size:
         often = count > 0.2 * times_ns.size
         if often:
             _refuse_two_cards(order, samples)
         message = counted(count, "sample has", "samples have") + " the time of another; the mean is used."
-        caveats.append(sensor_caveat("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE))
+        told = told.told("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE)
     values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
-    return alignment._replace(times_ns=kept, values=values, caveats=(*alignment.caveats, *caveats))
+    return told._replace(ns=kept, values=values)
 
 
 def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
@@ -249,7 +226,7 @@ def _utc_offset_ns(local_ns: int, zone: tzinfo | None, fold: int) -> int:
     return round(offset.total_seconds()) * NS_PER_S
 
 
-def align(samples: SensorSamples, capture: str, start: CaptureStart | None, options: SensorOptions) -> Alignment:
+def align(samples: SensorSamples, capture: str, start: CaptureStart | None, options: SensorOptions) -> SensorSamples:
     """Put the samples on the capture's clock: by an offset, by absolute time, or by elapsed time.
 
     Parameters
@@ -272,7 +249,8 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
         words = f"by --sensor-offset {options.offset_s:g} s"
         is_elapsed = kind == "elapsed"
         words += " (sensor clock minus capture clock)" if is_elapsed else ", sensor times counted from the first sample"
-        return Alignment(sensor_ns - zero_ns, words, utc_text(first) if kind == "absolute" else None, zero_ns)
+        about = replace(samples.provenance, recorded_from_utc=utc_text(first) if kind == "absolute" else None)
+        return samples._replace(ns=sensor_ns - zero_ns, words=words, zero_ns=zero_ns, provenance=about)
     if kind == "elapsed":
         if options.is_shared:
             found = "its times are elapsed times, and several runs share it: nothing says when each was recorded"
@@ -281,7 +259,7 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""
         words = f"by elapsed time: {why}both clocks are taken to have started together (--sensor-offset overrides)"
-        return Alignment(sensor_ns, words, doubt_s=1.0)
+        return samples._replace(words=words, doubt_s=1.0)
     if start is None:
         shown = "times of day without a date" if kind == "time of day" else "dates"
         raise SensorError.at(
@@ -304,9 +282,10 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
             zero_ns, note = int(zero[0]), f"The time of the capture names no zone; it is read in {shown}."
         zoned = True
     words = f"by {'absolute' if zoned else 'local'} time; the capture's clock stood at 0 at {utc_text(zero_ns)}"
-    utc = utc_text(int(sensor_ns[0])) if zoned else None
-    aligned = Alignment(sensor_ns - zero_ns, f"{words}, {start.words}", utc, zero_ns, start.doubt_s)
-    return aligned.told("sensor-local-time", note, Weight.NOTE) if note and zone is None else aligned
+    about = replace(samples.provenance, recorded_from_utc=utc_text(int(sensor_ns[0])) if zoned else None)
+    placed = samples._replace(ns=sensor_ns - zero_ns, words=f"{words}, {start.words}", zero_ns=zero_ns)
+    placed = placed._replace(doubt_s=start.doubt_s, provenance=about)
+    return placed.told("sensor-local-time", note, Weight.NOTE) if note and zone is None else placed
 
 
 def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None) -> NDArray[np.int64]:
@@ -318,7 +297,7 @@ def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None)
     return ns + round((local_ns - (int(ns[0]) // 2 + int(ns[-1]) // 2)) / day_ns) * day_ns
 
 
-def check_overlap(alignment: Alignment, span_ns: tuple[int, int], *, name: str) -> float:
+def check_overlap(samples: SensorSamples, span_ns: tuple[int, int]) -> float:
     """Share of the capture between the first and the last sample.
 
     Raises
@@ -326,7 +305,7 @@ def check_overlap(alignment: Alignment, span_ns: tuple[int, int], *, name: str) 
     SensorError
         If the two have no time in common: the message says how far apart they are.
     """
-    first, last = int(alignment.times_ns[0]), int(alignment.times_ns[-1])
+    first, last = int(samples.ns[0]), int(samples.ns[-1])
     shared = min(last, span_ns[1]) - max(first, span_ns[0])
     if shared > 0:
         return shared / (span_ns[1] - span_ns[0])
@@ -336,14 +315,14 @@ def check_overlap(alignment: Alignment, span_ns: tuple[int, int], *, name: str) 
     shown = shown if apart_s >= 7200 else f"{apart_s:.1f} s"
     found = "the sensor log and the capture have no time in common: it "
     found += f"starts {shown} after the capture ends" if after else f"ends {shown} before the capture begins"
-    if (zero_ns := alignment.zero_ns) is not None:
+    if (zero_ns := samples.zero_ns) is not None:
         found += f" (sensors from {utc_text(first + zero_ns)}, capture from {utc_text(span_ns[0] + zero_ns)}; "
-        found += f"{alignment.words})"
+        found += f"{samples.words})"
     helps = (
         "give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
         "(in a plan: recorded_from, time_zone, sensor_offset_s)"
     )
-    raise SensorError.at(name, found, helps=helps)
+    raise SensorError.at(samples.name, found, helps=helps)
 
 
 _SIGNALS: Final = ("power_w", "utilization_pct", "core_clock_mhz")

@@ -51,7 +51,7 @@ _NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "mo
 
 
 class SensorSamples(NamedTuple):
-    """The samples of one card as they stand in a log, on the log's own clock.
+    """The samples of one card: as they stand in a log, on the log's own clock, and later on that of a capture.
 
     Attributes
     ----------
@@ -70,6 +70,13 @@ class SensorSamples(NamedTuple):
     caveats : tuple of Caveat
     back_line : int or None
         Line after the largest step back of the clock.
+    words : str
+        How the clock was brought together with that of a capture; empty where it was not.
+    zero_ns : int or None
+        When the capture's clock stood at 0, on the log's clock, for messages; ``None`` where both are taken to have
+        started together, which nothing in the logs says.
+    doubt_s : float
+        How far off the samples may lie.
     """
 
     ns: NDArray[np.int64]
@@ -80,6 +87,13 @@ class SensorSamples(NamedTuple):
     provenance: Provenance
     caveats: tuple[Caveat, ...]
     back_line: int | None
+    words: str = ""
+    zero_ns: int | None = None
+    doubt_s: float = 0.0
+
+    def told(self, code: str, message: str, weight: Weight = Weight.CARE) -> SensorSamples:
+        """The same, with one caveat more."""
+        return self._replace(caveats=(*self.caveats, sensor_caveat(code, message, weight)))
 
     @property
     def name(self) -> str:

@@ -58,24 +58,19 @@ def attach_sensors(
     start = capture_start(capture, options.recorded_from, trusts_file_time=options.trusts_file_time)
     known = start is not None and not start.is_guess
     samples = read_sensor_text(source, options, wants_absolute=known and options.offset_s is None)
-    alignment = brought_together(samples, capture.provenance.file_name, start, span_ns, options)
-    times_ns = alignment.times_ns
-    covered = check_overlap(alignment, span_ns, name=samples.name)
+    samples = brought_together(samples, capture.provenance.file_name, start, span_ns, options)
+    times_ns = samples.ns
+    covered = check_overlap(samples, span_ns)
     # A few samples on either side carry the ends.
-    doubt_ns = round(alignment.doubt_s * NS_PER_S)
+    doubt_ns = round(samples.doubt_s * NS_PER_S)
     first = max(int(np.searchsorted(times_ns, span_ns[0] - doubt_ns, side="right")) - 3, 0)
     near = slice(first, int(np.searchsorted(times_ns, span_ns[1] + doubt_ns)) + 3)
-    about = replace(
-        samples.provenance,
-        recorded_from_utc=alignment.recorded_from_utc,
-        evidence=(*samples.provenance.evidence, f"clocks: {alignment.words}"),
-        options=options.stated(),
-    )
-    caveats = (*samples.caveats, *alignment.caveats)
-    values = {quantity: column[near] for quantity, column in alignment.values.items()}
-    trace = _trace(times_ns[near], values, alignment.words, about, caveats)
+    evidence = (*samples.provenance.evidence, f"clocks: {samples.words}")
+    about = replace(samples.provenance, evidence=evidence, options=options.stated())
+    values = {quantity: column[near] for quantity, column in samples.values.items()}
+    trace = _trace(times_ns[near], values, samples.words, about, samples.caveats)
     more = _coverage_caveats(covered, times_ns, span_ns)
-    trace = replace(trace, caveats=(*trace.caveats, *more), clock_doubt_s=alignment.doubt_s)
+    trace = replace(trace, caveats=(*trace.caveats, *more), clock_doubt_s=samples.doubt_s)
     return replace(capture, sensors=trace)
 
 
