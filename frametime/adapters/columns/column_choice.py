@@ -46,7 +46,6 @@ _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Ev
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
 _SURE_FPS: Final = (20.0, 1000.0)
 """A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
-_NAMED: Final = (Meaning.FRAME_TIME, Meaning.RATE)
 
 
 def choose_columns(
@@ -375,7 +374,7 @@ class _Chooser(ChoiceSoFar):
 
     def _tell_kind(self, reading: Reading) -> None:
         """Why a column holds what it is read as."""
-        if reading.fact.meaning in _NAMED:
+        if reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE):
             self.evidence["kind"] = "the name says so"
         elif reading.fact.meaning is not Meaning.TIMESTAMP:
             steps = np.diff(reading.fact.known_ns())

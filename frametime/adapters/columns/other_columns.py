@@ -29,7 +29,8 @@ _FEW_STREAMS: Final = 8
 _LEAST_ROWS: Final = 8
 _UNEVEN: Final = 0.1
 _MUCH_MORE_EVEN: Final = 0.5
-_TRUTH_WORDS: Final = frozenset(("1", "0", "true", "false", "yes", "no", "y", "n", "t", "f", "1.0", "0.0"))
+TRUE_WORDS: Final = ("1", "1.0", "true", "yes", "y", "t")
+FALSE_WORDS: Final = ("0", "0.0", "false", "no", "n", "f")
 
 
 def other_columns(log: ChoiceSoFar, used: Sequence[int], *, has_clock: bool) -> dict[str, ColumnUse]:
@@ -98,7 +99,7 @@ def _tell_unused(facts: Sequence[ColumnFacts], why: str, log: ChoiceSoFar) -> No
 def _holds_flags(fact: ColumnFacts) -> bool:
     """Whether the first and last cells say yes or no; a count of frames, for example, is neither."""
     cells = [cell.strip().strip("\"'").casefold() for cell in (*fact.cells, *fact.last_cells)]
-    return all(cell in _TRUTH_WORDS or kind_of(cell) is CellKind.MISSING for cell in cells)
+    return all(cell in (*TRUE_WORDS, *FALSE_WORDS) or kind_of(cell) is CellKind.MISSING for cell in cells)
 
 
 def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None:

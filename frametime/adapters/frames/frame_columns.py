@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, ColumnFacts, ColumnUse
-from frametime.adapters.columns.other_columns import chosen_stream, unnamed_stream
+from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, unnamed_stream
 from frametime.adapters.text.cells import (
     GROUPED,
     INFINITE,
@@ -42,8 +42,6 @@ from frametime.errors import printable
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_TRUE: Final = ("1", "1.0", "true", "yes", "y", "t")
-_FALSE: Final = ("0", "0.0", "false", "no", "n", "f")
 _LONG_ROWS: Final = 1_000_000
 NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
 
@@ -221,7 +219,7 @@ def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
             raise NotTypedError
         return bools(column), None
     lowered = compute().utf8_lower(clean_texts(column))
-    yes, no = (bools(compute().is_in(lowered, value_set=arrow_texts(words))) for words in (_TRUE, _FALSE))
+    yes, no = (bools(compute().is_in(lowered, value_set=arrow_texts(words))) for words in (TRUE_WORDS, FALSE_WORDS))
     return yes, None if (yes | no).all() else yes | no
 
 

@@ -122,7 +122,6 @@ class _SensorLog:
             ]
             raise SensorError.at(text.name, why, helps=f"say which in a sensor layout: {' or '.join(ways)}")
         self._facts = tuple(fact._replace(style=styles[0]) for fact in self._facts)
-        self._style = styles[0]
         self._evidence: list[str] = []
         self._caveats: list[Caveat] = []
 
@@ -151,7 +150,7 @@ class _SensorLog:
         if day is not None:
             dates = clean_texts(table.columns[day].take(arrow_array(rows)))
             texts, unit = compute().binary_join_element_wise(dates, texts, " "), DATE
-        found, other_ns = times_of_texts(texts, unit, self._style), None
+        found, other_ns = times_of_texts(texts, unit, time.style), None
         if unit is DATE and found.ok is not None and not found.ok.any():
             found, other = dates_in_both_orders(texts)
             other_ns = other.ns if other.ok is None else other.ns[other.ok]
@@ -170,9 +169,9 @@ class _SensorLog:
             cells = table.columns[column.fact.position].take(arrow_array(timed))
             values[column.quantity], caveats = readings(cells, column)
             self._caveats += caveats
-        layout = SensorLayout(
+        layout = replace(
+            self._layout,
             text=replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding),
-            time_zone=self._layout.time_zone,
             device_column=None if device is None else self._facts[device].ref,
             columns={column.quantity: column.fact.ref for column in chosen},
             units={column.quantity: column.unit.name for column in chosen if column.unit is not None},
