@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.adapters.columns.layout import DELIMITERS, ENCODINGS, KINDS, Layout
+from frametime.adapters.columns.layout import CHOICES, Layout
 from frametime.errors import LayoutError
 
 REFS = st.one_of(st.none(), st.text(st.characters(blacklist_categories=("Cs",)), max_size=20), st.integers(1, 2000))
@@ -19,11 +19,11 @@ def layouts(draw: st.DrawFn) -> Layout:
     return Layout(
         time_column=draw(REFS),
         unit=draw(UNITS),
-        kind=draw(st.sampled_from([None, *KINDS])),
+        kind=draw(st.sampled_from([None, *CHOICES["kind"]])),
         gpu_work_column=column,
         gpu_work_unit=None if column is None else draw(UNITS),
-        delimiter=draw(st.sampled_from([None, *DELIMITERS])),
-        encoding=draw(st.sampled_from([None, *ENCODINGS])),
+        delimiter=draw(st.sampled_from([None, *CHOICES["delimiter"]])),
+        encoding=draw(st.sampled_from([None, *CHOICES["encoding"]])),
         header_line=draw(st.one_of(st.none(), st.integers(0, 10**6))),
         first_data_line=draw(st.one_of(st.none(), st.integers(1, 10**6))),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeAlias
 
@@ -15,13 +15,15 @@ from frametime.settings.toml_source import TomlSource, load_toml, one_of, toml_l
 ColumnRef: TypeAlias = str | int
 """Name of a column, or its position counted from 1 where it has none."""
 
-KINDS: Final = ("timestamp", "frame time", "rate")
-DELIMITERS: Final = (",", ";", "\t", "|", " ", "none")
-ENCODINGS: Final = ("utf-8", "utf-16-le", "utf-16-be", "cp1252", "latin-1")
-DECIMALS: Final = (".", ",")
-QUOTES: Final = ('"', "'", "none")
-THOUSANDS: Final = (",", ".", "'", " ", "none")
-
+CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
+    "kind": ("timestamp", "frame time", "rate"),
+    "delimiter": (",", ";", "\t", "|", " ", "none"),
+    "encoding": ("utf-8", "utf-16-le", "utf-16-be", "cp1252", "latin-1"),
+    "decimal": (".", ","),
+    "quote": ('"', "'", "none"),
+    "thousands": (",", ".", "'", " ", "none"),
+}
+"""What keys may hold that know a few words only."""
 _TIMED: Final = ("frame_time", "simulation_start", "displayed", "gpu_work", "cpu_work")
 _UNIT_OF: Final = {"time_column": "unit", **{f"{role}_column": f"{role}_unit" for role in _TIMED}}
 """Which key holds the unit of which column."""
@@ -92,9 +94,7 @@ class Layout:
         LayoutError
             If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
         """
-        source, values = layout_values(text, name, layout_types())
-        check_layout(source)
-        return cls(**values)
+        return cls(**layout_values(text, name, layout_types())[1])
 
     def to_toml(self, *, comments: Mapping[str, str] | None = None) -> str:
         """The layout as the text of a layout file: one line for each key that is set.
@@ -121,11 +121,8 @@ def layout_types() -> dict[str, Any]:
     line = Annotated[int, Meta(ge=0, lt=_MAX_LINE, description="a line number from 0")]
     first_line = Annotated[int, Meta(ge=1, lt=_MAX_LINE, description="a line number from 1")]
     unit = Annotated[str, Meta(description=f"one of {unit_names()}")]
-    known: dict[str, Any] = {
-        **{"header_line": line, "units_line": line, "first_data_line": first_line},
-        **{"kind": choice_type(KINDS), "delimiter": choice_type(DELIMITERS), "encoding": choice_type(ENCODINGS)},
-        **{"decimal": choice_type(DECIMALS), "quote": choice_type(QUOTES), "thousands": choice_type(THOUSANDS)},
-    }
+    known: dict[str, Any] = {"header_line": line, "units_line": line, "first_data_line": first_line}
+    known |= {key: choice_type(words) for key, words in CHOICES.items()}
     names = [item.name for item in fields(Layout)]
     return {name: known.get(name) or (column if name.endswith("_column") else unit) for name in names}
 
@@ -149,6 +146,8 @@ def choice_type(words: Iterable[str]) -> Any:
 def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlSource, dict[str, Any]]:
     """The keys that are set in the text of a layout, each of its type.
 
+    Units that are none, units without their column, and numbers that cannot be told from delimiters are refused.
+
     Raises
     ------
     LayoutError
@@ -162,16 +161,6 @@ def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlS
     source = TomlSource.read(text, name, LayoutError)
     keys = msgspec.defstruct("Keys", [(key, kind, None) for key, kind in types.items()])
     values = msgspec.structs.asdict(decoded(source, keys))
-    return source, {key: value for key, value in values.items() if value is not None}
-
-
-def check_layout(source: TomlSource) -> None:
-    """Refuse units that are none, units without their column, and numbers that cannot be told from delimiters.
-
-    Raises
-    ------
-    LayoutError
-    """
     for column_key, unit_key in _UNIT_OF.items():
         unit = source.at((unit_key,))
         if unit is None:
@@ -181,9 +170,9 @@ def check_layout(source: TomlSource) -> None:
         if column_key != "time_column" and source.at((column_key,)) is None:
             raise source.fault((unit_key,), f"is given without {column_key}", f"add {column_key}, or remove {unit_key}")
     if source.at(("delimiter",)) == source.at(("decimal",)) == "," and source.at(("quote",)) == "none":
-        raise source.fault(
-            ("delimiter",), "and decimal are both ',' and cells have no quotes", "one of them must differ"
-        )
+        found = "and decimal are both ',' and cells have no quotes"
+        raise source.fault(("delimiter",), found, "one of them must differ")
+    return source, {key: value for key, value in values.items() if value is not None}
 
 
 LAYOUTS_NAME: Final = "frametime-layouts.toml"
@@ -210,8 +199,8 @@ def remembered_layout(log: str, names: Sequence[str], n_columns: int) -> Layout 
         If the file of layouts is damaged.
     """
     path, shape = layouts_beside(log), list(names) if any(names) else n_columns
-    entries = () if path is None else _entries(path)
-    return next((_layout(entry, str(path)) for entry in entries if entry["columns"] == shape), None)
+    kept = next((entry for entry in _entries(path) if entry.pop("columns") == shape), None)
+    return None if kept is None else Layout.from_toml(toml_lines(kept), str(path))
 
 
 def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> None:
@@ -229,11 +218,9 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
     path, shape = layouts_beside(log), list(names) if any(names) else n_columns
     if path is None:
         return
-    kept = replace(layout, **dict.fromkeys(_OF_ONE_FILE))
-    entries = _entries(path)
-    blocks = [(e["columns"], _layout(e, str(path))) for e in entries if e["columns"] != shape] + [(shape, kept)]
-    tables = (f"\n[[log]]\n{toml_lines({'columns': columns})}{each.to_toml()}" for columns, each in blocks)
-    text = _HEAD + "".join(tables)
+    kept = {key: value for key, value in asdict(layout).items() if key not in _OF_ONE_FILE}
+    entries = [*(entry for entry in _entries(path) if entry["columns"] != shape), {"columns": shape, **kept}]
+    text = _HEAD + "".join(f"\n[[log]]\n{toml_lines(entry)}" for entry in entries)
     if not path.is_file() or path.read_text("utf-8") != text:
         write_text(path, text)
 
@@ -243,15 +230,13 @@ def layouts_beside(log: str) -> Path | None:
     return Path(log).parent / LAYOUTS_NAME if os.path.isfile(log) else None  # noqa: PTH113 - quick, once a log
 
 
-def _entries(path: Path) -> list[dict[str, Any]]:
+def _entries(path: Path | None) -> list[dict[str, Any]]:
+    if path is None or not path.is_file():
+        return []
     try:
-        entries = load_toml(path.read_text("utf-8")).get("log", []) if path.is_file() else []
+        entries = load_toml(path.read_text("utf-8")).get("log", [])
     except ValueError as error:
         raise LayoutError.at(str(path), f"it cannot be read ({error})", helps="repair it, or remove it") from None
     if not isinstance(entries, list) or not all(isinstance(e, dict) and "columns" in e for e in entries):
         raise LayoutError.at(str(path), "it holds other things than [[log]] with columns", helps="remove it")
     return entries
-
-
-def _layout(entry: dict[str, Any], path: str) -> Layout:
-    return Layout.from_toml(toml_lines({key: value for key, value in entry.items() if key != "columns"}), path)

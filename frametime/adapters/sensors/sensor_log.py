@@ -15,7 +15,6 @@ from frametime.adapters.capture_start import LOG_ENDINGS, any_ns, without_ending
 from frametime.adapters.columns.layout import (
     ColumnRef,
     Layout,
-    check_layout,
     choice_type,
     column_type,
     layout_types,
@@ -151,7 +150,6 @@ class SensorLayout:
         types |= {"time_zone": str, "device_column": column, **dict.fromkeys(QUANTITIES, column)}
         types |= {f"{key}_unit": choice_type(quantity.units) for key, quantity in QUANTITIES.items()}
         source, values = layout_values(text, name, types)
-        check_layout(source)
         try:
             zone_named(values.get("time_zone", "UTC"))
         except ValueError as error:
