@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 from frametime import __version__
 from frametime.caveats import Caveat
+from frametime.pipeline import tables
 from frametime.pipeline.measuring import (
     FolderOptions,
     MeasureOutcome,
@@ -29,19 +30,7 @@ from frametime.pipeline.measuring import (
     unusable_sensors,
 )
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.tables import (
-    Column,
-    Journal,
-    Row,
-    frame_of,
-    journal_rows,
-    open_journal,
-    read_table,
-    refuse_other_table,
-    row_at,
-    write_partitions,
-    write_table,
-)
+from frametime.pipeline.tables import Column, Row
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.replacing import alone_with, clear_leftovers
 
@@ -52,20 +41,13 @@ if TYPE_CHECKING:
 
 
 FIXED_COLUMNS: Final = (
-    Column(name="file", kind="text"),
-    Column(name="status", kind="text"),
-    Column(name="reason", kind="text"),
-    Column(name="judgement", kind="text"),
-    Column(name="judgement_reasons", kind="text"),
-    Column(name="caveats", kind="text"),
-    Column(name="sha256", kind="text"),
-    Column(name="sensors_sha256", kind="text"),
-    Column(name="size_bytes", kind="whole", unit="By"),
-    Column(name="rows_read", kind="whole", unit="1"),
-    Column(name="rows_rejected", kind="whole", unit="1"),
-    Column(name="n_frames", kind="whole", unit="1"),
-    Column(name="duration_s", kind="number", unit="s"),
-    Column(name="parameters", kind="text"),
+    *map(Column, ("file", "status", "reason", "judgement", "judgement_reasons", "caveats", "sha256", "sensors_sha256")),
+    Column("size_bytes", "whole", "By"),
+    Column("rows_read", "whole", "1"),
+    Column("rows_rejected", "whole", "1"),
+    Column("n_frames", "whole", "1"),
+    Column("duration_s", "number", "s"),
+    Column("parameters"),
 )
 
 _FROM_PROVENANCE: Final = ("sha256", "size_bytes", "rows_read", "rows_rejected")
@@ -109,9 +91,9 @@ def columns_of(options: BatchOptions) -> tuple[Column, ...]:
 
     fields = options.path_pattern.fields if options.path_pattern is not None else ()
     return (
-        *(Column(name=name, kind="text") for name in fields),
+        *(Column(name) for name in fields),
         *FIXED_COLUMNS,
-        *(Column(name=key, kind="number", unit=metric.unit) for key, metric in catalog_for(options.measure).items()),
+        *(Column(key, "number", metric.unit) for key, metric in catalog_for(options.measure).items()),
     )
 
 
@@ -278,7 +260,7 @@ def run_batch(
         has written, or the rows of an unfinished batch of other captures or parameters.
     """
     if resume:
-        refuse_other_table(out)
+        tables.refuse_other_table(out)
     batch = _Batch(folder, options, walk)
     places: dict[int, int] = {}
     tell = on_row if on_row is not None else lambda row: None
@@ -286,14 +268,14 @@ def run_batch(
     # Folder and table stay together wherever they are moved: a batch that goes on is of the same call.
     call: Row = {"captures": text_of(path_from(folder, out.parent)), "parameters": batch.digest}
     with alone_with(out):
-        with open_journal(journal_of(out), call=call, keep=resume) as journal:
-            for at, place, row in _kept_rows(out, batch, journal) if resume else ():
+        with tables.open_journal(journal_of(out), call=call, keep=resume) as add:
+            for at, place, row in _kept_rows(out, batch, add) if resume else ():
                 places[at] = place
                 tell(row)
             unusable: list[tuple[str, str]] = []
             waiting = [at for at in range(len(walk.captures)) if at not in places]
             for at, row in batch.measured(waiting, unusable, executor):
-                places[at] = journal.add(row)
+                places[at] = add(row)
                 n_failed += row["status"] == "failed"
                 tell(row)
         n_formulas = _write(out, batch, places)
@@ -314,18 +296,18 @@ def journal_of(out: Path) -> Path:
     return out.with_name(f".{out.name}.unfinished.jsonl")
 
 
-def _kept_rows(out: Path, batch: _Batch, journal: Journal) -> Iterator[tuple[int, int, Row]]:
+def _kept_rows(out: Path, batch: _Batch, add: tables.AddRow) -> Iterator[tuple[int, int, Row]]:
     """Each capture of which an earlier row is still true: its number, and the place of the row in the journal.
 
     The journal takes in the rows of a finished table.
     """
     numbers = {found.text_name: at for at, found in enumerate(batch.walk.captures)}
-    table = ((None, row) for row in (read_table(out, columns=batch.columns) if out.exists() else ()))
-    for place, row in chain(journal_rows(journal_of(out)), table):
+    table = ((None, row) for row in (tables.read_table(out, columns=batch.columns) if out.exists() else ()))
+    for place, row in chain(tables.journal_rows(journal_of(out)), table):
         at = numbers.get(str(row.get("file")))
         if at is not None and batch.is_still_true(row, batch.walk.captures[at]):
             del numbers[str(row["file"])]
-            yield at, journal.add(row) if place is None else place, row
+            yield at, add(row) if place is None else place, row
 
 
 def _write(out: Path, batch: _Batch, places: Mapping[int, int]) -> int:
@@ -337,14 +319,14 @@ def _write(out: Path, batch: _Batch, places: Mapping[int, int]) -> int:
             for at in numbers:
                 found = captures[at]
                 # What the path says is taken from the path: the pattern may be another than that of a kept row.
-                yield {**row_at(journal, places[at]), **found.text_fields, "file": found.text_name}
+                yield {**tables.row_at(journal, places[at]), **found.text_fields, "file": found.text_name}
 
         if not options.partition_by:
             every = rows(range(len(places)))
-            return write_table(every, out, columns=batch.columns, escape_formulas=options.escape_formulas)
+            return tables.write_table(every, out, columns=batch.columns, escape_formulas=options.escape_formulas)
         fields = [tuple(map(found.text_fields.get, options.partition_by)) for found in captures]
         numbers = sorted(range(len(places)), key=lambda at: [value or "" for value in fields[at]])
-        write_partitions(rows(numbers), out, columns=batch.columns, partition_by=options.partition_by)
+        tables.write_partitions(rows(numbers), out, columns=batch.columns, partition_by=options.partition_by)
         return 0
 
 
@@ -373,4 +355,4 @@ def batch_frame(
     walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
     batch = _Batch(folder, options, walk)
     measured = batch.measured(range(len(walk.captures)), [], executor)
-    return frame_of([row for _, row in measured], batch.columns)
+    return tables.frame_of([row for _, row in measured], batch.columns)

@@ -16,14 +16,14 @@ the names of folders and not in the files, signs other than letters, digits and 
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final, Literal, TypeAlias
+from typing import IO, TYPE_CHECKING, Any, Final, Literal, NamedTuple, TypeAlias
 
 from frametime import __version__
 from frametime.errors import EndingError, FrametimeError, OutputError
@@ -47,8 +47,7 @@ _TYPES: Final = {
 """Kinds of columns, as the types of frames and of Arrow are called."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Column:
+class Column(NamedTuple):
     """A column of a table.
 
     Attributes
@@ -60,7 +59,7 @@ class Column:
     """
 
     name: str
-    kind: Literal["text", "whole", "number", "truth"]
+    kind: Literal["text", "whole", "number", "truth"] = "text"
     unit: str | None = None
 
     def dtype(self) -> pl.DataType:
@@ -154,43 +153,32 @@ def write_order(steps: Iterable[Step], path: Path) -> None:
 
 Cell: TypeAlias = str | int | float | None
 Row: TypeAlias = dict[str, Cell]
+AddRow: TypeAlias = Callable[[Mapping[str, Cell]], int]
+"""Adds a row to a journal, and says at which byte it lies."""
 
 
-class Journal:
-    """Rows written one by one, each whole or not at all after a stop."""
-
-    def __init__(self, stream: IO[bytes], path: Path) -> None:
-        self._stream = stream
-        self._path = path
-
-    def add(self, row: Mapping[str, Cell]) -> int:
-        """Write one row, hand it to the system, and say at which byte it lies.
-
-        Raises
-        ------
-        OutputError
-            If the disk is full, or the row cannot be written for another reason.
-        """
-        line = (json.dumps(row, ensure_ascii=True, allow_nan=False) + "\n").encode("ascii")
-        place = self._stream.seek(0, os.SEEK_END)
-        try:
-            # Not buffered: a line that could not be written must not be tried again when the file is closed.
-            while line:
-                line = line[self._stream.write(line) :]
-        except OSError as error:
-            raise OutputError.at(
-                str(self._path.parent),
-                f"no more rows can be written here ({error.strerror or error})",
-                helps="the rows so far are kept: make room, and go on with --resume",
-            ) from error
-        return place
+def _add(stream: IO[bytes], folder: Path, row: Mapping[str, Cell]) -> int:
+    line = (json.dumps(row, ensure_ascii=True, allow_nan=False) + "\n").encode("ascii")
+    place = stream.seek(0, os.SEEK_END)
+    try:
+        # Not buffered: a line that could not be written must not be tried again when the file is closed.
+        while line:
+            line = line[stream.write(line) :]
+    except OSError as error:
+        raise OutputError.at(
+            str(folder),
+            f"no more rows can be written here ({error.strerror or error})",
+            helps="the rows so far are kept: make room, and go on with --resume",
+        ) from error
+    return place
 
 
 @contextlib.contextmanager
-def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[Journal]:
-    """A journal at ``path`` to write on: a new one, or with ``keep`` the one that lies there.
+def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[AddRow]:
+    """What adds a row to the journal at ``path``: to a new one, or with ``keep`` to the one that lies there.
 
-    Its first row is ``call``, what was asked for: only a journal of the same call is kept.
+    Each row is handed to the system at once, whole or not at all after a stop. The first is ``call``, what was asked
+    for: only a journal of the same call is kept.
 
     Raises
     ------
@@ -214,10 +202,10 @@ def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[Journ
             stream.seek(-1, os.SEEK_END)
             if stream.read(1) != b"\n":  # a line that a stop has cut off ends here, and is passed over
                 stream.write(b"\n")
-        journal = Journal(stream, path)
+        add = functools.partial(_add, stream, path.parent)
         if not keep:
-            journal.add(call)
-        yield journal
+            add(call)
+        yield add
 
 
 def journal_rows(path: Path) -> Iterator[tuple[int, Row]]:
@@ -233,7 +221,7 @@ def journal_rows(path: Path) -> Iterator[tuple[int, Row]]:
 
 
 def row_at(stream: IO[bytes], place: int) -> Row:
-    """The row that `Journal.add` wrote at ``place`` of the file that the stream reads."""
+    """The row that was added at ``place`` of the file that the stream reads."""
     stream.seek(place)
     row: Row = json.loads(stream.readline())
     return row

@@ -14,8 +14,8 @@ CALL: Row = {"captures": "logs", "parameters": "0123"}
 
 
 def write(path: Path, rows: list[Row], *, keep: bool = False) -> list[int]:
-    with open_journal(path, call=CALL, keep=keep) as journal:
-        return [journal.add(row) for row in rows]
+    with open_journal(path, call=CALL, keep=keep) as add:
+        return [add(row) for row in rows]
 
 
 def rows_in(path: Path) -> list[Row]:
