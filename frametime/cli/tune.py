@@ -76,9 +76,9 @@ def next_(record: str, as_json: bool) -> None:
     for caveat in caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     if as_json:
-        from frametime.render.json_output import next_step_json
+        from frametime.render.json_output import tuning_json
 
-        click.echo(next_step_json(step), nl=False)
+        click.echo(tuning_json(step), nl=False)
         return
     from frametime.render.tuning_text import next_step_text
 
@@ -245,9 +245,9 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 
         write_tuning_charts(summary, Path(charts), request=request, force=force)
     if as_json:
-        from frametime.render.json_output import summary_json
+        from frametime.render.json_output import tuning_json
 
-        click.echo(summary_json(summary), nl=False)
+        click.echo(tuning_json(summary), nl=False)
         return
     from frametime.render.tuning_text import summary_text
 
@@ -315,9 +315,9 @@ def endurance(
         look = Theme.of(chosen["theme"], chosen["size"])
         plot_run(*measured[0], Path(plot), theme=look, verdict=verdict, force=force)
     if as_json:
-        from frametime.render.json_output import endurance_json
+        from frametime.render.json_output import tuning_json
 
-        click.echo(endurance_json(verdict), nl=False)
+        click.echo(tuning_json(verdict), nl=False)
     else:
         from frametime.render.tuning_text import endurance_text
 

@@ -113,25 +113,18 @@ def run_document(run: MeasuredRun, *, path: str | None = None, curves: bool = Fa
 _TUNING_SCHEMA_VERSION = 1
 
 
-def _tuning_json(kind: str, **content: object) -> str:
+_TUNING_KINDS: Final = {
+    "Finished": ("tuning-finished", "step"),
+    "Proposal": ("tuning-next-trial", "step"),
+    "TuningSummary": ("tuning-summary", "summary"),
+    "EnduranceVerdict": ("endurance-verdict", "verdict"),
+}
+
+
+def tuning_json(told: NextStep | TuningSummary | EnduranceVerdict) -> str:
+    """The next trial or the finish, a tuning record, judged, or the verdict of an endurance run."""
     from frametime.tuning.cautions import CAUTIONS
 
+    kind, name = _TUNING_KINDS[type(told).__name__]
     version = {"schema_version": _TUNING_SCHEMA_VERSION, "frametime_version": __version__}
-    return json_text({"kind": kind, **version, "cautions": CAUTIONS, **content}) + "\n"
-
-
-def next_step_json(step: NextStep) -> str:
-    """The next trial, or the finish."""
-    from frametime.tuning.proposal import Finished
-
-    return _tuning_json("tuning-finished" if isinstance(step, Finished) else "tuning-next-trial", step=step)
-
-
-def summary_json(summary: TuningSummary) -> str:
-    """A tuning record, judged."""
-    return _tuning_json("tuning-summary", summary=summary)
-
-
-def endurance_json(verdict: EnduranceVerdict) -> str:
-    """The verdict of an endurance run."""
-    return _tuning_json("endurance-verdict", verdict=verdict)
+    return json_text({"kind": kind, **version, "cautions": CAUTIONS, name: told}) + "\n"

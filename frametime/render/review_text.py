@@ -241,16 +241,14 @@ def _place(design: ReviewDesign, card: str, scene: str, resolution: str, run: st
 
 def _numbers(design: ReviewDesign, run: MeasuredRun) -> str:
     """The metrics of the review, then power and heat where they were measured."""
-    told = []
-    units = {metric.key: (metric.label, metric.unit) for metric in design.metrics}
-    for key, (label, unit) in units.items():
-        value = run.values[key].value if key in run.values else None
-        if value is not None:
-            told.append(f"{label} {format_quantity(value, unit)}")
-    for key in _MORE_KEYS:
-        if key in run.values and key not in units and (value := run.values[key].value) is not None:
-            told.append(format_quantity(value, run.values[key].unit, digits=3))
-    return "; ".join(told)
+    shown = {metric.key: (f"{metric.label} ", metric.unit, 4) for metric in design.metrics}
+    shown |= {key: ("", run.values[key].unit, 3) for key in _MORE_KEYS if key in run.values and key not in shown}
+    values = {key: run.values[key].value for key in shown if key in run.values}
+    return "; ".join(
+        f"{label}{format_quantity(values[key], unit, digits=digits)}"
+        for key, (label, unit, digits) in shown.items()
+        if values.get(key) is not None
+    )
 
 
 def _beside_others(newest: NewestRun, style: Style) -> str:

@@ -9,11 +9,10 @@ from typing import Final
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.tables.parts import label_cell, notes_of, sentence_case
-from frametime.render.tables.table import Cell
+from frametime.render.tables.table import Cell, Column
 from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
 from frametime.review.result_tables import EfficiencyRow, OverallComparison, ValueRow, Verdict
 from frametime.statistics.differences import Interval
-from frametime.units import shown_unit
 from frametime.words import counted, joined, percent_change_words
 
 VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
@@ -77,8 +76,7 @@ class ReviewWords:
     def metric_heading(self, key: str) -> str:
         """Label and unit: the heading of a column."""
         entry = self.metrics[key]
-        unit = shown_unit(entry.unit)
-        return sentence_case(f"{entry.label} ({unit})" if unit and unit not in entry.label else entry.label)
+        return sentence_case(Column(key, entry.label, unit=entry.unit).heading)
 
     def better(self, key: str) -> str:
         """Which way is better, as the end of a caption."""
@@ -134,13 +132,17 @@ class CaveatGroup:
     """All caveats of one kind, in the order in which the result holds them; the weight is the greatest of theirs."""
 
     code: str
-    weight: Weight
     members: tuple[PlacedCaveat, ...]
 
     @property
     def title(self) -> str:
         """The kind in words."""
         return caveat_title(self.code)
+
+    @property
+    def weight(self) -> Weight:
+        """The greatest weight of the members."""
+        return min((item.caveat.weight for item in self.members), key=lambda weight: weight.place)
 
 
 def placed_caveats(result: ReviewResult) -> list[PlacedCaveat]:
@@ -172,10 +174,7 @@ def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:
     by_code: dict[str, list[PlacedCaveat]] = {}
     for item in placed:
         by_code.setdefault(item.caveat.code, []).append(item)
-    groups = []
-    for code, found in by_code.items():
-        weight = min((item.caveat.weight for item in found), key=lambda weight: weight.place)
-        groups.append(CaveatGroup(code=code, weight=weight, members=tuple(found)))
+    groups = (CaveatGroup(code=code, members=tuple(found)) for code, found in by_code.items())
     return tuple(sorted(groups, key=lambda group: group.weight.place))
 
 

@@ -63,7 +63,7 @@ def render_html(report: Report) -> str:
         policy=_policy([style], scripts),
         style=_trusted(style),
         scripts=[_trusted(script) for script in scripts],
-        outlines=_trusted(outline_markup(outlines) if figures else ""),
+        outlines=outlines,
         drawings={key: _trusted(drawing) for key, drawing in drawings.items()},
     )
 
@@ -335,13 +335,6 @@ def _value(name: str, value: str, names: Mapping[str, str]) -> str:
     value = _COLOR.sub(lambda match: color_tokens().get(match.group(), match.group()), value)
     value = _REFERENCE.sub(lambda match: f"{match.group(1)}{names[match.group(2)]}", value)
     return _short_numbers(value) if name in _WITH_NUMBERS else value
-
-
-def outline_markup(outlines: Mapping[str, str]) -> str:
-    """All letters, to stand once in the page."""
-    paths = "".join(f'<path id="{name}" transform="scale(.015625)" d="{path}"/>' for path, name in outlines.items())
-    head = '<svg class="outlines" width="0" height="0" aria-hidden="true" focusable="false">'
-    return f"{head}<defs>{paths}</defs></svg>"
 
 
 def _short_numbers(text: str) -> str:

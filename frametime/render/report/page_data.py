@@ -166,10 +166,9 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
     metrics = list(dict.fromkeys([result.headline, *(item.metric for item in result.log_means)]))
     estimates = {(item.card, item.scene, item.resolution): item.estimates for item in result.cells}
 
-    def lacks(metric: str, card: str, cell: tuple[str, str]) -> bool:
-        found = estimates.get((card, *cell))
-        return found is None or not has_logs(found[metric].run_values)
-
+    pairs = [
+        (place, at, estimates.get((card, *cell))) for place, card in enumerate(cards) for at, cell in enumerate(cells)
+    ]
     currency = next((card.currency for card in result.cards if card.currency), None)
     colors = card_colors(result)
     return ReaderChoice(
@@ -192,12 +191,7 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
                 [[_packed(known.get((metric, card, *cell))) for cell in cells] for card in cards] for metric in metrics
             ],
             "lacking": [
-                [
-                    [place, at]
-                    for place, card in enumerate(cards)
-                    for at, cell in enumerate(cells)
-                    if lacks(entry.key, card, cell)
-                ]
+                [[place, at] for place, at, found in pairs if not (found and has_logs(found[entry.key].run_values))]
                 for entry in result.metrics
                 if entry.key != result.headline
             ],

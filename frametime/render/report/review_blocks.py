@@ -6,23 +6,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeAlias
 
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.theme import PALETTES
-from frametime.render.report.document import (
-    Answers,
-    Bar,
-    Bars,
-    Block,
-    Fact,
-    Figure,
-    Paragraph,
-    VerdictCard,
-    VerdictCards,
-)
+from frametime.render.report import document as doc
+from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import by_weight, count, number, percent, sentence_case
+from frametime.render.tables.parts import by_weight, caption_of, count, number, percent, sentence_case
 from frametime.render.tables.review_comparisons import (
     cells_table,
     efficiency_table,
@@ -53,83 +44,82 @@ def card_colors(result: ReviewResult) -> Mapping[str, str]:
 def standings_bars(result: ReviewResult, cut: str, metric: str, *, key: str) -> Bars:
     """All cards of a cut, best first, with the baseline; behind each its place, difference and verdict."""
     words, everything, overall = ReviewWords(result), standings_table(result), overall_table(result)
-    chosen = everything.where(cut=cut, metric=metric)
-    places = {(item.cut, item.metric, item.card): item for item in result.standings}
-    bars = []
-    for row in chosen.rows:
-        card = str(everything.exact(row, "card"))
-        against = overall.where(cut=cut, metric=metric, card=card)
-        more = _against(overall, against.rows[0], "ratio") if against.rows else ("baseline",)
-        bars.append(
-            _bar(result, card, everything.line(row, "mean_value"), places[cut, metric, card].mean_interval, more)
-        )
+    told = []
+    for item, row in zip(result.standings, everything.rows, strict=True):
+        if (item.cut, item.metric) == (cut, metric):
+            against = overall.where(cut=cut, metric=metric, card=item.card)
+            more = _against(overall, against.rows[0]) if against.rows else ("baseline",)
+            told.append((item.card, everything.line(row, "mean_value"), item.mean_interval, more))
     cells = result.cells_of(cut)
-    caption = (
-        f"{words.metric_heading(metric)}, {words.cuts[cut]}: means over"
-        f" {cells_words(cells.cells, n_planned=cells.n_planned)}, with 95 % intervals of the difference to"
-        f" {words.baseline}; {words.better(metric)}."
+    caption = caption_of(
+        "standings-bars",
+        heading=words.metric_heading(metric),
+        cut=words.cuts[cut],
+        cells=cells_words(cells.cells, n_planned=cells.n_planned),
+        baseline=words.baseline,
+        better=words.better(metric),
     )
-    return Bars(key=key, caption=caption, groups=(("", tuple(bar for bar in bars if bar is not None)),))
+    return _bars(result, key, caption, {"": told})
 
 
 def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
     """Each scene: its label, and every card in it, a group for each resolution, by the headline metric."""
-    words, everything = ReviewWords(result), cells_table(result)
-    estimates = {(item.card, item.scene, item.resolution): item.estimates[result.headline] for item in result.cells}
-    of_headline = everything.where(metric=result.headline)
+    everything = cells_table(result)
+    rows = everything.where(metric=result.headline).rows
+    caption = caption_of("scene-bars", heading=ReviewWords(result).metric_heading(result.headline))
     for place, scene in enumerate(result.scenes, 1):
-        groups = []
-        for resolution in result.resolutions:
-            bars = []
-            for row in of_headline.where(scene=scene.key, resolution=resolution).rows:
-                card = str(everything.exact(row, "card"))
-                estimate = estimates[card, scene.key, resolution]
-                more: Line = ("baseline",) if card == result.baseline else ()
+        groups: dict[str, list[_Told]] = {resolution: [] for resolution in result.resolutions}
+        for item, row in zip(result.cells, rows, strict=True):
+            if item.scene == scene.key:
+                estimate = item.estimates[result.headline]
+                more: Line = ("baseline",) if item.card == result.baseline else ()
                 if row.origin.startswith("comparisons"):
-                    change, _, verdict = _against(everything, row, "ratio")
+                    change, _, verdict = _against(everything, row)
                     more = (plain_text(change), " ", verdict)
                 # The tables below have each number with its address: here it is not said again.
-                bars.append(_bar(result, card, (number(estimate.value, ""),), estimate.interval, more))
-            if found := tuple(bar for bar in bars if bar is not None):
-                groups.append((resolution, found))
-        caption = f"{words.metric_heading(result.headline)}, with 95 % intervals over the runs of each card."
-        if groups:
-            yield scene.label, Bars(key=f"scene-{place}", caption=caption, groups=tuple(groups))
+                groups[item.resolution].append((item.card, (number(estimate.value, ""),), estimate.interval, more))
+        if (bars := _bars(result, f"scene-{place}", caption, groups)).groups:
+            yield scene.label, bars
 
 
 def power_bars(result: ReviewResult, *, key: str) -> Bars:
     """Average power of the cards that have sensor logs, with the frames that a joule makes."""
     table = efficiency_table(result)
-    rows = {item.card: item for item in result.efficiency if item.cut == result.cuts[0].key}
-    bars = []
-    for row in table.where(cut=result.cuts[0].key).rows:
-        card = str(table.exact(row, "card"))
-        more = ("W, ", *table.line(row, "frames_per_joule"), " frames per joule")
-        line = table.line(row, "average_power_w")
-        bars.append(_bar(result, card, line, rows[card].average_power_interval, more))
-    caption = "Average power (W) with 95 % intervals; lower is better for the same speed."
-    return Bars(key=key, caption=caption, groups=(("", tuple(bar for bar in bars if bar is not None)),))
+    told = []
+    for item, row in zip(result.efficiency, table.rows, strict=True):
+        if item.cut == result.cuts[0].key:
+            more = ("W, ", *table.line(row, "frames_per_joule"), " frames per joule")
+            told.append((item.card, table.line(row, "average_power_w"), item.average_power_interval, more))
+    return _bars(result, key, caption_of("power-bars"), {"": told})
 
 
-def _bar(result: ReviewResult, card: str, line: Line, interval: Interval | None, more: Line) -> Bar | None:
-    """The bar of a card; ``None`` where it has no number."""
-    value = line[0]
-    if not isinstance(value, Number) or value.value is None:
-        return None
-    ends = None if interval is None else (interval.low, interval.high)
-    return Bar(label=result.card(card).label, color=card_colors(result)[card], value=value, ends=ends, more=more)
+_Told: TypeAlias = tuple[str, Line, Interval | None, Line]
+"""A card, its number, the interval of that, and what stands behind it."""
 
 
-def _against(table: Table, row: Row, ratio: str) -> Line:
+def _bars(result: ReviewResult, key: str, caption: str, groups: Mapping[str, Sequence[_Told]]) -> Bars:
+    """A bar for each card that has a number."""
+    colors = card_colors(result)
+    found: dict[str, list[Bar]] = {}
+    for label, told in groups.items():
+        for card, (value, *_), interval, more in told:
+            if isinstance(value, Number) and value.value is not None:
+                ends = None if interval is None else (interval.low, interval.high)
+                bar = Bar(label=result.card(card).label, color=colors[card], value=value, ends=ends, more=more)
+                found.setdefault(label, []).append(bar)
+    return Bars(key=key, caption=caption, groups=tuple((label, tuple(bars)) for label, bars in found.items()))
+
+
+def _against(table: Table, row: Row) -> Line:
     """Difference to the baseline and verdict."""
-    return (*table.line(row, ratio), " ", table.line(row, "verdict")[0])
+    return (*table.line(row, "ratio"), " ", table.line(row, "verdict")[0])
 
 
 def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     """The first screen: four answers, all cards as one picture, and what the words mean."""
     cut, told = result.cuts[0].key, result.answers[result.cuts[0].key]
     questions = {"Speed": told.first, "Price": told.price, "Power": told.power, "Not sure": told.uncertain}
-    answers = Answers(tuple(Fact(term, (text,)) for term, text in questions.items()))
+    answers = doc.Answers(tuple(Fact(term, (text,)) for term, text in questions.items()))
     how_to_read: Line = (
         "A difference counts from ",
         percent(result.margin, "/margin"),
@@ -137,13 +127,13 @@ def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
         " tied means that the difference is shown to be smaller than the margin; undecided means that these runs"
         " cannot tell.",
     )
-    return (answers, standings_bars(result, cut, result.headline, key="first-bars"), Paragraph(how_to_read))
+    return (answers, standings_bars(result, cut, result.headline, key="first-bars"), doc.Paragraph(how_to_read))
 
 
-def verdict_cards(result: ReviewResult) -> VerdictCards:
+def verdict_cards(result: ReviewResult) -> doc.VerdictCards:
     """Each candidate against the baseline over all cells by the headline metric."""
     table = overall_table(result)
-    return VerdictCards(
+    return doc.VerdictCards(
         tuple(
             _card(result, comparison, table, row)
             for comparison, row in zip(result.overall, table.rows, strict=True)
@@ -235,16 +225,11 @@ def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenCha
     from frametime.render.charts.drawings import review_figures
     from frametime.render.charts.theme import Theme
 
+    first = {"metric": result.headline, "cut": result.cuts[0].key, "page": 0}
     found = []
-    drawn = [
-        (name, _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {})
-        for name, drawing in review_figures(result, Theme.of(size=size))
-        if _catalog_key(name) in SECTIONS
-    ]
-    for name, key, asked in drawn:
-        by_headline = asked.get("metric", result.headline) == result.headline
-        over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
-        if by_headline and over_all_cells and asked.get("page", 0) == 0:
+    for name, drawing in review_figures(result, Theme.of(size=size)):
+        key, asked = _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {}
+        if key in SECTIONS and all(asked.get(what, wanted) == wanted for what, wanted in first.items()):
             found.append(ChosenChart(name=name, key=key, asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
 
@@ -309,7 +294,41 @@ def chart_words(result: ReviewResult, key: str, asked: Mapping[str, object]) -> 
     asked : mapping
         ``candidate``, ``cut``, ``cuts``: what the chart was drawn for.
     """
-    return _WRITERS[key](result, ReviewWords(result), asked)
+    words, cut, headline = ReviewWords(result), str(asked.get("cut") or result.cuts[0].key), result.headline
+    if key in _COSTS:
+        title, make, shown = _COSTS[key]
+        placed = make(result).where(cut=cut, stands_apart=False)
+        return f"{title}, {words.cuts[cut]}: {_rows(placed.view(*shown))}"
+    if key == "standings":
+        tables = standings_of(result, standings_table(result), cut, key="standings")
+        return " ".join(f"{table.caption} {_rows(table)}" for table in tables)
+    if key == "repeatability":
+        flagged = [run.name for run in result.runs if run.flag]
+        told = f" {len(flagged)} flagged runs" + (f": {', '.join(flagged)}." if flagged else ".")
+        return _rows(repeatability_table(result).where(metric=headline).view("card", "s_r_pct")) + told
+    card = str(asked.get("candidate"))
+    overall = overall_table(result).where(cut=cut, card=card, metric=headline)
+    columns, title = _OF_PAIR[key]
+    cells = cells_table(result).where(card=card, metric=headline)
+    cells = cells.view("scene", "resolution", ("ratio", "interval_95"), "verdict", labels=_BARE)
+    pair = title.format(card=words.cards[card], baseline=words.baseline, headline=words.headline.label)
+    return f"{pair} {_rows(overall.view(*columns, labels=_BARE))} Cells: {_rows(cells)}"
+
+
+_BARE: Final = {"ratio": "", "verdict": "", "resolution": "at", "counts": ""}
+_OF_PAIR: Final[Mapping[str, tuple[tuple[str | tuple[str, ...], ...], str]]] = {
+    "ratios": (
+        ("cut", ("ratio", "interval_these_scenes"), "verdict"),
+        "{card} against {baseline}, {headline}, with 95 % intervals.",
+    ),
+    "matrix": (("cut", "counts"), "{card} against {baseline} by {headline}."),
+}
+"""Charts of a card and the baseline: columns over the cells, and how their words begin."""
+_COSTS: Final[Mapping[str, tuple[str, Callable[[ReviewResult], Table], tuple[str, ...]]]] = {
+    "value": ("Speed and price", value_table, ("card", "mean_value", "price", "break_even_price")),
+    "efficiency": ("Power and energy", efficiency_table, ("card", "average_power_w", "energy_per_frame_j")),
+}
+"""Charts of what speed costs: how their words begin, and columns of a table for the cards that have a place."""
 
 
 def _rows(table: Table, *, most: int = MOST_CELLS) -> str:
@@ -322,63 +341,3 @@ def _rows(table: Table, *, most: int = MOST_CELLS) -> str:
         told.append(f"{first}: " + ", ".join(f"{name} {text}".strip() for name, text in pairs))
     n_more = len(table.rows) - most
     return "; ".join(told) + (f"; {n_more} more stand in the tables" if n_more > 0 else "") + "."
-
-
-def _cut(result: ReviewResult, asked: Mapping[str, object]) -> str:
-    return str(asked.get("cut") or result.cuts[0].key)
-
-
-def _ratios(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    candidate = str(asked.get("candidate"))
-    chosen = overall_table(result).where(cut=_cut(result, asked), card=candidate, metric=result.headline)
-    told = chosen.view("cut", ("ratio", "interval_these_scenes"), "verdict", labels=_BARE)
-    title = f"{words.cards[candidate]} against {words.baseline}, {words.headline.label}, with 95 % intervals. "
-    return title + _rows(told) + " " + _cells(result, candidate)
-
-
-_BARE: Final = {"ratio": "", "verdict": "", "resolution": "at", "counts": ""}
-
-
-def _cells(result: ReviewResult, candidate: str) -> str:
-    chosen = cells_table(result).where(card=candidate, metric=result.headline)
-    return "Cells: " + _rows(chosen.view("scene", "resolution", ("ratio", "interval_95"), "verdict", labels=_BARE))
-
-
-def _matrix(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    candidate = str(asked.get("candidate"))
-    table = overall_table(result).where(card=candidate, metric=result.headline, cut=result.cuts[0].key)
-    title = f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}. "
-    return title + _rows(table.view("cut", "counts", labels=_BARE)) + " " + _cells(result, candidate)
-
-
-def _standings(result: ReviewResult, _: ReviewWords, asked: Mapping[str, object]) -> str:
-    tables = standings_of(result, standings_table(result), _cut(result, asked), key="standings")
-    return " ".join(f"{table.caption} {_rows(table)}" for table in tables)
-
-
-def _placed(
-    title: str, make: Callable[[ReviewResult], Table], *columns: str
-) -> Callable[[ReviewResult, ReviewWords, Mapping[str, object]], str]:
-    """Some columns of a table, of the cards that have a place in a cut."""
-
-    def told(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-        cut = _cut(result, asked)
-        return f"{title}, {words.cuts[cut]}: {_rows(make(result).where(cut=cut, stands_apart=False).view(*columns))}"
-
-    return told
-
-
-def _repeatability(result: ReviewResult, _: ReviewWords, __: Mapping[str, object]) -> str:
-    flagged = [run.name for run in result.runs if run.flag]
-    told = f" {len(flagged)} flagged runs" + (f": {', '.join(flagged)}." if flagged else ".")
-    return _rows(repeatability_table(result).where(metric=result.headline).view("card", "s_r_pct")) + told
-
-
-_WRITERS: Final[Mapping[str, Callable[[ReviewResult, ReviewWords, Mapping[str, object]], str]]] = {
-    "ratios": _ratios,
-    "matrix": _matrix,
-    "standings": _standings,
-    "value": _placed("Speed and price", value_table, "card", "mean_value", "price", "break_even_price"),
-    "efficiency": _placed("Power and energy", efficiency_table, "card", "average_power_w", "energy_per_frame_j"),
-    "repeatability": _repeatability,
-}

@@ -220,10 +220,6 @@ def _with_figures(section: doc.Section, charts: Mapping[str, Sequence[doc.Figure
     return replace(section, blocks=blocks, sections=tuple(_with_figures(inner, charts) for inner in section.sections))
 
 
-def _texts(value: object) -> list[str]:
-    return [str(item) for item in value] if isinstance(value, list | tuple) else []
-
-
 def _subtitle(result: ReviewResult) -> str:
     author = f"By {result.plan['author']}. " if result.plan.get("author") else ""
     return (
@@ -252,8 +248,8 @@ def methods_section(result: ReviewResult) -> doc.Section:
         doc.section("metric-definitions", doc.Definitions(metrics)),
         doc.section("method-definitions", doc.Definitions(methods)),
     )
-    bench = _texts(result.plan.get("bench"))
-    blocks = [doc.said("Test system:", "; ".join(bench) + ".")] if bench else []
+    bench = result.plan.get("bench")
+    blocks = [doc.said("Test system:", "; ".join(bench) + ".")] if isinstance(bench, list | tuple) and bench else []
     margin = doc.Paragraph(("Margin ", percent(result.margin, "/margin"), head))
     return doc.section("methods", *blocks, margin, sections=sections)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import cache, wraps
+from functools import cache, partial, wraps
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, TypeVar, cast
@@ -25,6 +25,7 @@ from frametime.render.tables.table import (
     Number,
     Range,
     Row,
+    ShownAs,
     Strip,
     Table,
     Tone,
@@ -59,10 +60,8 @@ def mark(word: str, tone: Tone) -> Mark:
     return Mark(word=word, symbol=_SYMBOLS[tone], tone=tone)
 
 
-VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
-    {"ahead": mark("ahead", "ahead"), "behind": mark("behind", "behind")}
-    | {"tied": mark("tied", "tied"), "undecided": mark("undecided", "undecided")}
-)
+_VERDICTS: Final[tuple[Tone, ...]] = ("ahead", "behind", "tied", "undecided")
+VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType({word: mark(word, word) for word in _VERDICTS})
 """How a verdict is shown: a word and a symbol, so that nothing rests on color alone.
 
 The symbols are the shapes of the charts: arrows to the better and the worse side, a square, a ring.
@@ -74,19 +73,24 @@ def missing(reason: str, origin: str = "") -> Number:
     return Number(text=NOT_AVAILABLE, value=None, origin=origin, reason=reason)
 
 
+def _told(
+    value: float | None, origin: str, write: Callable[[float], str], reason: str, shown_as: ShownAs = "value"
+) -> Number:
+    if value is None:
+        return missing(reason, origin)
+    return Number(text=write(value), value=value, origin=origin, shown_as=shown_as)
+
+
 def number(value: float | None, origin: str, unit: str = "", *, digits: int = 4, reason: str | None = None) -> Number:
     """A number with its unit, or without one that stands in the heading of its column."""
-    if value is None:
-        return missing(reason or "not measured", origin)
-    text = format_quantity(value, unit, digits=digits) if unit else format_number(value, digits=digits)
-    return Number(text=text, value=value, origin=origin)
+    write = partial(format_quantity, unit=unit, digits=digits) if unit else partial(format_number, digits=digits)
+    return _told(value, origin, write, reason or "not measured")
 
 
 def count(value: float | None, origin: str, *, reason: str | None = None) -> Number:
     """A whole number."""
-    if value is None:
-        return missing(reason or "not measured", origin)
-    return Number(text=str(int(value)).replace("-", "\N{MINUS SIGN}"), value=int(value), origin=origin)
+    whole = None if value is None else int(value)
+    return _told(whole, origin, partial(format_like, decimals=0), reason or "not measured")
 
 
 def money_cell(
@@ -115,9 +119,7 @@ def change(ratio: float | None, origin: str, *, reason: str | None = None) -> Nu
     >>> change(1.052, "ratio").text
     '+5.2 %'
     """
-    if ratio is None:
-        return missing(reason or "there is nothing to compare", origin)
-    return Number(text=percent_change(ratio), value=ratio, origin=origin, shown_as="change")
+    return _told(ratio, origin, percent_change, reason or "there is nothing to compare", "change")
 
 
 def change_range(interval: Interval | None, origin: str, *, reason: str | None = None) -> Range | Number:
@@ -380,7 +382,7 @@ def percent(value: float, origin: str) -> Number:
     >>> percent(0.03, "/margin").text, percent(0.025, "/margin").text
     ('3 %', '2.5 %')
     """
-    return Number(text=f"{value * 100.0:.3g} %", value=value, origin=origin, shown_as="percent")
+    return _told(value, origin, lambda value: f"{value * 100.0:.3g} %", "", "percent")
 
 
 def notes_of(caveats: Iterable[Caveat]) -> tuple[Note, ...]:

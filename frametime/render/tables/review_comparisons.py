@@ -99,21 +99,18 @@ def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str)
     said = cells_words(cells.cells, n_planned=cells.n_planned)
     told = {"headline": words.headline.label, "cut": words.cuts[cut], "baseline": words.baseline}
     labels = {"mean_value": words.metric_heading(result.headline)}
-    placed = chosen.where(stands_apart=False).view(
-        *PLACED,
-        key=key,
-        caption=caption_of("standings", cells=said, better=words.better(result.headline), **told),
-        labels=labels,
-        long_from=len(chosen.rows),
+    told |= {"cells": said, "better": words.better(result.headline)}
+    tables = (
+        chosen.where(stands_apart=bool(apart)).view(
+            *columns,
+            key=key + apart,
+            caption=caption_of(f"standings{apart}", **told),
+            labels=labels,
+            long_from=len(chosen.rows),
+        )
+        for apart, columns in (("", PLACED), ("-apart", APART))
     )
-    apart = chosen.where(stands_apart=True).view(
-        *APART,
-        key=f"{key}-apart",
-        caption=caption_of("standings-apart", **told),
-        labels=labels,
-        long_from=len(chosen.rows),
-    )
-    return tuple(table for table in (placed, apart) if table.rows)
+    return tuple(table for table in tables if table.rows)
 
 
 @once_a_result
