@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
@@ -40,25 +39,22 @@ def least_distance(margin: float) -> float:
     return math.log1p(margin / 3.0)
 
 
-@dataclass(frozen=True, kw_only=True)
 class CardSpread:
     """One card and metric: the sets that have logs of it, these logs, and what its runs tell of how runs scatter.
 
-    ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside``. ``shared`` is each cell's
-    own scatter drawn toward that of all, ``others`` what the other cells tell of a cell; both leave out cells whose
-    runs agree to the last digit.
+    ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside`` at 1 %. ``shared`` is each
+    cell's own scatter drawn toward that of all, ``others`` what the other cells tell of a cell; both leave out cells
+    whose runs agree to the last digit. ``label`` is what the metric is called in sentences; its key by default.
     """
 
-    card: str
-    metric: str
-    label: str
-    sets: Mapping[Place, RunSet]
-    logs: Mapping[Place, NDArray[np.float64]]
-    kept: tuple[Place, ...]
-    aside: tuple[Place, ...]
-    pooled: PooledSpread | None
-    shared: Mapping[Place, PooledSpread]
-    others: Mapping[Place, ScatterLaw]
+    def __init__(self, card: str, metric: str, sets: Iterable[RunSet], *, label: str | None = None) -> None:
+        own = {run_set.place: run_set for run_set in sets if run_set.card == card}
+        self.card, self.metric, self.label = card, metric, label or metric
+        self.logs = {place: logs for place, of in own.items() if (logs := of.log_values(metric)) is not None}
+        self.sets = {place: own[place] for place in self.logs}
+        self.kept, self.aside = poolable(self.logs)
+        self.pooled = pooled_spread([self.logs[place] for place in self.kept])
+        self.shared, self.others = _shared(self.logs), laws_of_others(self.logs)
 
     @property
     def whole(self) -> list[RunSet]:
@@ -70,28 +66,6 @@ class CardSpread:
         if rule == "shared":
             return self.shared.get(place)
         return None if rule == "own" or place in self.aside else self.pooled
-
-
-def card_spread(card: str, metric: str, sets: Iterable[RunSet], *, label: str | None = None) -> CardSpread:
-    """Pool the scatter of one card's runs over its cells, after Cochran's test at 1 %.
-
-    ``label`` is what the metric is called in sentences; its key by default.
-    """
-    own = {run_set.place: run_set for run_set in sets if run_set.card == card}
-    logs = {place: values for place, of in own.items() if (values := of.log_values(metric)) is not None}
-    kept, aside = poolable(logs)
-    return CardSpread(
-        card=card,
-        metric=metric,
-        label=label or metric,
-        sets={place: own[place] for place in logs},
-        logs=logs,
-        kept=tuple(kept),
-        aside=tuple(aside),
-        pooled=pooled_spread([logs[place] for place in kept]),
-        shared=_shared(logs),
-        others=laws_of_others(logs),
-    )
 
 
 def _scatters(
@@ -148,6 +122,10 @@ def repeatability_of(
         words = {"way": "rises" if found.change > 0 else "falls", "size": abs(in_percent(found.change))}
         words |= {"n_cells": len(ordered), "label": spread.label, "p": found.p_value}
         caveats.append(caveat_of("common-trend", metric, **words))
+    test, cochran = cochran_test(list(spread.logs.values())), None
+    if test is not None:
+        _, scene, resolution = list(spread.logs)[test.at]
+        cochran = CochranOutcome(scene=scene, resolution=resolution, **_told(test))
     return Repeatability(
         card=spread.card,
         metric=metric,
@@ -155,26 +133,15 @@ def repeatability_of(
         limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
         degrees_of_freedom=0 if pooled is None else round(pooled.degrees_of_freedom),
         n_cells=0 if pooled is None else pooled.n_sets,
-        cochran=_cochran(spread),
+        cochran=cochran,
         grubbs=suspect_runs(spread),
         caveats=tuple(caveats),
     )
 
 
-def _cochran(spread: CardSpread) -> CochranOutcome | None:
-    places = list(spread.logs)
-    test = cochran_test(list(spread.logs.values()))
-    if test is None:
-        return None
-    _, scene, resolution = places[test.at]
-    return CochranOutcome(scene=scene, resolution=resolution, **_told(test))
-
-
 def _told(test: OutlierTest) -> dict[str, Any]:
     """A test as the result tells it."""
-    numbers = test._asdict()
-    del numbers["at"]
-    return {**numbers, "outcome": test.outcome}
+    return {name: getattr(test, name) for name in ("statistic", "critical_5pct", "critical_1pct", "outcome")}
 
 
 def sets_that_can_show_levels(spreads: Iterable[CardSpread]) -> int:

@@ -8,15 +8,15 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.metrics.metric import Metric
-from frametime.review.card_repeatability import CardSpread, card_spread
+from frametime.review.card_repeatability import CardSpread
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import Place, RunSet
@@ -41,36 +41,48 @@ LEAST_CHANCE: Final = 0.2
 simulation, 78 were open at the last look."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Decision:
+class Decision(NamedTuple):
     """A verdict, and whether a difference that is smaller than the margin is nevertheless real."""
 
     verdict: Verdict
     real_but_small: bool = False
 
 
-@dataclass(frozen=True, kw_only=True)
-class RunsNeeded:
+class RunsNeeded(NamedTuple):
     """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
 
     n_runs: int | None = None
     at_margin: bool = False
 
 
-@dataclass(frozen=True, kw_only=True)
 class MetricMeans:
     """Mean logs of one metric in every cell of every card, and what each card's runs tell of scatter.
 
     ``means`` are for one cell, with the scatter that the review's rule gives it. ``means_of_many`` are for sums over
     cells: many cells together know their scatter by themselves, and what they share would be counted over again (in
-    the simulation of the tests 92 % in place of 95 %).
+    the simulation of the tests 92 % in place of 95 %). Both hold the errors that cells share.
     """
 
-    design: ReviewDesign
-    metric: MetricEntry | Metric
-    means: Mapping[Place, LogMean]
-    means_of_many: Mapping[Place, LogMean]
-    spreads: Mapping[str, CardSpread]
+    def __init__(
+        self,
+        metric: MetricEntry | Metric,
+        design: ReviewDesign,
+        sets: Collection[RunSet],
+        shared: Mapping[tuple[str, Place], tuple[SharedError, ...]] = MappingProxyType({}),
+    ) -> None:
+        self.metric, self.design = metric, design
+        self.spreads = {card.key: CardSpread(card.key, metric.key, sets, label=metric.label) for card in design.cards}
+        self.means: dict[Place, LogMean] = {}
+        own: dict[Place, LogMean] = {}
+        for spread in self.spreads.values():
+            for place, logs in spread.logs.items():
+                key = (metric.key, place)
+                own[place] = replace(log_mean(logs), shared=shared.get(key, ()), key=key)
+                # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
+                pool = spread.card if design.spread == "pooled" else None
+                mean = log_mean(logs, spread.standing_in(place, design.spread), pool)
+                self.means[place] = replace(mean, shared=own[place].shared, key=key)
+        self.means_of_many = own if design.spread == "shared" else self.means
 
     @property
     def sign(self) -> float:
@@ -84,46 +96,21 @@ class MetricMeans:
         advantage = replace(difference, value=self.sign * difference.value)
         return decide(advantage, margin=self.design.margin, levels=levels)
 
-    def with_stand_in(self, place: Place, *, n_cells: int = 1) -> tuple[LogMean, bool]:
-        """The mean of a cell, alone or as one of several.
-
-        Where it has a single run, the card's pooled scatter stands in, and ``True`` is told.
-        """
+    def with_stand_in(self, place: Place, *, n_cells: int = 1) -> LogMean:
+        """The mean of a cell, alone or as one of several; where it has a single run, the card's scatter stands in."""
         mean = (self.means if n_cells == 1 else self.means_of_many)[place]
         pooled = self.spreads[place[0]].pooled
         if mean.variance is not None or pooled is None:
-            return mean, False
+            return mean
         freedom = pooled.degrees_of_freedom
-        return replace(mean, variance=pooled.variance / mean.n_runs, degrees_of_freedom=freedom, pool=place[0]), True
-
-
-def metric_means(
-    metric: MetricEntry | Metric,
-    design: ReviewDesign,
-    sets: Collection[RunSet],
-    shared: Mapping[tuple[str, Place], tuple[SharedError, ...]] = MappingProxyType({}),
-) -> MetricMeans:
-    """Mean logs of every cell, with the scatter that the design's rule gives it, and the errors that cells share."""
-    of_cards = {card.key: card_spread(card.key, metric.key, sets, label=metric.label) for card in design.cards}
-    means: dict[Place, LogMean] = {}
-    own: dict[Place, LogMean] = {}
-    for spread in of_cards.values():
-        for place, logs in spread.logs.items():
-            key = (metric.key, place)
-            own[place] = replace(log_mean(logs), shared=shared.get(key, ()), key=key)
-            # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
-            pool = spread.card if design.spread == "pooled" else None
-            mean = log_mean(logs, spread.standing_in(place, design.spread), pool)
-            means[place] = replace(mean, shared=own[place].shared, key=key)
-    many = own if design.spread == "shared" else means
-    return MetricMeans(design=design, metric=metric, means=means, means_of_many=many, spreads=of_cards)
+        return replace(mean, variance=pooled.variance / mean.n_runs, degrees_of_freedom=freedom, pool=place[0])
 
 
 def log_means(table: MetricMeans) -> list[CellLogMean]:
     """Every cell of every card, as a sum over many cells and a choice of this cell alone take it up."""
 
     def scatter(place: Place, n_cells: int) -> Scatter:
-        mean, _ = table.with_stand_in(place, n_cells=n_cells)
+        mean = table.with_stand_in(place, n_cells=n_cells)
         return Scatter(
             standard_error=None if mean.variance is None else math.sqrt(mean.variance),
             degrees_of_freedom=mean.degrees_of_freedom,
@@ -220,7 +207,7 @@ def _compare(table: MetricMeans, places: tuple[Place, Place], summaries: Mapping
 
 def runs_that_decide(table: MetricMeans, places: tuple[Place, Place], difference: Difference) -> RunsNeeded:
     """Runs of each card that would decide an open cell: any number, or those of a look where the plan has looks."""
-    means = [table.with_stand_in(place)[0] for place in places]
+    means = [table.with_stand_in(place) for place in places]
     variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
     if len(variances) < 2 or not sum(variances) > 0.0:
         return RunsNeeded()
@@ -285,12 +272,10 @@ def runs_needed(
     candidate_variance: float,
     baseline_variance: float,
     margin: float,
-    most_runs: int = MOST_RUNS,
-    power: float = POWER,
     looks: tuple[int, ...] = (),
     fewest: int = 2,
 ) -> RunsNeeded:
-    """Runs of each card that would decide with probability ``power``, were the estimates the truth.
+    """Runs of each card that would decide with probability `POWER`, were the estimates the truth.
 
     Parameters
     ----------
@@ -316,50 +301,41 @@ def runs_needed(
     per_run_df = satterthwaite_freedom([(candidate_variance, 1.0), (baseline_variance, 1.0)])
 
     def chance(n_runs: int) -> float:
-        return chance_to_decide(
-            advantage,
-            standard_error=math.sqrt(total / n_runs),
-            degrees_of_freedom=(n_runs - 1) * per_run_df,
-            margin=margin,
-            levels=levels_at(looks, n_runs) or PLAIN,
-        )
+        error, freedom = math.sqrt(total / n_runs), (n_runs - 1) * per_run_df
+        return chance_to_decide(advantage, error, freedom, margin=margin, levels=levels_at(looks, n_runs) or PLAIN)
 
     if looks:
         later = [n_runs for n_runs in looks if n_runs >= fewest]
         if not later or chance(later[-1]) < LEAST_CHANCE:
             return RunsNeeded(at_margin=True)
-        return RunsNeeded(n_runs=next((n_runs for n_runs in later if chance(n_runs) >= power), later[-1]))
-    if chance(most_runs) < power:
+        return RunsNeeded(n_runs=next((n_runs for n_runs in later if chance(n_runs) >= POWER), later[-1]))
+    if chance(MOST_RUNS) < POWER:
         return RunsNeeded(at_margin=True)
     # The chance grows with the number of runs.
-    return RunsNeeded(n_runs=max(fewest, 2 + bisect_left(range(2, most_runs), power, key=chance)))
+    return RunsNeeded(n_runs=max(fewest, 2 + bisect_left(range(2, MOST_RUNS), POWER, key=chance)))
 
 
 def chance_to_decide(
-    advantage: float,
-    *,
-    standard_error: float,
-    degrees_of_freedom: float,
-    margin: float,
-    levels: LookLevels = PLAIN,
+    advantage: float, error: float, freedom: float, *, margin: float, levels: LookLevels = PLAIN
 ) -> float:
     """Probability that runs yet to be made come out as the verdict that ``advantage`` deserves.
 
-    With ``e`` the margin and ``d`` the difference in logs, ``s`` the standard error as it will be found: a tie comes
+    ``error`` is the true standard error, to be found with ``freedom`` degrees of freedom. With ``e`` the margin and
+    ``d`` the difference in logs, ``s`` the standard error as it will be found: a tie comes
     out with ``P(|d'| + t_95 s < e)``, a lead with ``P(d' > max(t_97.5 s, e))``, where ``d'`` is normal about ``|d|``
     and ``s`` follows its own distribution (that of chi), over which the mean is taken at 64 of its quantiles.
 
     Examples
     --------
-    >>> round(chance_to_decide(0.06, standard_error=0.015, degrees_of_freedom=10, margin=0.03), 2)
+    >>> round(chance_to_decide(0.06, 0.015, 10, margin=0.03), 2)
     0.95
     """
     from scipy import special
 
-    edge, size, se = math.log1p(margin), abs(advantage), standard_error
-    found_se = se * chi_over_its_mean_square(degrees_of_freedom)
-    inner = t_quantile(1.0 - levels.tie, degrees_of_freedom) * found_se
-    outer = np.maximum(t_quantile(1.0 - levels.lead, degrees_of_freedom) * found_se, edge)
-    tie = special.ndtr((edge - size - inner) / se) - special.ndtr((inner - edge - size) / se)
-    lead = special.ndtr((size - outer) / se)
+    edge, size = math.log1p(margin), abs(advantage)
+    found_error = error * chi_over_its_mean_square(freedom)
+    inner = t_quantile(1.0 - levels.tie, freedom) * found_error
+    outer = np.maximum(t_quantile(1.0 - levels.lead, freedom) * found_error, edge)
+    tie = special.ndtr((edge - size - inner) / error) - special.ndtr((inner - edge - size) / error)
+    lead = special.ndtr((size - outer) / error)
     return float(max(np.mean(np.maximum(tie, 0.0)), np.mean(lead)))

@@ -8,9 +8,8 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache, reduce
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +69,7 @@ def estimate(
         caveats.append(caveat_of("one-run", key))
     if n and not is_log:
         caveats.append(caveat_of("plain-mean", key))
-    numbers = np.log(present) if is_log else present
+    numbers, back = (np.log(present), math.exp) if is_log else (present, float)
     mean = float(numbers.mean()) if n else None
     own = float(np.std(numbers, ddof=1)) if n > 1 else None
     spread, freedom, how = own, float(n - 1), "own" if is_log else "plain"
@@ -82,9 +81,7 @@ def estimate(
         if is_log and half > WIDEST_LOG:
             caveats.append(caveat_of("too-wide", key))
         else:
-            low, high = mean - half, mean + half
-            if is_log:
-                low, high = math.exp(low), math.exp(high)
+            low, high = back(mean - half), back(mean + half)
             interval = Interval(low=low, high=high, level=level, method=method(f"mean-{how}", n=n, df=freedom))
     if is_log and interval is not None and interval.low == interval.high:
         # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.
@@ -92,7 +89,7 @@ def estimate(
         caveats.append(caveat_of("no-scatter", key))
     return Estimate(
         key=key,
-        value=math.exp(mean) if mean is not None and is_log else mean,
+        value=None if mean is None else back(mean),
         interval=interval,
         n_runs=n,
         standard_deviation_log=own if is_log else None,
@@ -148,8 +145,7 @@ FEWEST_RUNS: Final = 4
 """Fewer runs cannot show two levels."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class TwoLevels:
+class TwoLevels(NamedTuple):
     """Runs at two levels: positions of the lower and the upper group, gap between their means, p value."""
 
     lower: tuple[int, ...]
@@ -158,8 +154,7 @@ class TwoLevels:
     p_value: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class Trend:
+class Trend(NamedTuple):
     """Runs that rise or fall in the order in which they were made.
 
     ``change`` is the median slope (Theil-Sen) times the number of steps from first to last run.
@@ -202,9 +197,7 @@ def two_levels(values: FloatArray, *, floor: float = 0.0, n_tests: int = 1) -> T
     p_value = float((np.count_nonzero(null >= ratios.max()) + 1) / (null.size + 1))
     if p_value * n_tests > LEVELS_ALPHA:
         return None
-    return TwoLevels(
-        lower=tuple(sorted(int(i) for i in lower)), upper=tuple(sorted(int(i) for i in upper)), gap=gap, p_value=p_value
-    )
+    return TwoLevels(tuple(np.sort(lower).tolist()), tuple(np.sort(upper).tolist()), gap, p_value)
 
 
 def _split_ratios(ordered: FloatArray) -> FloatArray:

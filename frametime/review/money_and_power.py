@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from frametime.caveats import Caveat
 from frametime.metrics.catalog import CATALOG
-from frametime.review.cell_comparisons import MetricMeans, metric_means
+from frametime.review.cell_comparisons import MetricMeans
 from frametime.review.design import CardEntry, ReviewDesign, RunningCost
 from frametime.review.overall import POWER, Pair, mean_value
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
@@ -148,7 +148,7 @@ def efficiency_rows(
     table_cells : sequence of TableCells
         Of the whole review; those of kind ``power`` have rows, and those of kind ``speed`` say what power takes away.
     """
-    means = {key: metric_means(CATALOG[key], design, sets.values()) for key in (RATE, POWER, PER_JOULE)}
+    means = {key: MetricMeans(CATALOG[key], design, sets.values()) for key in (RATE, POWER, PER_JOULE)}
     speed = {cells.cut: cells for cells in table_cells if cells.kind == "speed"}
     return [
         _efficiency_row(means, cells, speed[cells.cut], card)
@@ -205,5 +205,5 @@ def _power_interval(powers: MetricMeans, card: str, own: Sequence[tuple[str, str
     """Of the mean power over cells, from the scatter of the runs' power."""
     if not own:
         return None
-    mean = combined((1.0 / len(own), powers.with_stand_in((card, *cell), n_cells=len(own))[0]) for cell in own)
+    mean = combined((1.0 / len(own), powers.with_stand_in((card, *cell), n_cells=len(own))) for cell in own)
     return mean.ratio_interval(0.95, method("power-interval", n=len(own)))

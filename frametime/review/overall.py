@@ -50,15 +50,15 @@ class Pair:
         own = tabled.of(card)
         self.cells = own if all((name, *cell) in table.means for name in (card, other) for cell in own) else ()
         terms: list[tuple[float, LogMean]] = []
-        log_ratios, self.n_stand_ins = [], 0
+        log_ratios = []
         for cell in self.cells:
-            one, is_stand_in = table.with_stand_in((card, *cell), n_cells=len(self.cells))
-            two, is_other_stand_in = table.with_stand_in((other, *cell), n_cells=len(self.cells))
-            self.n_stand_ins += is_stand_in + is_other_stand_in
+            one, two = (table.with_stand_in((name, *cell), n_cells=len(self.cells)) for name in (card, other))
             terms += [(1.0 / len(self.cells), one), (-1.0 / len(self.cells), two)]
             log_ratios.append(one.mean - two.mean)
         groups: list[Hashable] = [cell if self.design.sample_unit == "cell" else cell[0] for cell in self.cells]
         self.n_scenes, self.n_groups = len({scene for scene, _ in self.cells}), len(set(groups))
+        # Pooled by the rule of the review, every cell's scatter is that of the card, and none stands in.
+        self.n_stand_ins = sum(term.pool is not None for _, term in terms if self.design.spread != "pooled")
         self.these = combined(terms) if terms else None
         self.like_these = with_shared(over_sample(log_ratios, groups), terms)
         self.all_equal = bool(terms) and all(term.variance == 0.0 for _, term in terms)
@@ -75,7 +75,7 @@ class Pair:
 
     def caveats(self) -> tuple[Caveat, ...]:
         """What must be said with the numbers of a card against the baseline."""
-        tabled, metric, n_stand_ins = self.tabled, self.metric, self.n_stand_ins
+        tabled, metric = self.tabled, self.metric
         if not self.cells:
             return (caveat_of("no-common-cell/by value" if tabled.of(self.card) else "no-common-cell", metric),)
         caveats = []
@@ -88,8 +88,8 @@ class Pair:
             caveats.append(caveat_of("no-scatter", metric))
         elif self.these is not None and self.these.standard_error is None:
             caveats.append(caveat_of("one-run/over cells", metric))
-        if n_stand_ins:
-            cells = "A cell has" if n_stand_ins == 1 else f"{n_stand_ins} cells have"
+        if self.n_stand_ins:
+            cells = "A cell has" if self.n_stand_ins == 1 else f"{self.n_stand_ins} cells have"
             caveats.append(caveat_of("one-run-pooled", metric, cells=cells))
         if self.like_these is None:
             caveats.append(caveat_of("too-few-scenes", metric))

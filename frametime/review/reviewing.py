@@ -15,8 +15,8 @@ import numpy as np
 from frametime import __version__
 from frametime.caveats import Caveat
 from frametime.lab.sessions import Step
-from frametime.review.card_repeatability import CardSpread, repeatability_of, set_caveats, sets_that_can_show_levels
-from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means, metric_means
+from frametime.review.card_repeatability import repeatability_of, set_caveats, sets_that_can_show_levels
+from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means
 from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
@@ -27,18 +27,15 @@ from frametime.review.result_tables import CellSummary, OverallComparison, PairO
 from frametime.review.run_set import (
     Place,
     PlacedRun,
-    RunSet,
-    condition_caveats,
+    caveats_over_all,
     gather,
     natural_order,
     refuse_unequal,
     run_entry,
-    same_file_caveats,
 )
 from frametime.review.runs_to_make import (
     coverage_of,
     exclusion_caveats,
-    flag_caveats,
     flagged_runs,
     next_to_make,
     values_looked_at,
@@ -62,18 +59,30 @@ _OF_DESIGN = (
 """What a result takes from its design as it is."""
 
 
-@dataclass(frozen=True, kw_only=True)
 class _Runs:
     """The runs as they count: put together by cell, with how they scatter and which of them stand out."""
 
-    design: ReviewDesign
-    placed: tuple[PlacedRun, ...]
-    caveats: tuple[Caveat, ...]
-    sets: Mapping[Place, RunSet]
-    metrics: Mapping[str, MetricMeans]
-    spreads: tuple[CardSpread, ...]
-    flags: Mapping[str, Flag]
-    share_errors: bool
+    def __init__(
+        self,
+        design: ReviewDesign,
+        runs: Iterable[PlacedRun],
+        others: OtherSessions = OtherSessions(),  # noqa: B008  # it cannot be changed
+    ) -> None:
+        self.design, doubled = _without_doubles(design)
+        drift = without_drift(self.design, _in_plan_order(design, runs))
+        brought = brought_beside(self.design, drift.runs, others)
+        self.placed = _in_plan_order(design, [*drift.runs, *brought.runs])
+        self.caveats = (*doubled, *drift.caveats, *brought.caveats)
+        self.excluded = [run for run in self.placed if run.name in design.exclusions]
+        self.sets = gather(run for run in self.placed if run.name not in design.exclusions)
+        both = {**drift.shared, **brought.shared}
+        shared = {key: drift.shared.get(key, ()) + brought.shared.get(key, ()) for key in both}
+        self.share_errors = bool(shared)
+        self.metrics = {
+            metric.key: MetricMeans(metric, self.design, self.sets.values(), shared) for metric in self.design.metrics
+        }
+        self.spreads = [table.spreads[card.key] for card in design.cards for table in self.metrics.values()]
+        self.flags = flagged_runs(list(self.sets.values()), self.spreads, margin=design.margin)
 
     def coverage(self, unreadable: Sequence[UnreadableFile]) -> Coverage:
         """What is there and what is missing, by the headline metric where the plan names looks."""
@@ -117,7 +126,7 @@ def review_runs(
     ValueError
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
-    known = _runs_of(design, runs, others)
+    known = _Runs(design, runs, others)
     design, sets, metrics, summaries = known.design, known.sets, known.metrics, _summaries(known)
     comparisons = [
         item
@@ -139,7 +148,6 @@ def review_runs(
             pairs += of_table
             standings += place_cards(table, speed, of_table)
             overall += [overall_comparison(table, speed, card, comparisons) for card in design.candidates]
-    excluded = [run for run in known.placed if run.name in design.exclusions]
     result = ReviewResult(
         schema_version=SCHEMA_VERSION,
         plan={} if plan is None else plan,
@@ -163,7 +171,7 @@ def review_runs(
             Exclusion(
                 run_name=run.name, file_name=run.measured.provenance.file_name, reason=design.exclusions[run.name]
             )
-            for run in excluded
+            for run in known.excluded
         ),
         unreadable=tuple(unreadable),
         paragraphs={},
@@ -175,12 +183,7 @@ def review_runs(
             if key in {design.headline, speed_metric(design)} and not known.share_errors
             for item in log_means(table)
         ),
-        caveats=(
-            *caveats,
-            *known.caveats,
-            *condition_caveats(design, sets),
-            *same_file_caveats(known.placed),
-        ),
+        caveats=(*caveats, *known.caveats, *caveats_over_all(design, sets, known.placed)),
         methods=methods_of(design),
         versions={"frametime": __version__, "numpy": np.__version__},
     )
@@ -202,8 +205,8 @@ def flags_and_coverage(
     RunSetError
         When runs were put together that were not made under the same conditions.
     """
-    known = _runs_of(design, runs)
-    return dict(known.flags), known.coverage(unreadable)
+    known = _Runs(design, runs)
+    return known.flags, known.coverage(unreadable)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -283,44 +286,15 @@ def newest_run(
     )
 
 
-def _runs_of(
-    design: ReviewDesign,
-    runs: Iterable[PlacedRun],
-    others: OtherSessions = OtherSessions(),  # noqa: B008
-) -> _Runs:
-    design, doubled = _without_doubles(design)
-    drift = without_drift(design, _in_plan_order(design, runs))
-    brought = brought_beside(design, drift.runs, others)
-    placed = _in_plan_order(design, [*drift.runs, *brought.runs])
-    sets = gather(run for run in placed if run.name not in design.exclusions)
-    both = {**drift.shared, **brought.shared}
-    shared = {key: drift.shared.get(key, ()) + brought.shared.get(key, ()) for key in both}
-    metrics = {metric.key: metric_means(metric, design, sets.values(), shared) for metric in design.metrics}
-    spreads = tuple(table.spreads[card.key] for card in design.cards for table in metrics.values())
-    return _Runs(
-        design=design,
-        placed=tuple(placed),
-        caveats=(*doubled, *drift.caveats, *brought.caveats),
-        sets=sets,
-        metrics=metrics,
-        spreads=spreads,
-        flags=flagged_runs(list(sets.values()), spreads, margin=design.margin),
-        share_errors=bool(shared),
-    )
-
-
 def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:
     """Leave out metrics that are others by another name; of two the headline stays, else the first named."""
     kept: dict[str, MetricEntry] = {}
-    caveats = []
     for metric in sorted(design.metrics, key=lambda metric: metric.key != design.headline):
-        number = _ONE_NUMBER.get(metric.key, metric.key)
-        if number in kept:
-            caveats.append(caveat_of("same-number-twice", label=metric.label, other=kept[number].label))
-        else:
-            kept[number] = metric
-    metrics = tuple(metric for metric in design.metrics if metric in kept.values())
-    return replace(design, metrics=metrics), caveats
+        kept.setdefault(_ONE_NUMBER.get(metric.key, metric.key), metric)
+    of_each = [(metric, kept[_ONE_NUMBER.get(metric.key, metric.key)]) for metric in design.metrics]
+    left_out = [(metric.label, other.label) for metric, other in of_each if metric is not other]
+    caveats = [caveat_of("same-number-twice", label=label, other=other) for label, other in left_out]
+    return replace(design, metrics=tuple(metric for metric, other in of_each if metric is other)), caveats
 
 
 def _in_plan_order(design: ReviewDesign, runs: Iterable[PlacedRun]) -> list[PlacedRun]:
@@ -340,7 +314,6 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
     design, sets = known.design, known.sets
     for place, run_set in sets.items():
         refuse_unequal(run_set, sets.get((design.baseline, *place[1:]), run_set), must_be_equal=design.must_be_equal)
-    excluded = [run for run in known.placed if run.name in design.exclusions]
     n_values = values_looked_at(list(sets.values()), known.spreads)
     n_sets, summaries = sets_that_can_show_levels(known.spreads), {}
     for place, run_set in sets.items():
@@ -357,10 +330,14 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
             run_names=tuple(run.name for run in run_set.runs),
             estimates=estimates,
             caveats=(
-                *flag_caveats(run_set, known.flags),
+                *(
+                    caveat_of("run-to-repeat", run=run.run, why=known.flags[run.name].sentence)
+                    for run in run_set.runs
+                    if run.name in known.flags
+                ),
                 *(
                     caveat
-                    for run in excluded
+                    for run in known.excluded
                     if run.place == place
                     for caveat in exclusion_caveats(run, spreads, margin=design.margin, n_tests=n_values)
                 ),

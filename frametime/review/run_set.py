@@ -30,7 +30,21 @@ _LONGEST_NUMBER: Final = 300
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlacedRun:
+class AtPlace:
+    """What belongs to a card in a scene at a resolution."""
+
+    card: str
+    scene: str
+    resolution: str
+
+    @property
+    def place(self) -> Place:
+        """Card, scene, resolution."""
+        return self.card, self.scene, self.resolution
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlacedRun(AtPlace):
     """A measured run at its place in the plan.
 
     ``start_h`` is when it was made, in hours since 1970, where that is known. ``taken_off`` holds for metrics what is
@@ -38,18 +52,10 @@ class PlacedRun:
     """
 
     name: str
-    card: str
-    scene: str
-    resolution: str
     run: str
     measured: MeasuredRun
     start_h: float | None = None
     taken_off: Mapping[str, float] = field(default_factory=dict)
-
-    @property
-    def place(self) -> Place:
-        """Card, scene, resolution."""
-        return self.card, self.scene, self.resolution
 
     def value(self, key: str) -> float | None:
         """Value of a metric, less what is taken off; ``None`` when the run has none."""
@@ -59,22 +65,14 @@ class PlacedRun:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunSet:
+class RunSet(AtPlace):
     """Repeats under equal conditions, in the order in which they were made where that is known.
 
     ``order`` says what that order rests on: ``time`` or ``name``.
     """
 
-    card: str
-    scene: str
-    resolution: str
     runs: tuple[PlacedRun, ...]
     order: str
-
-    @property
-    def place(self) -> Place:
-        """Card, scene, resolution."""
-        return self.card, self.scene, self.resolution
 
     def values(self, key: str) -> tuple[float | None, ...]:
         """A metric over the runs."""
@@ -146,8 +144,11 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
             raise _differs(name, other, one, "a comparison needs the same")
 
 
-def condition_caveats(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> tuple[Caveat, ...]:
-    """One caveat for each condition, of those that may differ with a warning, that is not the same everywhere."""
+def caveats_over_all(design: ReviewDesign, sets: Mapping[Place, RunSet], runs: Sequence[PlacedRun]) -> list[Caveat]:
+    """Conditions that may differ with a warning and are not the same everywhere, and the same bytes under two names.
+
+    A copied file makes runs look more alike than they are.
+    """
     caveats = []
     for name in sorted(set(EQUAL_WHERE_ASKED) - set(design.must_be_equal)):
         by_value: dict[str, dict[str, None]] = defaultdict(dict)
@@ -157,51 +158,36 @@ def condition_caveats(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> tup
         if len(by_value) > 1:
             listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
             caveats.append(caveat_of(f"{name.replace('_', '-')}-differs", listed=listed))
-    return tuple(caveats)
+    by_hash: dict[str, list[str]] = defaultdict(list)
+    for run in runs:
+        by_hash[run.measured.provenance.sha256].append(run.name)
+    copies = [names for names in by_hash.values() if len(names) > 1]
+    return caveats + [caveat_of("same-file-twice", names=" and ".join(names)) for names in copies]
 
 
 def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str, str]) -> RunEntry:
     """The run as the result keeps it."""
     measured = run.measured
     return RunEntry(
-        name=run.name,
-        card=run.card,
-        scene=run.scene,
-        resolution=run.resolution,
-        run=run.run,
-        provenance=measured.provenance,
-        n_frames=measured.n_frames,
-        duration_s=measured.duration_s,
+        **{name: getattr(run, name) for name in ("name", "card", "scene", "resolution", "run")},
+        **{name: getattr(measured, name) for name in ("provenance", "n_frames", "duration_s", "caveats", "findings")},
         values={key: item.value for key, item in measured.values.items()},
         missing_reasons={key: item.reason for key, item in measured.values.items() if item.reason is not None},
         flag=flags.get(run.name),
         excluded_reason=exclusions.get(run.name),
         judgement=measured.judgement.word,
         judgement_reasons=measured.judgement.reasons,
-        caveats=measured.caveats,
-        findings=measured.findings,
         curves=measured.curves,
     )
-
-
-def same_file_caveats(runs: Sequence[PlacedRun]) -> list[Caveat]:
-    """The same bytes under two names: a copied file makes runs look more alike than they are."""
-    by_hash: dict[str, list[str]] = defaultdict(list)
-    for run in runs:
-        by_hash[run.measured.provenance.sha256].append(run.name)
-    copies = [names for names in by_hash.values() if len(names) > 1]
-    return [caveat_of("same-file-twice", names=" and ".join(names)) for names in copies]
 
 
 def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunSetError:
     words = name.replace("_", " ")
     values = [getattr(run.conditions, name) for run in (other, one)]
     found, expected = ("not known" if value is None else f"'{printable(str(value), limit=80)}'" for value in values)
-    error = RunSetError.at(
+    return RunSetError.at(
         other.provenance.file_name,
         f"{words} {'are' if words.endswith('s') else 'is'} {found}, but {expected} in "
         f"{printable(one.provenance.file_name)}",
         helps=f"{rule} {words}",
     )
-    assert isinstance(error, RunSetError)
-    return error

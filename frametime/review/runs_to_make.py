@@ -16,15 +16,7 @@ from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
 from frametime.review.design import ReviewDesign
-from frametime.review.result import (
-    Coverage,
-    CoverageCell,
-    Flag,
-    LookState,
-    RepeatReason,
-    RunToMake,
-    UnreadableFile,
-)
+from frametime.review.result import Coverage, CoverageCell, Flag, LookState, RepeatReason, RunToMake, UnreadableFile
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
 from frametime.review.sentence import begun, caveat_of, method
 from frametime.statistics.differences import mean_difference
@@ -120,15 +112,6 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         ),
         grubbs=grubbs,
     )
-
-
-def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
-    """What a set must say of its flagged runs."""
-    return [
-        caveat_of("run-to-repeat", run=run.run, why=flags[run.name].sentence)
-        for run in run_set.runs
-        if run.name in flags
-    ]
 
 
 class Waiting(NamedTuple):

@@ -6,6 +6,7 @@ A review and a tuning pass natural logs: a difference of ``log(1.03)`` is then a
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, final
@@ -224,54 +225,58 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     """
     terms = list(terms)
     value = math.fsum(weight * term.mean for weight, term in terms)
+    unknown = Difference(value=value, standard_error=None, degrees_of_freedom=0)
+    variances = [term.variance for _, term in terms]
+    # Runs that agree to the last digit say nothing of how much runs scatter.
+    if None in variances or not any(variances):
+        return unknown
     amounts = _amounts(terms)
-    parts: dict[Hashable, tuple[float, float]] = {}
-    for at, (weight, term) in enumerate(terms):
-        if term.variance is None:
-            return Difference(value=value, standard_error=None, degrees_of_freedom=0)
-        if term.key is not None and term.key in amounts:
-            continue  # it is among the errors that are shared
-        key: Hashable = at if term.pool is None else term.pool
-        part, _ = parts.get(key, (0.0, 0.0))
-        parts[key] = part + weight * weight * term.variance, term.degrees_of_freedom
-    found = _with_errors(Difference(value=value, standard_error=None, degrees_of_freedom=0), parts.values(), amounts)
-    if found.standard_error == 0.0 or not any(term.variance for _, term in terms):
-        # Runs that agree to the last digit say nothing of how much runs scatter.
-        return Difference(value=value, standard_error=None, degrees_of_freedom=0)
-    return found
+    own = [
+        (at if term.pool is None else term.pool, weight * weight * (term.variance or 0.0), term.degrees_of_freedom)
+        for at, (weight, term) in enumerate(terms)
+        if term.key not in amounts
+    ]
+    return _with_errors(unknown, own, amounts)
 
 
 def _amounts(terms: Sequence[tuple[float, LogMean]]) -> dict[Hashable, tuple[float, SharedError]]:
     """How much of each shared error a weighted sum is left with: what both sides have alike falls out of it."""
-    weights: dict[int, float] = {}
-    lists = {id(term.shared): term.shared for _, term in terms if term.shared}
+    weights: dict[int, float] = defaultdict(float)
+    lists = {id(term.shared): term.shared for _, term in terms}
     for weight, term in terms:
-        if term.shared:
-            weights[id(term.shared)] = weights.get(id(term.shared), 0.0) + weight
+        weights[id(term.shared)] += weight
     amounts: dict[Hashable, tuple[float, SharedError]] = {}
     for at, errors in lists.items():
         for error in errors:
             before, _ = amounts.get(error.key, (0.0, error))
             amounts[error.key] = before + weights[at] * error.amount, error
     for weight, term in terms:
-        if term.key is not None and term.key in amounts:
+        if term.key in amounts:
             before, error = amounts[term.key]
             amounts[term.key] = before + weight, error
     return amounts
 
 
 def _with_errors(
-    found: Difference, parts: Iterable[tuple[float, float]], amounts: Mapping[Hashable, tuple[float, SharedError]]
+    found: Difference,
+    own: Iterable[tuple[Hashable, float, float]],
+    amounts: Mapping[Hashable, tuple[float, SharedError]],
 ) -> Difference:
-    """A difference with the standard error that its own parts and shared errors make."""
-    shared: dict[Hashable, tuple[float, float]] = {}
-    for key, (amount, error) in amounts.items():
-        pool = key if error.pool is None else ("pool", error.pool)
-        before, _ = shared.get(pool, (0.0, 0.0))
-        shared[pool] = before + amount**2 * error.variance, error.degrees_of_freedom
-    of_all = [part for part in (*parts, *shared.values()) if part[0] > 0.0]
+    """A difference with the standard error that its own parts and shared errors make.
+
+    A part is the estimate that it rests on, its variance, and the degrees of freedom of that.
+    """
+    parts: dict[Hashable, tuple[float, float]] = {}
+    shared = [
+        (("shared", key if error.pool is None else error.pool), amount**2 * error.variance, error.degrees_of_freedom)
+        for key, (amount, error) in amounts.items()
+    ]
+    for estimate, variance, freedom in (*own, *shared):
+        before, _ = parts.get(estimate, (0.0, freedom))
+        parts[estimate] = before + variance, freedom
+    of_all = [part for part in parts.values() if part[0] > 0.0]
     if not of_all:
-        return replace(found, standard_error=0.0)
+        return found
     # A scatter that is known from two or three sessions: Satterthwaite's degrees of freedom would be too many (87 % in
     # place of 95 % in the simulation of the tests).
     pooled = [
@@ -292,7 +297,7 @@ def with_shared(found: Difference | None, terms: Iterable[tuple[float, LogMean]]
     amounts = _amounts([(weight, replace(term, key=None)) for weight, term in terms])
     if found is None or found.standard_error is None or not amounts:
         return found
-    return _with_errors(found, [(found.standard_error**2, found.degrees_of_freedom)], amounts)
+    return _with_errors(found, [("found", found.standard_error**2, found.degrees_of_freedom)], amounts)
 
 
 def mean_difference(candidate: LogMean, baseline: LogMean) -> Difference:

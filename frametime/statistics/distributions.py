@@ -47,8 +47,7 @@ def normal_quantile(probability: float) -> float:
     >>> round(normal_quantile(0.975), 6)
     1.959964
     """
-    if not 0.0 < probability < 1.0:
-        raise ValueError(f"probability must lie between 0 and 1, got {probability!r}")
+    _check(probability)
     return _root(lambda z: 0.5 * math.erfc(-z / math.sqrt(2.0)), probability, -40.0, 40.0)
 
 
@@ -82,12 +81,10 @@ def student_quantile(probability: float, degrees: int) -> float:
     >>> round(student_quantile(0.975, 2), 4)
     4.3027
     """
-    if not 0.0 < probability < 1.0:
-        raise ValueError(f"probability must lie between 0 and 1, got {probability!r}")
+    _check(probability, degrees)
     if degrees > 2000:
         return normal_quantile(probability)
-    limit = 1e9
-    return _root(lambda t: student_cdf(t, degrees), probability, -limit, limit)
+    return _root(lambda t: student_cdf(t, degrees), probability, -1e9, 1e9)
 
 
 def chi_squared_tail(value: float, half_degrees: int) -> float:
@@ -203,7 +200,7 @@ def chi_over_its_mean_square(degrees_of_freedom: float, n: int = 64) -> NDArray[
     return np.asarray(np.sqrt(special.gammaincinv(degrees_of_freedom / 2.0, places) * 2.0 / degrees_of_freedom))
 
 
-def _check(probability: float, degrees_of_freedom: float) -> None:
+def _check(probability: float, degrees_of_freedom: float = 1.0) -> None:
     if not 0.0 < probability < 1.0:
         raise ValueError(f"probability must be between 0 and 1, got {probability!r}")
     if not degrees_of_freedom > 0.0:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Final, Literal, NamedTuple, TypeAlias, TypeVar
 
@@ -27,8 +26,7 @@ REPEATABILITY_FACTOR: Final = 2.8
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True, kw_only=True)
-class PooledSpread:
+class PooledSpread(NamedTuple):
     """Variance within sets that more than one set tells of, its degrees of freedom, and the number of sets."""
 
     variance: float
@@ -63,7 +61,7 @@ def pooled_spread(sets: Sequence[FloatArray]) -> PooledSpread | None:
     >>> pooled_spread([np.array([1.0, 3.0]), np.array([4.0, 6.0, 8.0])])
     PooledSpread(variance=3.3333333333333335, degrees_of_freedom=3, n_sets=2)
     """
-    used = [np.asarray(values, np.float64) for values in sets if len(values) > 1]
+    used = [values for values in sets if len(values) > 1]
     if not used:
         return None
     # Two passes: a one-pass sum of squares loses the digits of nearly equal runs.
@@ -320,7 +318,6 @@ def grubbs_test(values: FloatArray) -> OutlierTest | None:
     >>> found.at, found.outcome
     (4, 'outlier')
     """
-    values = np.asarray(values, np.float64)
     if values.size < 3:
         return None
     distances = np.abs(values - values.mean())
@@ -359,8 +356,7 @@ class ScatterLaw(NamedTuple):
     n_sets: int
 
 
-@dataclass(frozen=True, kw_only=True)
-class StandsOut:
+class StandsOut(NamedTuple):
     """A run that lies too far from the rest of its set: run minus mean of the rest, and how far it may lie."""
 
     position: int
@@ -398,7 +394,6 @@ def run_that_stands_out(
     ----------
     R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound).
     """
-    values = np.asarray(values, np.float64)
     if values.size < 3:
         return None
     farthest = partial(_farthest_beyond, others=others, chance=alpha / max(n_tests, 1), floor=floor)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, placed_run
 
-from frametime.review.card_repeatability import card_spread, least_distance, repeatability_of, set_caveats
+from frametime.review.card_repeatability import CardSpread, least_distance, repeatability_of, set_caveats
 from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
 from frametime.review.runs_to_make import flagged_runs
@@ -35,7 +35,7 @@ def matrix(rng: np.random.Generator, n_cells: int = 8, n_runs: int = 3, sd: floa
 
 def flags_of(runs: list[PlacedRun], margin: float = 0.03) -> dict[str, Flag]:
     sets = list(gather(runs).values())
-    return flagged_runs(sets, [card_spread("amber-6", KEY, sets)], margin=margin)
+    return flagged_runs(sets, [CardSpread("amber-6", KEY, sets)], margin=margin)
 
 
 def changed(runs: list[PlacedRun], name: str, factor: float) -> list[PlacedRun]:
@@ -84,8 +84,8 @@ def test_a_set_that_scatters_as_a_whole_blames_no_single_run() -> None:
     runs = changed(changed(runs, "amber-6/scene2/1440p/1", 0.9), "amber-6/scene2/1440p/3", 1.1)
     assert flags_of(runs) == {}
     sets = gather(runs)
-    spread = card_spread("amber-6", KEY, list(sets.values()))
-    assert spread.aside == (("amber-6", "scene2", "1440p"),)
+    spread = CardSpread("amber-6", KEY, list(sets.values()))
+    assert spread.aside == [("amber-6", "scene2", "1440p")]
     caveats = set_caveats(sets["amber-6", "scene2", "1440p"], spread, margin=0.03, n_tests=1)
     assert [caveat.code for caveat in caveats] == ["scattered-set"]
     told = repeatability_of(spread, margin=0.03)
@@ -147,7 +147,7 @@ def test_repeatability_by_hand() -> None:
         for number, value in enumerate(values)
     ]
     sets = list(gather(runs).values())
-    told = repeatability_of(card_spread("amber-6", KEY, sets), margin=0.03)
+    told = repeatability_of(CardSpread("amber-6", KEY, sets), margin=0.03)
     logs = [np.log([100.0, 101.0]), np.log([50.0, 50.5, 51.0])]
     s_r = math.sqrt(sum(((x - x.mean()) ** 2).sum() for x in logs) / 3)
     assert told.s_r_pct == pytest.approx(100 * s_r)
@@ -158,7 +158,7 @@ def test_repeatability_by_hand() -> None:
 def test_without_repeats_there_is_no_repeatability() -> None:
     runs = [placed_run("amber-6", "a", "1440p", "1", {KEY: 100.0})]
     sets = list(gather(runs).values())
-    told = repeatability_of(card_spread("amber-6", KEY, sets), margin=0.03)
+    told = repeatability_of(CardSpread("amber-6", KEY, sets), margin=0.03)
     assert (told.s_r_pct, told.limit_pct, told.cochran) == (None, None, None)
     assert [caveat.code for caveat in told.caveats] == ["no-repeats"]
 
@@ -186,7 +186,7 @@ def test_a_card_that_warms_up_is_told_over_its_cells() -> None:
         for run in range(1, 4)
     ]
     sets = list(gather(runs).values())
-    told = repeatability_of(card_spread("amber-6", KEY, sets), margin=0.03)
+    told = repeatability_of(CardSpread("amber-6", KEY, sets), margin=0.03)
     assert [caveat.code for caveat in told.caveats] == ["common-trend"]
     assert "falls" in told.caveats[0].message
 
@@ -197,7 +197,7 @@ def test_runs_at_two_levels_are_told_before_they_are_averaged() -> None:
         for number, value in enumerate([100.0, 108.0, 100.2, 108.1, 100.1, 107.9])
     ]
     sets = gather(runs)
-    spread = card_spread("amber-6", KEY, list(sets.values()))
+    spread = CardSpread("amber-6", KEY, list(sets.values()))
     caveats = set_caveats(sets["amber-6", "a", "1440p"], spread, margin=0.03, n_tests=1)
     assert [caveat.code for caveat in caveats] == ["several-levels"]
     assert "runs 0, 2, 4 and runs 1, 3, 5" in caveats[0].message
