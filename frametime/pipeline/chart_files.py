@@ -365,7 +365,7 @@ def write_tuning_charts(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
-    from frametime.render.charts.drawings import tuning_figures
+    from frametime.render.charts.tuning_charts import tuning_figures
 
     drawings = dict(tuning_figures(summary, request.theme_value(), only=request.only))
     paths = request.paths(folder, drawings)

@@ -27,9 +27,10 @@ from frametime.pipeline.tuning_record import summarize_file  # noqa: E402
 from frametime.plans.plan import read_plan  # noqa: E402
 from frametime.render.charts.chart_catalog import CATALOG, keys_for  # noqa: E402
 from frametime.render.charts.chart_sheet import figure_bytes  # noqa: E402
-from frametime.render.charts.drawings import Drawing, review_figures, tuning_figures  # noqa: E402
+from frametime.render.charts.drawings import Drawing, review_figures  # noqa: E402
 from frametime.render.charts.frame_times import draw_frame_times  # noqa: E402
 from frametime.render.charts.theme import PALETTES, SIZES, Theme  # noqa: E402
+from frametime.render.charts.tuning_charts import tuning_figures  # noqa: E402
 from frametime.review.result import ReviewResult  # noqa: E402
 
 WIDTH = 600

@@ -1,14 +1,24 @@
-"""Cards as bars, best first: means over the cells of a cut, values in a scene, two cards in all scenes, costs."""
+"""Cards as bars, best first: means over the cells of a cut, values in a scene, two cards in all scenes, costs.
+
+Bars stand in rows, panels side by side on scales from 0: shades of a card's color, values and intervals at their ends.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Final
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
 
-from frametime.render.charts.bars import SHADES, Bar, BarPanel, BarRow, Bars, bar_layout, greatest_end
-from frametime.render.charts.chart_sheet import Chart, KeyEntry
+from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
+
+from frametime.render.charts.chart_sheet import Chart, KeyEntry, Sheet
+from frametime.render.charts.plots import LEAST_WHISKER_EM, Whisker
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView, even_parts
-from frametime.render.numbers import NOT_AVAILABLE, format_quantity
+from frametime.render.charts.text_fit import beside, set_round_x_ticks, shorten, text_width_pt, x_caption
+from frametime.render.charts.theme import Theme
+from frametime.render.numbers import NOT_AVAILABLE, format_like, format_quantity
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Estimate, Standing
 from frametime.statistics.differences import Interval
@@ -21,10 +31,215 @@ MOST_ROWS: Final = 20
 MOST_PANELS: Final = 3
 """Resolutions side by side on one figure."""
 
+SHADES: Final = (1.0, 0.5, 0.25)
+"""How opaque the bars of the first, second and third metric are: all in the color of their card."""
+
 _MOST_METRICS: Final = 3
 _MOST_SCENES: Final = 11
+_BAR_EM: Final = 1.2
+_HEAD_EM: Final = 1.4
+_LEAST_GAP_EM: Final = 0.45
+_USUAL_BAR_EM: Final = 1.9
+_MOST_BAR_EM: Final = 4.2
+_MOST_GAP_EM: Final = 3.2
+_GAP_SHARE: Final = 0.16
+_MOST_TEXT_TIMES: Final = 1.3
+_WIDE_EM: Final = 34.0
+_NARROW_EM: Final = 20.0
+_PANEL_EM: Final = 24.8
 
 ScenePage = tuple[tuple[str, ...], slice]
+"""Resolutions and rows of a figure."""
+
+
+class Bar(NamedTuple):
+    """One bar: a value with its interval, the number of its card among the cards, of its metric among those shown."""
+
+    value: float
+    interval: Interval | None
+    card: int
+    metric: int = 0
+
+    @property
+    def end(self) -> float:
+        """Where it ends, with its interval."""
+        return self.value if self.interval is None else max(self.value, self.interval.high)
+
+
+class BarRow(NamedTuple):
+    """All bars of one row: its name, and what is said beside it (place, verdict).
+
+    ``short`` is said where the name stands left of the bars; the subject of the review has a ground of its own.
+    """
+
+    label: str
+    remark: str
+    short: str
+    bars: Sequence[Bar]
+    is_subject: bool = False
+
+
+class BarPanel(NamedTuple):
+    """Rows on one scale, from 0 to beyond ``greatest``; three digits after the first one, or so many ``decimals``."""
+
+    name: str
+    unit: str
+    rows: Sequence[BarRow]
+    greatest: float
+    decimals: int | None = None
+
+
+def bar_layout(n_rows: int, n_bars: int) -> tuple[int, bool]:
+    """How many of so many bars a row are shown in so many rows, and whether the names stand left of the bars.
+
+    Examples
+    --------
+    >>> bar_layout(3, 3), bar_layout(8, 3), bar_layout(16, 3)
+    ((3, False), (2, True), (1, True))
+    """
+    for head_em, least in ((_HEAD_EM, min(2, n_bars)), (0.0, 2)):
+        for count in range(n_bars, least - 1, -1):
+            if n_rows * (head_em + count * _BAR_EM + _LEAST_GAP_EM) <= _PANEL_EM:
+                return count, head_em == 0.0
+    return 1, True
+
+
+class _RowLook(NamedTuple):
+    """How a row is divided, in em, and its text as a multiple of the smallest."""
+
+    height_em: float
+    head_em: float
+    bar_em: float
+    text_times: float
+
+    @classmethod
+    def of(cls, room_em: float, n_bars: int, head_em: float) -> _RowLook:
+        """Few rows use all the room: their bars are thicker and their text is larger, up to what still looks like bars.
+
+        Examples
+        --------
+        >>> few, many = _RowLook.of(9.0, 2, 1.4), _RowLook.of(4.0, 2, 1.4)
+        >>> few.height_em, many.height_em, few.bar_em > many.bar_em, many.text_times
+        (9.0, 4.0, True, 1.0)
+        """
+        height_em = min(room_em, head_em * _MOST_TEXT_TIMES + _MOST_BAR_EM * n_bars + _MOST_GAP_EM)
+        gap_em = max(_LEAST_GAP_EM if height_em > _USUAL_BAR_EM else 0.2, min(_MOST_GAP_EM, _GAP_SHARE * height_em))
+        text_times = min(_MOST_TEXT_TIMES, max(1.0, (height_em - head_em - gap_em) / n_bars / _USUAL_BAR_EM))
+        bar_em = min(_MOST_BAR_EM, (height_em - head_em * text_times - gap_em) / n_bars)
+        return cls(height_em, head_em * text_times, bar_em, text_times)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bars:
+    """Panels of rows; of all rows those ``shown`` are drawn, on the scale of all, so that pages can be compared.
+
+    The names stand above the bars of few rows, left of those of many.
+    """
+
+    panels: Sequence[BarPanel]
+    shown: slice = field(default_factory=lambda: slice(None))
+    least_em: float = 0.0
+
+    def draw(self, sheet: Sheet) -> None:
+        """Panel by panel from the left."""
+        em, theme, gap = sheet.em, sheet.theme, 2.4 * sheet.em
+        width = (sheet.width - gap * (len(self.panels) - 1)) / len(self.panels)
+        top = sheet.top - (2.0 if any(panel.name for panel in self.panels) else 0.3) * em
+        room = top - sheet.bottom - 3.4 * em
+        n_rows = max(1, *(len(panel.rows[self.shown]) for panel in self.panels))
+        n_bars = max(1, *(len(row.bars) for panel in self.panels for row in panel.rows))
+        look = _RowLook.of(room / n_rows / em, n_bars, 0.0 if bar_layout(n_rows, n_bars)[1] else _HEAD_EM)
+        height = n_rows * look.height_em * em
+        top -= (room - height) / 2.0  # a row or two stand in the middle of the room
+        for number, panel in enumerate(self.panels):
+            left = sheet.left + number * (width + gap)
+            name = shorten(panel.name, width, theme.label_pt, bold=True)
+            sheet.text(left, top + 1.0 * em, name, size_pt=theme.label_pt, bold=True)
+            columns = (0.0, 0.0) if look.head_em else _columns(panel.rows, width, look.text_times * em, em)
+            for place, row in enumerate(panel.rows[self.shown]):
+                y = top - place * look.height_em * em
+                if row.is_subject:
+                    ground = left - 0.4 * em, y - look.height_em * em, width + 0.4 * em, look.height_em * em
+                    sheet.box(*ground, facecolor=theme.palette.band, zorder=-1)
+                _name(sheet, row, (left, y, width), columns, look)
+            axes = sheet.axes(left + sum(columns), top - height, width - sum(columns), height)
+            axes.set_ylim(height / em, 0.0)  # the axes count down in em
+            _panel(axes, panel, panel.rows[self.shown], width - sum(columns), look, theme)
+
+
+def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
+    """Widths of the names and of the short remarks left of the bars."""
+    found = []
+    for texts, most in (([row.label for row in rows], 0.3), ([row.short for row in rows], 0.22)):
+        widest = max((text_width_pt(text, text_pt, bold=True) for text in texts), default=0.0)
+        found.append(min(widest, most * width) + (0.9 * em if widest else 0.0))
+    return found[0], found[1]
+
+
+def _name(
+    sheet: Sheet, row: BarRow, box: tuple[float, float, float], columns: tuple[float, float], look: _RowLook
+) -> None:
+    """Name and remark of a row, above its bars or left of them."""
+    (left, top, width), em, text_pt = box, sheet.em, look.text_times * sheet.em
+    bold = row.is_subject or bool(look.head_em)
+    if look.head_em:
+        y, most, remark = top - 0.61 * look.head_em * em, width * (0.45 if len(row.remark) > 20 else 0.66), row.remark
+    else:
+        y, most, remark = top - look.height_em / 2.0 * em, columns[0] - 0.8 * em, row.short
+    label = shorten(row.label, most, text_pt, bold=bold)
+    sheet.text(left, y, label, size_pt=text_pt, bold=bold)
+    start, end = left + columns[0], left + sum(columns) - 0.8 * em
+    if look.head_em:
+        start, end = left + text_width_pt(label, text_pt, bold=True) + 0.9 * em, left + width
+    remark = shorten(remark, max(end - start, 0.0), text_pt)
+    sheet.text(start, y, remark, size_pt=text_pt, color=sheet.theme.palette.muted)
+
+
+def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, look: _RowLook, theme: Theme) -> None:
+    """Bars with their numbers."""
+    em, text_pt, greatest = theme.em_pt, look.text_times * theme.em_pt, panel.greatest or 1.0
+    decimals = max(0, min(3, 3 - math.floor(math.log10(greatest)))) if panel.decimals is None else panel.decimals
+    number_of = _number_style(greatest, room / em, decimals)
+    longest = max((text_width_pt(number_of(bar), text_pt) for row in panel.rows for bar in row.bars), default=em)
+    axes.set_xlim(0.0, greatest * room / max(room - longest - 0.8 * em, 0.3 * room))
+    axes.set_yticks([])
+    axes.grid(axis="x")
+    axes.axvline(0.0, color=theme.palette.muted, linewidth=theme.hair_pt)
+    set_round_x_ticks(axes, em)
+    x_caption(axes, panel.unit, em)
+    for place, row in enumerate(rows):
+        # Below their name, or in the middle of their row.
+        room_em = 0.0 if look.head_em else (look.height_em - look.bar_em * max(1, len(row.bars))) / 2.0
+        top_em = place * look.height_em + look.head_em + room_em
+        for number, bar in enumerate(row.bars):
+            middle, color = top_em + (number + 0.5) * look.bar_em, theme.style(bar.card).color
+            fill: dict[str, Any] = {"facecolor": to_rgba(color, SHADES[bar.metric]), "edgecolor": color}
+            fill |= {"linewidth": theme.hair_pt, "gid": f"bar-{bar.metric}-{row.label}"}
+            axes.barh(middle, bar.value, height=0.84 * look.bar_em, **fill)
+            if bar.interval is not None:
+                ends, gid = (bar.interval.low, bar.interval.high), f"interval-{bar.metric}-{row.label}"
+                Whisker(ends, middle, theme.palette.ink, gid, halo=True).draw(axes, theme)
+            beside(axes, number_of(bar), (bar.end, middle), (0.5 * em, 0.0), text_pt, va="center")
+
+
+def _number_style(greatest: float, room_em: float, decimals: int) -> Callable[[Bar], str]:
+    """How the values of one panel are written: with equal decimals, and with their intervals where there is room.
+
+    Where there is little, the interval is written if it is too short to be seen: as the greater of its two sides.
+    """
+
+    def number(bar: Bar) -> str:
+        value = format_like(bar.value, decimals=decimals)
+        if bar.interval is None:
+            return value
+        low, high = bar.interval.low, bar.interval.high
+        if room_em > _WIDE_EM:
+            return f"{value} ({format_like(low, decimals=decimals)} to {format_like(high, decimals=decimals)})"
+        if room_em > _NARROW_EM and (high - low) / greatest * 0.8 * room_em < LEAST_WHISKER_EM:
+            return f"{value} ± {format_like(max(high - bar.value, bar.value - low), decimals=decimals)}"
+        return value
+
+    return number
 
 
 def metrics_that_fit(result: ReviewResult, n_rows: int) -> tuple[str, ...]:
@@ -35,16 +250,9 @@ def metrics_that_fit(result: ReviewResult, n_rows: int) -> tuple[str, ...]:
     return tuple(alike[: bar_layout(n_rows, len(alike))[0]])
 
 
-def _key(view: ReviewView, metrics: Sequence[str]) -> list[KeyEntry]:
-    """A shade for each of several metrics, and the ground of the subject."""
-    palette = view.theme.palette
-    shades = zip(metrics, SHADES, strict=False) if len(metrics) > 1 else ()
-    entries = [KeyEntry(view.metric(key).label, palette.undecided, "patch", alpha=shade) for key, shade in shades]
-    return entries + ([KeyEntry("what this review is about", palette.band, "patch")] if view.result.subject else [])
-
-
-def _row(view: ReviewView, card: str, bars: Sequence[Bar], remark: str, short: str) -> BarRow:
-    return BarRow(view.label(card), remark, short, bars, is_subject=card in view.result.subject)
+def _row(view: ReviewView, card: str, bars: Sequence[Bar], remark: str, short: str | None = None) -> BarRow:
+    is_subject = card in view.result.subject
+    return BarRow(view.label(card), remark, remark if short is None else short, bars, is_subject)
 
 
 def _bars_of(card: int, estimates: Sequence[Standing | Estimate | None]) -> list[Bar]:
@@ -60,12 +268,41 @@ def _bars_of(card: int, estimates: Sequence[Standing | Estimate | None]) -> list
     return found
 
 
-def _unit_values(view: ReviewView, metrics: Sequence[str]) -> dict[str, str]:
-    """Unit of the bars, which way is better, and what the metrics are."""
+def _chart(
+    kind: str,
+    view: ReviewView,
+    panels: Mapping[str, Sequence[BarRow]],
+    shown: slice,
+    metrics: Sequence[str],
+    values: Mapping[str, object],
+    key: Sequence[KeyEntry] = (),
+) -> Chart:
+    """Panels on one scale; the key has a shade for each of several metrics."""
     first = view.metric(metrics[0])
-    unit = shown_unit(first.unit)
-    better = f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better."
-    return {"unit": unit, "better": better, "definitions": view.definitions(metrics)}
+    unit, rows = shown_unit(first.unit), [row for found in panels.values() for row in found]
+    has_interval = any(bar.interval for row in rows for bar in row.bars)
+    whisker = "Whisker: 95 % interval of the mean, from the scatter of the runs."
+    values = {
+        "better": f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better.",
+        "definitions": view.definitions(metrics),
+        "whisker": whisker if has_interval else "Too few runs for an interval.",
+        **values,
+    }
+    if len(metrics) > 1:
+        color, shades = view.theme.palette.undecided, zip(metrics, SHADES, strict=False)
+        key = [KeyEntry(view.metric(item).label, color, "patch", alpha=shade) for item, shade in shades]
+    greatest = max((bar.end for row in rows for bar in row.bars), default=0.0)
+    body = Bars(panels=[BarPanel(name, unit, rows, greatest) for name, rows in panels.items()], shown=shown)
+    return Chart(kind=kind, values=values, key=key, body=body)
+
+
+def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
+    """Standings of a cut by the headline metric, best first; cards that stand apart below, those without runs last."""
+    sign = 1.0 if result.metric(result.headline).better == "lower" else -1.0
+    return sorted(
+        (item for item in result.standings if (item.cut, item.metric) == (cut, result.headline)),
+        key=lambda item: (item.mean_value is None, item.stands_apart, sign * (item.mean_value or 0.0)),
+    )
 
 
 def _standings_pages(view: ReviewView, *, cut: str = "all") -> list[slice]:
@@ -78,43 +315,27 @@ def _standings(view: ReviewView, shown: slice, *, cut: str = "all") -> Chart:
     result = view.result
     metrics = metrics_that_fit(result, len(result.cards))
     standings = {(item.metric, item.card): item for item in result.standings if item.cut == cut}
-    ranked = [item.card for item in best_first(result, cut)]
-    cards = [*ranked, *(card.key for card in result.cards if card.key not in ranked)]
+    cards = dict.fromkeys([*(item.card for item in best_first(result, cut)), *(card.key for card in result.cards)])
     rows = [_standing_row(view, [standings.get((metric, card)) for metric in metrics], card) for card in cards]
-    entry, cells, units = result.cut(cut), result.cells_of(cut), _unit_values(view, metrics)
+    entry, cells = result.cut(cut), result.cells_of(cut)
     values = {
-        **units,
-        "review": result.title,
-        "cut": entry.label,
-        "cells": view.cells_words(cut),
         "within": "" if entry == result.cuts[0] else f" ({entry.definition})",
         "runs": view.runs_words(cells.cells),
         "if_apart": "" if cells.apart else None,
     }
-    body = Bars(panels=[BarPanel("", units["unit"], rows, greatest_end(rows))], shown=shown)
-    return Chart(kind="standings", values=values, key=_key(view, metrics), body=body)
-
-
-def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
-    """Standings of a cut by the headline metric, best first; cards that stand apart below, those without runs last."""
-    sign = 1.0 if result.metric(result.headline).better == "lower" else -1.0
-    return sorted(
-        (item for item in result.standings if (item.cut, item.metric) == (cut, result.headline)),
-        key=lambda item: (item.mean_value is None, item.stands_apart, sign * (item.mean_value or 0.0)),
-    )
+    return _chart("standings", view, {"": rows}, shown, metrics, values)
 
 
 def _standing_row(view: ReviewView, standings: Sequence[Standing | None], card: str) -> BarRow:
     bars, standing = _bars_of(view.number(card), standings), standings[0]
     is_baseline, end = card == view.result.baseline, " · baseline" if card == view.result.baseline else ""
     if standing is None or not bars:
-        return _row(view, card, bars, f"no usable run{end}", f"no usable run{end}")
+        return _row(view, card, bars, f"no usable run{end}")
     short = f"apart · {counted(standing.n_cells, 'cell')}" if standing.stands_apart else f"place {standing.place}"
-    there = ""
+    there, shared = "", ""
     if standing.stands_apart and standing.baseline_mean_value is not None and not is_baseline:
         mean = format_quantity(standing.baseline_mean_value, view.metric(standing.metric).unit)
         there = f" · {view.label(view.result.baseline)} there {mean}"
-    shared = ""
     # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
     if standing.not_told_apart_from and not (view.theme.is_narrow and is_baseline):
         others = [view.label(key) for key in standing.not_told_apart_from]
@@ -127,14 +348,9 @@ draw_standings: Final = PagedChart(_standings_pages, _standings)
 """Mean of every card over the cells of a ``cut``, best first, with ties as ties."""
 
 
-def _resolution_pages(view: ReviewView, rows: Sequence[slice]) -> list[ScenePage]:
-    """Resolutions and rows of each figure."""
+def _scene_pages(view: ReviewView, n_rows: int, most: int) -> list[ScenePage]:
     every, step = view.result.resolutions, 2 if view.theme.is_narrow else MOST_PANELS
-    return [(every[start : start + step], part) for start in range(0, len(every), step) for part in rows]
-
-
-def _scene_pages(view: ReviewView, **_: str) -> list[ScenePage]:
-    return _resolution_pages(view, even_parts(len(view.result.cards), MOST_ROWS))
+    return [(every[at : at + step], part) for at in range(0, len(every), step) for part in even_parts(n_rows, most)]
 
 
 def _scene_bars(view: ReviewView, page: ScenePage, *, scene: str) -> Chart:
@@ -142,30 +358,8 @@ def _scene_bars(view: ReviewView, page: ScenePage, *, scene: str) -> Chart:
     planned = tuple(item for item in page[0] if (scene, item) in result.cuts[0].cells) or page[0]
     metrics = metrics_that_fit(result, len(result.cards))
     panels = {resolution: _cell_rows(view, metrics, (scene, resolution)) for resolution in planned}
-    values = {
-        "scene": result.scene(scene).label,
-        "runs": view.runs_words([(scene, resolution) for resolution in planned]),
-        "margin": result.margin * 100.0,
-    }
-    return _scenes_chart("scene-bars", view, panels, page[1], metrics, values, _key(view, metrics))
-
-
-def _scenes_chart(
-    kind: str,
-    view: ReviewView,
-    panels: Mapping[str, Sequence[BarRow]],
-    shown: slice,
-    metrics: Sequence[str],
-    values: Mapping[str, object],
-    key: Sequence[KeyEntry],
-) -> Chart:
-    """A panel for each resolution, on one scale, of runs in single cells."""
-    greatest, units = max(map(greatest_end, panels.values())), _unit_values(view, metrics)
-    has_interval = any(bar.interval for rows in panels.values() for row in rows for bar in row.bars)
-    whisker = "Whisker: 95 % interval of the mean, from the scatter of the runs."
-    values = {**values, **units, "whisker": whisker if has_interval else "Too few runs for an interval."}
-    body = Bars(panels=[BarPanel(name, units["unit"], rows, greatest) for name, rows in panels.items()], shown=shown)
-    return Chart(kind=kind, values=values, key=key, body=body)
+    runs = view.runs_words([(scene, resolution) for resolution in planned])
+    return _chart("scene-bars", view, panels, page[1], metrics, {"scene": result.scene(scene).label, "runs": runs})
 
 
 def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[BarRow]:
@@ -180,48 +374,42 @@ def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[Bar
         remark: str = "no usable run" if not bars else "not compared" if item is None else item.verdict
         if card.key == result.baseline:
             remark = "baseline" if bars else "baseline · no usable run"
-        rank = sign * bars[0].value if bars and bars[0].metric == 0 else float("inf")
-        rows.append((rank, _row(view, card.key, bars, remark, remark)))
+        rank = sign * bars[0].value if bars and bars[0].metric == 0 else math.inf
+        rows.append((rank, _row(view, card.key, bars, remark)))
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
 
-draw_scene_bars: Final = PagedChart(_scene_pages, _scene_bars)
+draw_scene_bars: Final = PagedChart(
+    lambda view, **_: _scene_pages(view, len(view.result.cards), MOST_ROWS),
+    _scene_bars,
+)
 """Every card in one ``scene``, a panel for each resolution, best first, with the verdict against the baseline."""
 
 
-def _pair_pages(view: ReviewView, **_: str) -> list[ScenePage]:
-    return _resolution_pages(view, even_parts(len(view.result.scenes), _MOST_SCENES))
-
-
 def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
-    result, cards = view.result, (candidate, view.result.baseline)
-    metric = result.headline
+    result, metric, cards = view.result, view.result.headline, (candidate, view.result.baseline)
     estimates = {(item.card, item.scene, item.resolution): item.estimates[metric] for item in result.cells}
-    compared = view.compared(candidate, metric)
-    colors = [view.style(card).color for card in cards]
-    shade = 0 if colors[0] != colors[1] else 1  # of very many cards two may have one color
+    compared, colors = view.compared(candidate, metric), [view.style(card).color for card in cards]
+    shades = 0, 0 if colors[0] != colors[1] else 1  # of very many cards two may have one color
     panels: dict[str, list[BarRow]] = {resolution: [] for resolution in page[0]}
     for resolution, rows in panels.items():
         for scene in result.scenes:
-            cell = scene.key, resolution
-            item = compared.get(cell)
-            ratio = None if item is None else item.ratio
-            short = NOT_AVAILABLE if ratio is None else percent_change(ratio)
-            remark = "not compared" if item is None or ratio is None else f"{short} · {item.verdict}"
-            remark = short if view.theme.is_narrow else remark
-            first, second = (_bars_of(view.number(card), [estimates.get((card, *cell))]) for card in cards)
-            rows.append(BarRow(scene.label, remark, short, [*first, *(bar._replace(metric=shade) for bar in second)]))
-    values = {
-        "pair": view.pair(candidate, metric, ", scene by scene"),
-        "baseline": view.short(result.baseline),
-        "runs": view.runs_words(),
-    }
-    looks = zip(cards, colors, (SHADES[0], SHADES[shade]), strict=True)
-    key = [KeyEntry(view.label(card), color, "patch", alpha=alpha) for card, color, alpha in looks]
-    return _scenes_chart("pair", view, panels, page[1], [metric], values, key)
+            item = compared.get((scene.key, resolution))
+            short = NOT_AVAILABLE if item is None or item.ratio is None else percent_change(item.ratio)
+            remark = "not compared" if item is None or item.ratio is None else f"{short} · {item.verdict}"
+            bars = [
+                bar._replace(metric=shade)
+                for card, shade in zip(cards, shades, strict=True)
+                for bar in _bars_of(view.number(card), [estimates.get((card, scene.key, resolution))])
+            ]
+            rows.append(BarRow(scene.label, short if view.theme.is_narrow else remark, short, bars))
+    looks = zip(cards, colors, shades, strict=True)
+    key = [KeyEntry(view.label(card), color, "patch", alpha=SHADES[shade]) for card, color, shade in looks]
+    values = {"pair": view.pair(candidate, metric, ", scene by scene")}
+    return _chart("pair", view, panels, page[1], [metric], values, key)
 
 
-draw_pair: Final = PagedChart(_pair_pages, _pair)
+draw_pair: Final = PagedChart(lambda view, **_: _scene_pages(view, len(view.result.scenes), _MOST_SCENES), _pair)
 """A ``candidate`` and the baseline in all scenes, two bars a scene, a panel for each resolution."""
 
 
@@ -230,57 +418,51 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
     result = view.result
     values = [row for row in result.value if row.cut == cut and not row.stands_apart]
     powers = [row for row in result.efficiency if row.cut == cut and not row.stands_apart]
-    currency = next((row.currency for row in values if row.currency), "price")
-    per_frame = f"{currency} per {shown_unit(view.metric(None).unit)}"
-    watts = {row.card: row.average_power_interval for row in powers}
-    asked: tuple[tuple[str, str, float, Mapping[str, float | None], Mapping[str, Interval | None]], ...] = (
-        ("Price per frame", per_frame, 1.0, {row.card: row.money_per_fps for row in values}, {}),
-        ("Average power", "W", 1.0, {row.card: row.average_power_w for row in powers}, watts),
-        ("Frames per joule", "frames/J", -1.0, {row.card: row.frames_per_joule for row in powers}, {}),
-        ("Peak temperature", "°C", 1.0, _peak_temperatures_c(result, cut), {}),
+    per_frame = (
+        f"{next((row.currency for row in values if row.currency), 'price')} per {shown_unit(view.metric(None).unit)}"
+    )
+    asked: tuple[tuple[str, str, float, dict[str, tuple[float | None, Interval | None]]], ...] = (
+        ("Price per frame", per_frame, 1.0, {row.card: (row.money_per_fps, None) for row in values}),
+        ("Average power", "W", 1.0, {row.card: (row.average_power_w, row.average_power_interval) for row in powers}),
+        ("Frames per joule", "frames/J", -1.0, {row.card: (row.frames_per_joule, None) for row in powers}),
+        ("Peak temperature", "°C", 1.0, {card: (c, None) for card, c in _peak_temperatures_c(result, cut).items()}),
     )
     panels = []
-    for name, unit, sign, known, intervals in asked if len(result.cards) <= MOST_ROWS else ():
-        bars = {
-            card: Bar(value, intervals.get(card), view.number(card))
-            for card, value in sorted(known.items(), key=lambda item: sign * (item[1] or 0.0))
+    for name, unit, sign, known in asked if len(result.cards) <= MOST_ROWS else ():
+        pairs = sorted(known.items(), key=lambda item: sign * (item[1][0] or 0.0))
+        rows = [
+            _row(view, card, [Bar(value, interval, view.number(card))], "baseline" if card == result.baseline else "")
+            for card, (value, interval) in pairs
             if value is not None
-        }
-        remarks = {card: "baseline" if card == result.baseline else "" for card in bars}
-        rows = [_row(view, card, [bar], remarks[card], remarks[card]) for card, bar in bars.items()]
+        ]
         if rows:
             # Sensors count whole degrees, and a peak is one sample.
-            panels.append(BarPanel(name, unit, rows, greatest_end(rows), decimals=0 if unit == "°C" else None))
+            greatest, decimals = max(row.bars[0].end for row in rows), 0 if unit == "°C" else None
+            panels.append(BarPanel(name, unit, rows, greatest, decimals))
     most = 1 if view.theme.is_narrow else 2 if bar_layout(len(result.cards), 1)[1] else 4
     return [panels[part] for part in even_parts(len(panels), most)]
 
 
-def _peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float | None]:
+def _peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
     """The greatest temperature of each card in any of its runs in the cells of a cut that have power."""
-    found: dict[str, float | None] = {}
+    found: dict[str, float] = {}
     cells = [item for item in result.table_cells if (item.cut, item.kind) == (cut, "power")]
     for run in result.runs if cells else ():
         peak_c = run.values.get("peak_temperature_c")
         counts = run.excluded_reason is None and (run.scene, run.resolution) in cells[0].of(run.card)
         if peak_c is not None and counts and run.card in cells[0].cards:
-            found[run.card] = max(peak_c, found.get(run.card) or peak_c)
+            found[run.card] = max(peak_c, found.get(run.card, peak_c))
     return found
 
 
 def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Chart:
-    result, headline = view.result, view.result.headline
-    powered = any(row.cut == cut for row in result.efficiency)
+    powered = any(row.cut == cut for row in view.result.efficiency)
     values = {
-        "cut": result.cut(cut).label,
-        "metric": view.metric(headline).label,
-        "cells": view.cells_words(cut),
-        "power": f", power over {len(result.cells_of(cut, 'power').cells)}" if powered else "",
-        "runs": view.runs_words(),
+        "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if powered else "",
         "if_hot": "" if any(panel.unit == "°C" for panel in panels) else None,
-        "apart": view.apart_words(cut),
-        "definitions": view.definitions([headline]),
+        "definitions": view.definitions([view.result.headline]),
     }
-    return Chart(kind="costs", values=values, key=_key(view, [headline]), body=Bars(panels=panels))
+    return Chart(kind="costs", values=values, body=Bars(panels=panels))
 
 
 draw_costs: Final = PagedChart(_cost_panels, _costs)

@@ -33,6 +33,10 @@ class ChartKind:
         What it can be drawn from; *review cells* is a chart of single runs, drawn for each cell when asked for.
     title, lead : str
         What stands above the chart, with names in braces for what each fills in.
+    key_entries : sequence of mapping
+        What its marks mean: fields of `chart_sheet.KeyEntry`, with colors of the palette.
+    first : int
+        How many of this kind are drawn of a review that has more charts than are drawn unless asked for.
     notes, full : sequence of str
         What stands at its foot; ``full`` are sentences for the reader who wants all: definitions, where zero is.
     """
@@ -45,12 +49,16 @@ class ChartKind:
     lead: str
     notes: Sequence[str]
     full: Sequence[str]
+    key_entries: Sequence[Mapping[str, Any]] = ()
+    first: int = 0
 
     def filled(self, **values: object) -> ChartKind:
         """The texts with these values; a sentence of which a value is ``None`` is left out, as is an empty one."""
         title, lead = self.title.format_map(values), self.lead.format_map(values)
         notes, full = ([text for line in lines if (text := _filled(line, values))] for lines in (self.notes, self.full))
-        return replace(self, title=title, lead=lead, notes=notes, full=full)
+        entries = [(_filled(entry["label"], values), entry) for entry in self.key_entries]
+        kept = [{**entry, "label": label} for label, entry in entries if label]
+        return replace(self, title=title, lead=lead, notes=notes, full=full, key_entries=kept)
 
 
 def _filled(template: str, values: Mapping[str, Any]) -> str:

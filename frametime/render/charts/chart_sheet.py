@@ -13,7 +13,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple, Protocol
 
 import numpy as np
@@ -45,7 +44,7 @@ class KeyEntry(NamedTuple):
 
     label: str
     color: str
-    kind: Literal["line", "marker", "patch"]
+    kind: Literal["line", "marker", "patch"] = "marker"
     marker: str = ""
     line: LineStyle = "-"
     edge: str | None = None
@@ -56,30 +55,30 @@ class KeyEntry(NamedTuple):
 class Body(Protocol):
     """What a chart shows below its head: data that know how they are drawn."""
 
+    @property
+    def least_em(self) -> float:
+        """Height that a narrow page needs."""
+
     def draw(self, sheet: Sheet) -> None:
         """Draw into the free rectangle of a sheet."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Chart:
-    """What to draw: a chart of the catalog with the values of its texts, a key, and a body.
-
-    ``least_em`` is the height that a narrow page needs.
-    """
+    """What to draw: a chart of the catalog with the values of its texts, a body, and a key before that of its kind."""
 
     kind: str
     values: Mapping[str, object]
     body: Body
     key: Sequence[KeyEntry] = ()
-    least_em: float = 0.0
 
     def draw(self, theme: Theme, *, title_end: str = "") -> Figure:
         """The chart as a figure; ``title_end`` says which of several pages it is."""
-        theme = theme.at_least(self.least_em)
+        theme = theme.at_least(self.body.least_em)
         with theme.settings():
             texts = CATALOG[self.kind].filled(**self.values)
             sheet = Sheet(theme, replace(texts, title=texts.title + title_end))
-            sheet.key(self.key)
+            sheet.key([*self.key, *(sheet.entry(**fields) for fields in texts.key_entries)])
             self.body.draw(sheet)
             return sheet.figure
 
@@ -191,6 +190,12 @@ class Sheet:
         widest = max((text_width_pt(label, self.em, bold=bold) for label in labels), default=0.0)
         return min(widest, most_em * self.em) + 0.2 * self.em
 
+    def entry(self, *, color: str, edge: str = "", **fields: Any) -> KeyEntry:
+        """An entry of the key whose colors are named as in the palette; *series* is its first tint."""
+        palette = self.theme.palette
+        named = {**vars(palette), "series": palette.series[0]}
+        return KeyEntry(color=named[color], edge=named.get(edge), **fields)
+
     def key(self, entries: Sequence[KeyEntry]) -> None:
         """One or more rows that say what each mark means, below the lead."""
         em, handle = self.em, _HANDLE_EM * self.em
@@ -276,12 +281,10 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
 
 
 # What a writer would put in by itself: names, versions and the time, so that no two files would be equal.
-_METADATA: Final[Mapping[str, Mapping[str, None]]] = MappingProxyType(
-    {
-        "svg": MappingProxyType({"Date": None, "Creator": None}),
-        "pdf": MappingProxyType({"CreationDate": None, "Creator": None, "Producer": None}),
-    }
-)
+_METADATA: Final[Mapping[str, dict[str, None]]] = {
+    "svg": dict.fromkeys(("Date", "Creator")),
+    "pdf": dict.fromkeys(("CreationDate", "Creator", "Producer")),
+}
 
 _PNG_RUN_LENGTHS: Final = 3
 """Way of compressing that looks for runs of equal bytes only (``Z_RLE`` of zlib): charts are level areas and thin

@@ -15,41 +15,21 @@ from typing import Any, Final, NamedTuple, TypeAlias
 from matplotlib.figure import Figure
 
 from frametime.render.charts.card_bars import best_first, draw_costs, draw_pair, draw_scene_bars, draw_standings
-from frametime.render.charts.chart_catalog import keys_for
+from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView
 from frametime.render.charts.run_charts import RUN_CHARTS
-from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, trace_of_entry
+from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, trace_of_run
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.tuning_charts import (
-    draw_tuning_gain,
-    draw_tuning_map,
-    draw_tuning_power,
-    gain_lines,
-    powered,
-)
 from frametime.review.result import ReviewResult, RunEntry
-from frametime.tuning.tuning_summary import TuningSummary
 
 Drawing: TypeAlias = Callable[[], Figure]
 
 MOST_CHARTS: Final = 20
 """Charts of a review of any size, unless more are asked for."""
 
-_FIRST: Final[Mapping[str, int]] = MappingProxyType(
-    {
-        "standings": 5,
-        "scene-bars": 5,
-        "pair": 1,
-        "ratios": 3,
-        "matrix": 2,
-        "value": 1,
-        "efficiency": 1,
-        "costs": 1,
-        "repeatability": 1,
-    }
-)
+_FIRST: Final = {key: kind.first for key, kind in CATALOG.items() if kind.first}
 """Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
 
 
@@ -203,10 +183,9 @@ def _choices(view: ReviewView) -> Iterator[_Choice]:
     Candidates stand in the order of the subject, without one the fastest first.
     """
     result, cuts = view.result, [cut.key for cut in view.result.cuts]
-    places = [item.card for item in best_first(result)]
-    cards = sorted(view.candidates, key=lambda card: places.index(card) if card in places else len(places))
-    main = [card for card in result.subject if card in cards] or cards
-    cards = [*main, *(card for card in cards if card not in main)]
+    ordered = [*result.subject, *(item.card for item in best_first(result)), *(card.key for card in result.cards)]
+    cards = [card for card in dict.fromkeys(ordered) if card != result.baseline]
+    main = set(result.subject).intersection(cards) or cards
     per_card = [((card,), {"candidate": card}, card in main) for card in cards]
     yield from (_Choice("standings", draw_standings, (cut,), {"cut": cut}) for cut in cuts)
     for scene in result.scenes:
@@ -230,16 +209,15 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
     runs = {run.name: run for run in result.runs}
     found: dict[str, RunEntry | None] = {card.key: None for card in result.cards}
     for summary in result.cells:
-        if (summary.scene, summary.resolution) != cell:
-            continue
-        estimate = summary.estimates.get(result.headline)
-        mean = None if estimate is None else estimate.value
-        best = math.inf
-        for name in summary.run_names:
-            value = runs[name].values.get(result.headline)
-            distance = math.inf if value is None or mean is None else abs(value - mean)
-            if found[summary.card] is None or distance < best:
-                found[summary.card], best = runs[name], distance
+        if (summary.scene, summary.resolution) == cell and summary.run_names:
+            estimate = summary.estimates.get(result.headline)
+            mean = None if estimate is None else estimate.value
+
+            def distance(run: RunEntry, mean: float | None = mean) -> float:
+                value = run.values.get(result.headline)
+                return math.inf if value is None or mean is None else abs(value - mean)
+
+            found[summary.card] = min((runs[name] for name in summary.run_names), key=distance)
     return found
 
 
@@ -249,28 +227,6 @@ def _draw_cell(key: str, result: ReviewResult, cell: Cell, theme: Theme) -> Figu
     for card, entry in typical_runs(result, cell).items():
         if entry is not None and entry.curves and len(traces) < MOST_RUNS:
             run = f"run {entry.run}" if entry.run.isdigit() else entry.run
-            traces.append(trace_of_entry(entry, label=f"{view.label(card)} · {run}", card=view.number(card)))
+            traces.append(trace_of_run(entry, label=f"{view.label(card)} · {run}", card=view.number(card)))
     title = f"{view.cell_label(cell)}: {chart.title[0].lower()}{chart.title[1:]}"
     return chart(traces, theme, title=title, note="Of each card the run closest to its mean.")
-
-
-def tuning_figures(
-    summary: TuningSummary, theme: Theme, *, only: Collection[str] | None = None
-) -> list[tuple[str, Callable[[], Figure]]]:
-    """Name and drawing of each chart of a tuning record; a chart without anything to show is left out.
-
-    Parameters
-    ----------
-    summary : TuningSummary
-    theme : Theme
-    only : collection of str or None
-        Keys of the catalog.
-    """
-    wanted = set(keys_for("tuning") if only is None else only)
-    has_gain = bool(gain_lines(summary, "core") or gain_lines(summary, "memory"))
-    asked = (
-        ("tuning-map", bool(summary.clock_map), draw_tuning_map),
-        ("tuning-gain", bool(summary.clock_map) and has_gain, draw_tuning_gain),
-        ("tuning-power", len(powered(summary)) > 1, draw_tuning_power),
-    )
-    return [(key, partial(draw, summary, theme)) for key, is_known, draw in asked if is_known and key in wanted]

@@ -14,8 +14,8 @@ from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_values import channel
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, list_em
-from frametime.render.charts.plots import CAPTION_EM, Curve, Dots, Drawn, Plot, Plots, Rule, Span
+from frametime.render.charts.chart_sheet import Chart, ListEntry
+from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Rule, Span
 from frametime.render.charts.run_traces import (
     RunTrace,
     quantile_band,
@@ -24,7 +24,7 @@ from frametime.render.charts.run_traces import (
     trace_of_run,
     trace_of_series,
 )
-from frametime.render.charts.text_fit import round_ticks
+from frametime.render.charts.text_fit import round_steps
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
 from frametime.tuning.endurance_verdict import EnduranceVerdict
@@ -36,8 +36,6 @@ _MOST_TIMES_USUAL: Final = 2.5
 _CUT_TIMES_USUAL: Final = 2.0
 _MOST_STEPS: Final = 600
 _NEAR_ZERO: Final = 0.25
-_TIME: Final = "time since the first frame"
-_DASHED: Final = (0, (3.0, 1.2))
 
 
 def pixel_columns(theme: Theme) -> int:
@@ -73,13 +71,12 @@ def draw_frame_times(
     values = {
         **_run_values(trace),
         "judged": run.judgement.word,
-        "beyond": beyond_words([trace], limits[1]),
+        **times_values([trace], limits[1]),
         "if_every": "" if trace.is_complete else None,
         "n_steps": None if trace.is_complete else trace.times_s.size,
     }
     plots = [times_plot(trace, theme, theme.palette.series[0], limits), *sensor_lanes(series, theme)]
-    key = times_key([trace], theme, limits[1])
-    return Chart(kind="frame-times", values=values, key=key, body=Plots(columns=[plots])).draw(theme)
+    return Chart(kind="frame-times", values=values, body=Plots(columns=[plots])).draw(theme)
 
 
 def _run_values(trace: RunTrace) -> dict[str, object]:
@@ -87,9 +84,10 @@ def _run_values(trace: RunTrace) -> dict[str, object]:
     return {
         "run": trace.label,
         "figures": run_figures(trace),
-        "frames": counted(trace.n_frames, "frame"),
-        "seconds": trace.duration_s,
-        "stutters": stutter_words(len(trace.stutters), trace.rule),
+        "frames": counted(trace.run.n_frames, "frame"),
+        "seconds": trace.run.duration_s,
+        "stutters": stutter_words(trace),
+        "if_stutters": "" if trace.run.findings.stutters else None,
     }
 
 
@@ -100,7 +98,7 @@ def frame_time_top(traces: Sequence[RunTrace]) -> float:
     into a line. The axis ends at twice the quantile instead, and the frames beyond are named at the edge.
     """
     greatest = max(float(trace.high_ms.max()) for trace in traces)
-    usual = max(_usual_ms(trace) for trace in traces)
+    usual = max(float(np.interp(99.0, trace.share_pct, trace.quantile_ms)) for trace in traces)
     return 1.08 * (greatest if greatest <= _MOST_TIMES_USUAL * usual else _CUT_TIMES_USUAL * usual)
 
 
@@ -123,12 +121,6 @@ def start_words(caption: str, start: float) -> str:
     return f"{caption} (axis from {start:g})" if start else caption
 
 
-def _usual_ms(trace: RunTrace) -> float:
-    if trace.share_pct.size:
-        return float(np.interp(99.0, trace.share_pct, trace.quantile_ms))
-    return float(np.quantile(trace.high_ms, 0.99))
-
-
 def places_beyond(trace: RunTrace, top_ms: float) -> NDArray[np.int64]:
     """Points beyond the axis: every such frame, or of steps in a row, which may be one freeze, the last."""
     beyond = trace.high_ms > top_ms
@@ -137,28 +129,22 @@ def places_beyond(trace: RunTrace, top_ms: float) -> NDArray[np.int64]:
     return np.flatnonzero(beyond)
 
 
-def beyond_words(traces: Sequence[RunTrace], top_ms: float) -> str:
+def times_values(traces: Sequence[RunTrace], top_ms: float) -> dict[str, object]:
+    """What the key and the notes of a chart of frame times say of its marks."""
     count = sum(int(places_beyond(trace, top_ms).size) for trace in traces)
-    return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge." if count else ""
-
-
-def times_key(traces: Sequence[RunTrace], theme: Theme, top_ms: float) -> list[KeyEntry]:
-    """What the marks of frame times mean."""
-    palette = theme.palette
-    entries = [KeyEntry("frame time", palette.series[0], "line")] if len(traces) == 1 else []
-    if middle := next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None):
-        entries.append(KeyEntry(middle, palette.ink, "line", line=_DASHED))
-    if any(trace.stutters for trace in traces):
-        beyond = any(places_beyond(trace, top_ms).size for trace in traces)
-        label = "stutter (pointing up: beyond the axis)" if beyond else "stutter"
-        entries.append(KeyEntry(label, palette.behind, "marker", "v", edge=palette.ink))
-    return entries
+    stutter = "stutter (pointing up: beyond the axis)" if count else "stutter"
+    return {
+        "beyond": f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge." if count else "",
+        "middle": next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None),
+        "stutter": stutter if any(trace.run.findings.stutters for trace in traces) else None,
+        "if_one": "" if len(traces) == 1 else None,
+    }
 
 
 def times_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, float]) -> Plot:
     """Frame times, the line through their middle, the stutters, and the longest frames named at the upper edge."""
     palette, (start_ms, top_ms) = theme.palette, limits
-    width = 0.6 if trace.n_frames > 600 else 1.0
+    width = 0.6 if trace.run.n_frames > 600 else 1.0
     marks: list[Drawn] = []
     if trace.is_complete:
         # Each frame is as wide as it lasts, from the end of the one before; the first begins at 0.
@@ -170,8 +156,8 @@ def times_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, f
         marks.append(Curve(trace.times_s, ys, color, "frame-times", lows=trace.low_ms, width=width))
     if trace.middle_s.size > 1:
         ys = np.minimum(trace.middle_ms, top_ms)
-        marks.append(Curve(trace.middle_s, ys, palette.ink, "middle", width=0.9, line=_DASHED))
-    inside = [(item.time_s, item.frame_time_ms) for item in trace.stutters if item.frame_time_ms <= top_ms]
+        marks.append(Curve(trace.middle_s, ys, palette.ink, "middle", width=0.9, line="--"))
+    inside = [(item.time_s, item.frame_time_ms) for item in trace.run.findings.stutters if item.frame_time_ms <= top_ms]
     if inside:
         times_s, longs_ms = zip(*inside, strict=True)
         marks.append(Dots(times_s, longs_ms, "v", palette.behind, palette.ink, "stutters", 0.62))
@@ -181,29 +167,25 @@ def times_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, f
         marks.append(Dots(trace.times_s[beyond], at_top, "^", palette.behind, palette.ink, "beyond", 0.7))
     named = beyond if beyond.size else np.array([int(np.argmax(trace.high_ms))])
     named = named[np.argsort(-trace.high_ms[named], kind="stable")]
-    return Plot(
-        marks=marks,
-        x_limits=(0.0, trace.duration_s),
-        y_limits=limits,
-        x_label=_TIME,
-        y_label=start_words("frame time, ms", start_ms),
-        x_ticks="time",
-        top_words=[
-            (
-                float(trace.times_s[place]),
-                ("" if beyond.size else "longest ") + format_quantity(float(trace.high_ms[place]), "ms", digits=3),
-            )
-            for place in named[:20]
-        ],
-    )
+    start = "" if beyond.size else "longest "
+    top_words = [
+        (float(trace.times_s[place]), start + format_quantity(float(trace.high_ms[place]), "ms", digits=3))
+        for place in named[:20]
+    ]
+    caption = start_words("frame time, ms", start_ms)
+    return Plot(marks=marks, y_limits=limits, y_label=caption, top_words=top_words, **_time_axis(trace.run.duration_s))
 
 
-def axis_of(low_ms: float, high_ms: float) -> dict[str, Any]:
-    """An axis of frame times that follows the data, from 0 where that is near; its caption says where it starts."""
+def _time_axis(duration_s: float) -> dict[str, Any]:
+    return {"x_limits": (0.0, duration_s), "x_label": "time since the first frame", "x_ticks": "time"}
+
+
+def times_axes(low_ms: float, high_ms: float, duration_s: float) -> dict[str, Any]:
+    """Axes of frame times that follow the data, from 0 where that is near; the caption says where they start."""
     room_ms = max(0.12 * (high_ms - low_ms), 0.03 * high_ms)
     start_ms = _axis_start(low_ms - room_ms, high_ms)
     limits = {"y_limits": (start_ms, high_ms + room_ms), "y_label": start_words("frame time, ms", start_ms)}
-    return {**limits, "x_label": _TIME, "x_ticks": "time"}
+    return {**limits, **_time_axis(duration_s)}
 
 
 def draw_frame_time_band(source: Capture, run: MeasuredRun, theme: Theme, *, label: str | None = None) -> Figure:
@@ -217,44 +199,32 @@ def draw_frame_time_band(source: Capture, run: MeasuredRun, theme: Theme, *, lab
     label : str or None
         Name of the run; by default from its conditions or its file.
     """
-    series = FrameSeries.of(source, run.options)
-    trace = trace_of_run(run, label=label)
-    plot, words = _band_plot(series, trace, theme)
-    values, body = {**_run_values(trace), "band": words}, Plots(columns=[[plot, *sensor_lanes(series, theme)]])
-    return Chart(kind="frame-time-band", values=values, key=_band_key(trace, theme), body=body).draw(theme)
+    values, plots = _band(source, run, theme, label)
+    return Chart(kind="frame-time-band", values=values, body=Plots(columns=[plots])).draw(theme)
 
 
-def _band_plot(series: FrameSeries, trace: RunTrace, theme: Theme) -> tuple[Plot, str]:
-    """The band with a rug of the stutters at its foot, and what it is in words."""
-    palette = theme.palette
+def _band(source: Capture, run: MeasuredRun, theme: Theme, label: str | None) -> tuple[dict[str, object], list[Plot]]:
+    """The band with a rug of the stutters at its foot and the sensors below, and what the texts say of it."""
+    series, trace, palette = FrameSeries.of(source, run.options), trace_of_run(run, label=label), theme.palette
     times_s, quantiles_ms, step_s = quantile_band(series, most_steps=_MOST_STEPS)
-    color = palette.series[0]
-    axis = axis_of(float(quantiles_ms[0].min()), float(quantiles_ms[-1].max()))
+    color, (ends, middle) = palette.series[0], ({"alpha": 0.25}, {"alpha": 0.55})
+    axes = times_axes(float(quantiles_ms[0].min()), float(quantiles_ms[-1].max()), series.duration_s)
     marks: list[Drawn] = [
-        Curve(times_s, quantiles_ms[4], color, "band", lows=quantiles_ms[0], width=0.0, style={"alpha": 0.25}),
-        Curve(times_s, quantiles_ms[3], color, "middle-half", lows=quantiles_ms[1], width=0.0, style={"alpha": 0.55}),
+        Curve(times_s, quantiles_ms[4], color, "band", lows=quantiles_ms[0], width=0.0, style=ends),
+        Curve(times_s, quantiles_ms[3], color, "middle-half", lows=quantiles_ms[1], width=0.0, style=middle),
         Curve(times_s, quantiles_ms[2], palette.ink, "median", width=0.9),
     ]
-    if trace.stutters:
-        rug_s = [stutter.time_s for stutter in trace.stutters]
-        foot = np.full(len(rug_s), axis["y_limits"][0])
+    if stutters := run.findings.stutters:
+        foot = np.full(len(stutters), axes["y_limits"][0])
+        rug_s = [stutter.time_s for stutter in stutters]
         marks.append(Dots(rug_s, foot, "|", palette.behind, palette.behind, "stutters", 0.9, 1.2))
     longest = int(np.argmax(series.frame_times_ms))
     named = f"longest {format_quantity(float(series.frame_times_ms[longest]), 'ms', digits=3)}"
     longest_s = float(series.timestamps_ns[longest + 1] - series.timestamps_ns[0]) / NS_PER_S
-    plot = Plot(marks=marks, x_limits=(0.0, series.duration_s), top_words=[(longest_s, named)], **axis)
     step = "each second" if step_s == 1.0 else f"each step of {step_s:.3g} s"
-    return plot, f"Bands: the middle 90 % and the middle half of the frame times of {step}."
-
-
-def _band_key(trace: RunTrace, theme: Theme) -> list[KeyEntry]:
-    color, palette = theme.palette.series[0], theme.palette
-    entries = [
-        KeyEntry("median", palette.ink, "line"),
-        KeyEntry("middle half", color, "patch", alpha=0.65),
-        KeyEntry("middle 90 %", color, "patch", alpha=0.25),
-    ]
-    return entries + ([KeyEntry("stutter", palette.behind, "marker", "|")] if trace.stutters else [])
+    words = f"Bands: the middle 90 % and the middle half of the frame times of {step}."
+    plot = Plot(marks=marks, top_words=[(longest_s, named)], **axes)
+    return {**_run_values(trace), "band": words}, [plot, *sensor_lanes(series, theme)]
 
 
 _LANES: Final = (
@@ -285,18 +255,8 @@ def sensor_lanes(series: FrameSeries, theme: Theme) -> list[Plot]:
             marks.append(Rule(limit, theme.palette.behind, f"{name}-limit", line=(0, (5.0, 1.6)), is_level=True))
             beyond = " above the axis" if limit > high else " below the axis" if limit < low else ""
             words += f", {'' if beyond else 'dashed: '}limit {limit:g}{beyond}"
-        lanes.append(
-            Plot(
-                marks=marks,
-                x_limits=(0.0, series.duration_s),
-                y_limits=(low, high),
-                x_label=_TIME,
-                y_label=words,
-                x_ticks="time",
-                y_ticks="few",
-                height_em=_LANE_EM,
-            )
-        )
+        axes = {"y_limits": (low, high), "y_ticks": "few", **_time_axis(series.duration_s)}
+        lanes.append(Plot(marks=marks, y_label=words, height_em=_LANE_EM, **axes))
     return lanes
 
 
@@ -316,13 +276,10 @@ def _lane_limits(values: NDArray[np.float64], limit: float | None, least_span: f
     if limit is not None and limit < high + max(high - low, least_span):
         high = max(high, limit)
     middle, half = (low + high) / 2.0, max(high - low, least_span) / 2.0
-    low, high = middle - half, middle + half
-    ticks = round_ticks(low, high, 2)
-    step = ticks[1] - ticks[0] if len(ticks) > 1 else least_span
-    return max(0.0, float(np.floor(low / step) * step)), float(np.ceil(high / step + 1e-9) * step)
+    steps = round_steps(middle - half, middle + half, 2)
+    return max(0.0, steps[0]), steps[-1]
 
 
-NARROW_TIMES_EM: Final = 42.0
 _MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
 
 
@@ -342,9 +299,7 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
     Figure
         The first axes hold the frame times, the others one sensor quantity each.
     """
-    series, palette = FrameSeries.of(source, run.options), theme.palette
-    trace, lanes = trace_of_run(run), sensor_lanes(series, theme)
-    band, words = _band_plot(series, trace, theme)
+    palette, (values, plots) = theme.palette, _band(source, run, theme, None)
     changes = [] if run.findings.drift is None else run.findings.drift.changes
     events: list[Drawn] = [
         *(Span(item.start_s, item.end_s, palette.behind_ground, "throttling") for item in run.findings.throttling),
@@ -355,16 +310,11 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
         ListEntry(f"{item.label}: {item.state}", [item.sentence], _MARKERS[item.state], colors[item.state])
         for item in verdict.criteria
     ]
-    plots = [band, *lanes]
-    values = {
-        **_run_values(trace),
+    values |= {
         "verdict": verdict.word,
         "sentence": verdict.sentence,
-        "band": words,
         "if_throttling": "" if run.findings.throttling else None,
         "if_changes": "" if changes else None,
     }
     body = Plots(columns=[[replace(plot, marks=[*events, *plot.marks]) for plot in plots]], entries=entries)
-    least_em = NARROW_TIMES_EM + len(lanes) * (_LANE_EM + CAPTION_EM) + list_em(entries)
-    key = _band_key(trace, theme)
-    return Chart(kind="endurance", values=values, key=key, body=body, least_em=least_em).draw(theme)
+    return Chart(kind="endurance", values=values, body=body).draw(theme)

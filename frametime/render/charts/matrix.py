@@ -12,9 +12,7 @@ from frametime.render.charts.review_view import (
     PagedChart,
     ReviewView,
     VerdictMark,
-    count_words,
     even_parts,
-    verdict_key,
     verdict_mark,
 )
 from frametime.render.charts.text_fit import shorten, text_width_pt
@@ -56,6 +54,7 @@ class Matrix:
 
     columns: Sequence[str]
     rows: Sequence[tuple[str, Sequence[MatrixCell]]]
+    least_em: float = 0.0
 
     def draw(self, sheet: Sheet) -> None:
         """Block by block from the left."""
@@ -133,7 +132,7 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
     (shown, resolutions), result = page, view.result
     entry, cut = view.metric(metric), result.cuts[0]
     compared, overall = view.compared(candidate, entry.key), view.overall(candidate, entry.key)
-    outside = view.outside(candidate, [cut.key]) & compared.keys()
+    outside = view.outside(candidate, cut.key) & compared.keys()
     n_without = len(set(cut.cells) - compared.keys())
     counts = ["no cell with runs on both sides" if overall is None else overall.counts.in_words]
     if n_without < len(cut.cells):
@@ -146,21 +145,17 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
     ]
     values = {
         "pair": view.pair(candidate, entry.key, ", cell by cell"),
-        "metric": entry.label,
         "counts": "; ".join(counts),
-        "runs": count_words([n for item in compared.values() for n in (item.candidate_n_runs, item.baseline_n_runs)]),
-        "better": entry.better,
-        "margin": result.margin * 100.0,
+        "runs": view.compared_runs(candidate, entry.key),
         "if_outside": "" if outside else None,
         "doubtful": counted(len(doubtful), "cell") if len(doubtful) > MOST_NAMED else joined(doubtful) or None,
-        "definition": entry.definition,
     }
     rows = []
     for scene in result.scenes[shown]:
         cells = [(scene.key, resolution) for resolution in resolutions]
         rows.append((scene.label, [_cell(view, compared.get(cell), is_outside=cell in outside) for cell in cells]))
     body = Matrix(columns=resolutions, rows=rows)
-    return Chart(kind="matrix", values=values, key=verdict_key(view.theme.palette), body=body)
+    return Chart(kind="matrix", values=values, body=body)
 
 
 def _cell(view: ReviewView, item: CellComparison | None, *, is_outside: bool) -> MatrixCell:

@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.markers import CARETDOWN, CARETLEFT, CARETRIGHT, CARETUP
 from numpy.typing import ArrayLike, NDArray
 
-from frametime.render.charts.chart_sheet import ListEntry, Sheet, side_list
+from frametime.render.charts.chart_sheet import ListEntry, Sheet, list_em, side_list
 from frametime.render.charts.text_fit import (
     beside,
     round_ticks,
@@ -35,12 +35,12 @@ from frametime.render.charts.theme import POINTS_PER_INCH, LineStyle, Theme
 HEAD_EM: Final = 2.3
 CAPTION_EM: Final = 1.9
 FOOT_EM: Final = 3.5
-NARROW_PLANE_EM: Final = 46.0
-"""Height of a narrow page with one plot whose list is left out."""
-
 LEAST_WHISKER_EM: Final = 0.4
 """A shorter interval (6 pixels at web size) is not seen as one: it is drawn as an upright mark."""
 
+_NARROW_EM: Final = 22.0
+_NARROW_LIST_EM: Final = 18.0
+_LEAST_PLOT_EM: Final = 5.0
 _GAP_EM: Final = 2.2
 _LIST_EM: Final = 26.0
 _MOST_SLOPES: Final = 6
@@ -150,20 +150,6 @@ class Whisker(NamedTuple):
         return (same, values) if self.upright else (values, same)
 
 
-class Steps(NamedTuple):
-    """Filled steps from 0, one a bin."""
-
-    values: ArrayLike
-    edges: ArrayLike
-    color: str
-    gid: str
-
-    def draw(self, axes: Axes, theme: Theme) -> None:
-        """An area with a thin edge, so that an empty bin beside a full one is seen."""
-        look: dict[str, Any] = {"color": self.color, "linewidth": 0.7 * theme.line_pt}
-        axes.stairs(self.values, self.edges, fill=True, gid=self.gid, **look)
-
-
 class Span(NamedTuple):
     """A stretch of the x axis as a ground."""
 
@@ -250,6 +236,12 @@ class Plots:
     columns: Sequence[Sequence[Plot]]
     entries: Sequence[ListEntry] = ()
     rows: Sequence[Row] = ()
+
+    @property
+    def least_em(self) -> float:
+        """Height that a narrow page needs: for head and foot, for each plot, and for the list."""
+        plots_em = sum(plot.head_em + (plot.height_em or _LEAST_PLOT_EM) for plot in self.columns[0])
+        return _NARROW_EM + plots_em + (_NARROW_LIST_EM + list_em(self.entries) if self.entries else 0.0)
 
     def draw(self, sheet: Sheet) -> None:
         """Column by column; only the lowest plot of each names the ticks of the x axis."""

@@ -6,16 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, list_em
-from frametime.render.charts.plots import NARROW_PLANE_EM, Curve, Dots, Drawn, Plot, Plots, Row, Rule, Span, Whisker
+from frametime.render.charts.chart_sheet import Chart, ListEntry
+from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Row, Rule, Span, Whisker
 from frametime.render.charts.review_view import (
     OUTSIDE,
     Cell,
     PagedChart,
     ReviewView,
-    count_words,
     even_parts,
-    verdict_key,
     verdict_mark,
 )
 from frametime.render.charts.text_fit import limits_around
@@ -69,18 +67,15 @@ def _ratios(
     result, theme, entry, n_rows = view.result, view.theme, view.metric(metric), len(shown)
     compared = {cell: item for cell, item in view.compared(candidate, entry.key).items() if item.ratio is not None}
     overall, cells = view.overall(candidate, entry.key, cut), result.cells_of(cut)
-    outside = view.outside(candidate, [cut]) & compared.keys() & set(shown)
+    outside = view.outside(candidate, cut) & compared.keys() & set(shown)
     limits = ratio_limits(list(compared.values()), [overall], result.margin)
     known = [item.interval_95 for item in compared.values() if item.interval_95]
     leaves = any(interval.low < limits[0] or interval.high > limits[1] for interval in known)
     both = f"the {counted(len(cells.of(candidate)), 'cell')} that both have (this card stands apart)"
     values = {
         "pair": view.pair(candidate, entry.key, f": {entry.label}", cut),
-        "metric": entry.label,
-        "candidate": view.short(candidate),
-        "baseline": view.short(result.baseline),
         "if_turned": "" if entry.better == "lower" else None,
-        "runs": count_words([n for item in compared.values() for n in (item.candidate_n_runs, item.baseline_n_runs)]),
+        "runs": view.compared_runs(candidate, entry.key),
         "if_known": "" if known else None,
         "if_few": "" if len(known) < len(compared) else None,
         "if_leaves": "" if leaves else None,
@@ -129,9 +124,7 @@ def _ratios(
         y_ticks="none",
         grid="x",
     )
-    in_margin = KeyEntry(f"margin: less than {result.margin * 100.0:g} % apart", palette.band, "patch")
-    body, key = Plots(columns=[[plot]], rows=rows), [*verdict_key(palette), in_margin]
-    return Chart(kind="ratios", values=values, key=key, body=body)
+    return Chart(kind="ratios", values=values, body=Plots(columns=[[plot]], rows=rows))
 
 
 draw_ratios: Final = PagedChart(_ratio_pages, _ratios)
@@ -190,22 +183,14 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
         columns.append([plot])
     n_excluded = sum(run.excluded_reason is not None for run in result.runs)
     values = {
-        "metric": entry.label,
-        "runs": view.runs_words(),
         "factor": _BAND_FACTOR,
         "n_flagged": sum(run.flag is not None and run.excluded_reason is None for run in result.runs),
         "n_runs": len(result.runs),
         "n_excluded": n_excluded or None,
-        "definition": entry.definition,
+        "if_excluded": "" if n_excluded else None,
     }
-    key = [
-        KeyEntry("run", palette.ink, "marker", "|"),
-        KeyEntry("flagged run", palette.behind, "marker", "D", edge=palette.ink),
-        *([KeyEntry("excluded run", palette.muted, "marker", "x")] if n_excluded else []),
-        KeyEntry("where most runs of the card lie", palette.band, "patch"),
-    ]
     rows = [Row(y + 0.5, view.cell_label(cell)) for y, cell in enumerate(cells)]
-    return Chart(kind="repeatability", values=values, key=key, body=Plots(columns=columns, rows=rows))
+    return Chart(kind="repeatability", values=values, body=Plots(columns=columns, rows=rows))
 
 
 def distances_pct(result: ReviewResult, metric: str) -> dict[tuple[str, str, str], list[tuple[RunEntry, float]]]:
@@ -258,7 +243,6 @@ def _plane(
     view: ReviewView,
     points: Sequence[CardPoint],
     values: dict[str, object],
-    key: list[KeyEntry],
     **plot: Any,
 ) -> Chart:
     """Cards on a plane from 0 with lines of equal slope, and a list beside it."""
@@ -288,7 +272,7 @@ def _plane(
     body = Plots(
         columns=[[Plot(marks=marks, x_limits=(0.0, right), y_limits=(0.0, top), grid="none", **plot)]], entries=entries
     )
-    return Chart(kind=kind, values=values, key=key, body=body, least_em=NARROW_PLANE_EM + list_em(entries))
+    return Chart(kind=kind, values=values, body=body)
 
 
 def _value_rows(view: ReviewView, *, cut: str = "all") -> list[list[ValueRow]]:
@@ -299,7 +283,7 @@ def _value_rows(view: ReviewView, *, cut: str = "all") -> list[list[ValueRow]]:
 
 
 def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart:
-    result, metric, ink = view.result, view.metric(rows[0].metric), view.theme.palette.ink
+    result, metric = view.result, view.metric(rows[0].metric)
     currency, unit = rows[0].currency or "price", shown_unit(metric.unit)
     standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric.key)}
     points = []
@@ -317,23 +301,13 @@ def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart
         even = None if other is None else row.break_even_interval
         points.append(CardPoint(row.card, row.price, row.mean_value, lines, None, interval, other, even))
     values: dict[str, object] = {
-        "cut": result.cut(cut).label,
         "unit": unit,
         "currency": currency,
-        "cells": view.cells_words(cut),
-        "runs": view.runs_words(),
         "without": ", ".join(card.label for card in result.cards if card.price is None) or None,
-        "apart": view.apart_words(cut),
         "definition": metric.definition,
-        "baseline": view.label(result.baseline),
     }
-    key = [
-        KeyEntry("card at its price", ink, "marker", "o"),
-        KeyEntry("at its break-even price", ink, "marker", "o", filled=False),
-        KeyEntry(f"equal value, {unit} per {currency}", view.theme.palette.tied, "line"),
-    ]
     labels = {"x_label": f"price, {currency}", "y_label": f"{metric.label}, {unit}", "slope_unit": f"{unit}/{currency}"}
-    return _plane("value", view, points, values, key, **labels)
+    return _plane("value", view, points, values, **labels)
 
 
 draw_value: Final = PagedChart(_value_rows, _value)
@@ -348,8 +322,7 @@ def _efficiency_rows(view: ReviewView, *, cut: str = "all") -> list[list[Efficie
 
 
 def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all") -> Chart:
-    result, palette = view.result, view.theme.palette
-    points = []
+    result, points = view.result, []
     for row in rows:
         assert row.average_power_w is not None and row.mean_rate_fps is not None
         lines = [f"{format_number(row.mean_rate_fps)} fps at {format_number(row.average_power_w)} W"]
@@ -365,15 +338,12 @@ def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all"
     cells = result.cells_of(cut, "power")
     known = (*cells.cards, *cells.apart)
     values: dict[str, object] = {
-        "cut": result.cut(cut).label,
         "cells": view.cells_words(cut, "power"),
-        "runs": view.runs_words(),
         "without": ", ".join(card.label for card in result.cards if card.key not in known) or None,
         "apart": view.apart_words(cut, "power"),
     }
-    key = [KeyEntry("card", palette.ink, "marker", "o"), KeyEntry("equal frames per joule", palette.tied, "line")]
     labels = {"x_label": "average power, W", "y_label": "average rate, fps", "slope_unit": "frames/J"}
-    return _plane("efficiency", view, points, values, key, **labels)
+    return _plane("efficiency", view, points, values, **labels)
 
 
 draw_efficiency: Final = PagedChart(_efficiency_rows, _efficiency)

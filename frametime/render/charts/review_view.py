@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
+import numpy as np
 from matplotlib.figure import Figure
 
-from frametime.render.charts.chart_sheet import Chart, KeyEntry
+from frametime.render.charts.chart_catalog import CATALOG
+from frametime.render.charts.chart_sheet import Chart
 from frametime.render.charts.text_fit import drawable, shorten, text_width_pt
 from frametime.render.charts.theme import Palette, SeriesStyle, Theme
-from frametime.render.review_words import VERDICTS
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, CellsKind, OverallComparison, Verdict
-from frametime.units import FRAMES_PER_SECOND
+from frametime.units import FRAMES_PER_SECOND, shown_unit
 from frametime.words import counted, joined
 
 Cell = tuple[str, str]
 
 _WHOLE_FROM_PCT: Final = 5.0
-_MARKERS: Final[dict[Verdict, str]] = {"ahead": ">", "tied": "s", "behind": "<", "undecided": "o"}
+_MARKERS: Final = {entry["label"]: entry["marker"] for entry in CATALOG["matrix"].key_entries}
 OUTSIDE: Final = " *"
 """Stands behind the number of a cell that does not count in the overall ratio."""
 
@@ -41,15 +41,6 @@ def verdict_mark(verdict: Verdict, palette: Palette) -> VerdictMark:
     return VerdictMark(_MARKERS[verdict], color, palette.ground if verdict == "undecided" else color)
 
 
-def verdict_key(palette: Palette) -> list[KeyEntry]:
-    """One entry of the key for each verdict."""
-    marks = {verdict: verdict_mark(verdict, palette) for verdict in VERDICTS}
-    return [
-        KeyEntry(verdict, mark.color, "marker", mark.marker, filled=mark.face == mark.color)
-        for verdict, mark in marks.items()
-    ]
-
-
 def even_parts(count: int, most: int) -> list[slice]:
     """So many things in parts of about equal length, each of at most ``most``; none of nothing.
 
@@ -58,10 +49,8 @@ def even_parts(count: int, most: int) -> list[slice]:
     >>> even_parts(12, 8), even_parts(0, 8)
     ([slice(0, 6, None), slice(6, 12, None)], [])
     """
-    n_parts = -(-count // most)
-    length, longer = divmod(count, n_parts or 1)
-    starts = [number * length + min(number, longer) for number in range(n_parts + 1)]
-    return [slice(start, stop) for start, stop in pairwise(starts)]
+    parts = np.array_split(np.arange(count), -(-count // most)) if count else []
+    return [slice(int(part[0]), int(part[-1]) + 1) for part in parts]
 
 
 def count_words(numbers: Sequence[int]) -> str:
@@ -89,11 +78,6 @@ class ReviewView:
         """The metric of that key, by default the headline."""
         return self.result.metric(key or self.result.headline)
 
-    @property
-    def candidates(self) -> list[str]:
-        """Keys of the cards other than the baseline."""
-        return [card.key for card in self.result.cards if card.key != self.result.baseline]
-
     def label(self, card: str) -> str:
         """Label of a card."""
         return self.result.card(card).label
@@ -119,18 +103,20 @@ class ReviewView:
         found = (item for item in self.result.comparisons if (item.candidate, item.metric) == (candidate, metric))
         return {(item.scene, item.resolution): item for item in found}
 
+    def compared_runs(self, candidate: str, metric: str) -> str:
+        """Runs of each side in the cells in which a candidate is compared."""
+        found = [item for item in self.compared(candidate, metric).values() if item.ratio is not None]
+        return count_words([count for item in found for count in (item.candidate_n_runs, item.baseline_n_runs)])
+
     def overall(self, candidate: str, metric: str, cut: str | None = None) -> OverallComparison | None:
         """The overall comparison of a candidate in a cut, by default in that of all cells."""
         asked = candidate, metric, cut or self.result.cuts[0].key
         found = (item for item in self.result.overall if (item.candidate, item.metric, item.cut) == asked)
         return next(found, None)
 
-    def outside(self, candidate: str, cuts: Sequence[str]) -> frozenset[Cell]:
-        """Cells of these cuts on which the overall ratio of a candidate does not rest."""
-        result = self.result
-        return frozenset(
-            cell for cut in cuts for cell in result.cut(cut).cells if cell not in result.cells_of(cut).of(candidate)
-        )
+    def outside(self, candidate: str, cut: str) -> frozenset[Cell]:
+        """Cells of a cut on which the overall ratio of a candidate does not rest."""
+        return frozenset(self.result.cut(cut).cells).difference(self.result.cells_of(cut).of(candidate))
 
     def cells_words(self, cut: str, kind: CellsKind = "speed") -> str:
         """The cells on which all numbers of a chart rest: a chart says them once."""
@@ -152,6 +138,27 @@ class ReviewView:
         return count_words(
             [len(item.run_names) for item in every if cells is None or (item.scene, item.resolution) in cells]
         )
+
+    def common_values(
+        self, *, candidate: str | None = None, cut: str | None = None, metric: str | None = None, **_: Any
+    ) -> dict[str, object]:
+        """What the texts of several charts say of the review and of a choice."""
+        result, entry, cut = self.result, self.metric(metric), cut or self.result.cuts[0].key
+        return {
+            "review": result.title,
+            "cut": result.cut(cut).label,
+            "cells": self.cells_words(cut),
+            "apart": self.apart_words(cut),
+            "runs": self.runs_words(),
+            "margin": result.margin * 100.0,
+            "baseline": self.short(result.baseline),
+            "candidate": self.short(candidate or result.baseline),
+            "metric": entry.label,
+            "definition": entry.definition,
+            "better": entry.better,
+            "unit": shown_unit(entry.unit),
+            "if_subject": "" if result.subject else None,
+        }
 
     def definitions(self, metrics: Sequence[str]) -> str:
         """What each metric is, a sentence each."""
@@ -199,7 +206,8 @@ class PagedChart:
     """One kind of chart of a review.
 
     ``pages`` says what each figure holds that a choice needs (nothing where there is nothing to draw), ``chart`` what
-    one of them shows; both take the view of the review and the choice: a card, a cut, a scene.
+    one of them shows; both take the view of the review and the choice: a card, a cut, a scene. The values of its texts
+    stand before those that several charts have in common.
     """
 
     pages: Callable[..., Sequence[Any]]
@@ -219,4 +227,6 @@ class PagedChart:
             if not 0 <= page < len(pages):
                 raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
             number = "" if len(pages) == 1 else f" ({page + 1} of {len(pages)})"
-            return self.chart(view, pages[page], **asked).draw(theme, title_end=number)
+            chart = self.chart(view, pages[page], **asked)
+            values = {**view.common_values(**asked), **chart.values}
+            return replace(chart, values=values).draw(theme, title_end=number)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -12,19 +11,17 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, list_em
+from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry
 from frametime.render.charts.frame_times import (
-    NARROW_TIMES_EM,
-    axis_of,
-    beyond_words,
     frame_time_limits,
     start_words,
-    times_key,
+    times_axes,
     times_plot,
+    times_values,
 )
-from frametime.render.charts.plots import Curve, Plot, Plots, Rule, Steps
+from frametime.render.charts.plots import Curve, Plot, Plots, Rule
 from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, run_figures, run_numbers
-from frametime.render.charts.text_fit import round_ticks
+from frametime.render.charts.text_fit import round_steps
 from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.numbers import format_number, format_quantity, significant_digits
 from frametime.words import counted
@@ -76,7 +73,7 @@ def _line_key(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle]) -> list
 
 
 def _panels(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: Theme) -> Chart:
-    limits, span_s = frame_time_limits(traces), max(trace.duration_s for trace in traces)
+    limits, span_s = frame_time_limits(traces), max(trace.run.duration_s for trace in traces)
     n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN or theme.is_narrow else 2
     plots = [
         replace(
@@ -90,8 +87,7 @@ def _panels(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: Th
     ]
     n_rows = -(-len(plots) // n_columns)
     body = Plots(columns=[plots[start : start + n_rows] for start in range(0, len(plots), n_rows)])
-    key, values = times_key(traces, theme, limits[1]), {"beyond": beyond_words(traces, limits[1])}
-    return Chart(kind="frame-time-panels", values=values, key=key, body=body, least_em=22.0 + 9.0 * len(traces))
+    return Chart(kind="frame-time-panels", values=times_values(traces, limits[1]), body=body)
 
 
 draw_frame_time_panels: Final = RunsChart("Frame times", _panels)
@@ -106,11 +102,10 @@ def _overlay(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: T
         curves.append(Curve(xs, ys, style.color, f"middle-{number}", width=1.2, line=style.line))
         entries.append(ListEntry(trace.label, run_numbers(trace), "s", style.color))
     low_ms, high_ms = (float(end([end(curve.ys) for curve in curves])) for end in (np.min, np.max))
-    x_limits = 0.0, max(trace.duration_s for trace in traces)
-    body = Plots(columns=[[Plot(marks=curves, x_limits=x_limits, **axis_of(low_ms, high_ms))]], entries=entries)
-    least_em, values = NARROW_TIMES_EM + list_em(entries), {"middle": traces[0].middle_name}
-    key = _line_key(traces, styles)
-    return Chart(kind="frame-time-overlay", values=values, key=key, body=body, least_em=least_em)
+    axes = times_axes(low_ms, high_ms, max(trace.run.duration_s for trace in traces))
+    body = Plots(columns=[[Plot(marks=curves, **axes)]], entries=entries)
+    values = {"middle": traces[0].middle_name}
+    return Chart(kind="frame-time-overlay", values=values, key=_line_key(traces, styles), body=body)
 
 
 draw_frame_time_overlay: Final = RunsChart("Frame times", _overlay)
@@ -118,12 +113,12 @@ draw_frame_time_overlay: Final = RunsChart("Frame times", _overlay)
 
 
 def _percentiles(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: Theme) -> Chart:
-    highest_pct = max(last_share_pct(trace.n_frames) for trace in traces)
+    highest_pct = max(last_share_pct(trace.run.n_frames) for trace in traces)
     # All of each curve, unless its end is five times its 99 % value.
     greatest = max(_ending_ms(trace, 100.0) for trace in traces)
     usual = max(float(np.interp(99.0, trace.share_pct, trace.quantile_ms)) for trace in traces)
     top_ms = 1.06 * min(greatest, _MOST_TIMES_USUAL * usual)
-    n_frames = [trace.n_frames for trace in traces]
+    n_frames = [trace.run.n_frames for trace in traces]
     least = "" if min(n_frames) == max(n_frames) else f"{min(n_frames):,} to "
     values = {
         "frames": f"{least}{counted(max(n_frames), 'frame')}",
@@ -157,13 +152,13 @@ def last_share_pct(n_frames: int) -> float:
 
 
 def _ending_ms(trace: RunTrace, highest_pct: float) -> float:
-    return float(np.interp(min(highest_pct, last_share_pct(trace.n_frames)), trace.share_pct, trace.quantile_ms))
+    return float(np.interp(min(highest_pct, last_share_pct(trace.run.n_frames)), trace.share_pct, trace.quantile_ms))
 
 
 def percentile_curves(trace: RunTrace, style: SeriesStyle, gid: str) -> Iterator[Curve]:
     """The curve up to its last frame but one; thin where few frames lie beyond."""
-    last_pct = last_share_pct(trace.n_frames)
-    thick_pct = max(0.0, 100.0 * (1.0 - FEW_FRAMES / trace.n_frames))
+    last_pct = last_share_pct(trace.run.n_frames)
+    thick_pct = max(0.0, 100.0 * (1.0 - FEW_FRAMES / trace.run.n_frames))
     for low_pct, high_pct, width, name in ((0.0, thick_pct, 1.5, gid), (thick_pct, last_pct, 0.6, f"{gid}-few")):
         inside = (trace.share_pct > low_pct) & (trace.share_pct < high_pct)
         share_pct = np.concatenate([[low_pct], trace.share_pct[inside], [high_pct]])
@@ -196,20 +191,17 @@ def bin_edges_ms(traces: Sequence[RunTrace]) -> NDArray[np.float64]:
     low_ms, high_ms = float(found[:, 0].min()), float(found[:, 1].max())
     room_ms = max(0.08 * (high_ms - low_ms), 0.02 * high_ms)
     low_ms = 0.0 if low_ms - room_ms < _NEAR_ZERO * high_ms else low_ms - room_ms
-    ticks_ms = round_ticks(low_ms, high_ms + room_ms, _MOST_BINS)
-    width_ms = ticks_ms[1] - ticks_ms[0]
-    first, last = math.floor(low_ms / width_ms), math.ceil((high_ms + room_ms) / width_ms)
-    return np.asarray(np.arange(first, last + 1) * width_ms, dtype=np.float64)
+    return np.array(round_steps(low_ms, high_ms + room_ms, _MOST_BINS))
 
 
 def _distribution(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: Theme) -> Chart:
     edges_ms = bin_edges_ms(traces)
-    rows = [shares_pct(trace, edges_ms) for trace in traces]
+    rows, steps = [shares_pct(trace, edges_ms) for trace in traces], {"step": "post"}
     tallest_pct = max(float(row.max()) for row in rows)
     plots = [
         Plot(
             marks=[
-                Steps(shares, edges_ms, style.color, f"shares-{index}"),
+                Curve(edges_ms, np.append(shares, 0.0), style.color, f"shares-{index}", 0.0, 0.7, style=steps),
                 Rule(_median_ms(trace), theme.palette.ink, f"median-{index}"),
             ],
             x_limits=(float(edges_ms[0]), float(edges_ms[-1])),
@@ -232,14 +224,14 @@ draw_distribution: Final = RunsChart("Spread of frame times", _distribution)
 
 def _median_ms(trace: RunTrace) -> float:
     """The measured median, so that every output shows the same; from the curve where a run has none."""
-    measured = trace.values.get("median_frame_time_ms")
+    measured = trace.value("median_frame_time_ms")
     return float(np.interp(50.0, trace.share_pct, trace.quantile_ms)) if measured is None else measured
 
 
 def _remark(trace: RunTrace, beyond_pct: float) -> str:
-    median = format_quantity(_median_ms(trace), "ms", digits=significant_digits(trace.n_frames))
+    median = format_quantity(_median_ms(trace), "ms", digits=significant_digits(trace.run.n_frames))
     beyond = f"{beyond_pct:.2f} %" if beyond_pct >= 0.005 else "none"
-    return f"median {median} · beyond the axis: {beyond} of {trace.n_frames:,} frames"
+    return f"median {median} · beyond the axis: {beyond} of {trace.run.n_frames:,} frames"
 
 
 RUN_CHARTS: Final[Mapping[str, RunsChart]] = MappingProxyType(

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Curve, MeasuredRun, Stutter
-from frametime.metrics.options import StutterRule
+from frametime.metrics.metric import MeasuredRun, MetricValue
 from frametime.metrics.stutter import local_medians_ms
 from frametime.render.numbers import format_quantity, significant_digits
 from frametime.review.result import RunEntry
@@ -29,42 +28,34 @@ _MIDDLE_POINTS = 300
 _NAMING_FIELDS = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class RunTrace:
     """A run, ready to be drawn.
 
     Attributes
     ----------
     label : str
+    run : MeasuredRun or RunEntry
     times_s, low_ms, high_ms : ndarray of float64, shape (n_points,)
         Frame times over elapsed time; low and high are the same array where every frame is a point.
     middle_s, middle_ms : ndarray of float64, shape (n_middle,)
         The line through the middle of the trace, named by ``middle_name``.
-    stutters : tuple of Stutter
-    rule : StutterRule or None
-        By which the stutters were found; ``None`` when not known.
     share_pct, quantile_ms : ndarray of float64
         Percentile curve.
-    values : Mapping of str to float or None
-        Metrics by key.
     card : int or None
         Number of its card in the review, whose color it has; else it has the color of its place among the runs.
     """
 
     label: str
-    n_frames: int
-    duration_s: float
+    run: MeasuredRun | RunEntry
     times_s: NDArray[np.float64]
     low_ms: NDArray[np.float64]
     high_ms: NDArray[np.float64]
     middle_s: NDArray[np.float64]
     middle_ms: NDArray[np.float64]
     middle_name: str
-    stutters: tuple[Stutter, ...]
-    rule: StutterRule | None
     share_pct: NDArray[np.float64]
     quantile_ms: NDArray[np.float64]
-    values: Mapping[str, float | None]
     card: int | None = None
 
     @property
@@ -72,13 +63,16 @@ class RunTrace:
         """Whether every frame is a point of the trace."""
         return self.low_ms is self.high_ms
 
+    def value(self, key: str) -> float | None:
+        """A metric of the run."""
+        found = self.run.values.get(key)
+        return found.value if isinstance(found, MetricValue) else found
+
 
 def label_of(run: MeasuredRun) -> str:
     """Name of a run from its conditions, else from its file."""
-    known = run.conditions
-    parts = [part for part in (known.card, known.scene, known.resolution) if part]
-    if known.run:
-        parts.append(f"run {known.run}" if known.run.isdigit() else known.run)
+    known = [(name, getattr(run.conditions, name)) for name in ("card", "scene", "resolution", "run")]
+    parts = [_named(name, value) for name, value in known if value]
     return " · ".join(parts) if parts else run.provenance.file_name.replace("\\", "/").rpartition("/")[2]
 
 
@@ -113,15 +107,25 @@ def _named(field: str, value: str | None) -> str:
     return f"run {value}" if field == "run" and value.isdigit() else value
 
 
-def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:
-    """The trace kept in a measured run: extremes of each of its steps."""
-    values = {key: value.value for key, value in run.values.items()}
-    return _of_curves(run, label_of(run) if label is None else label, run.options.stutter, values, None)
+def trace_of_run(run: MeasuredRun | RunEntry, *, label: str | None = None, card: int | None = None) -> RunTrace:
+    """The trace kept in a measured run or in one of a review: extremes of each of its steps."""
 
+    def points(key: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        curve = run.curves.get(key)
+        xs, ys = ((), ()) if curve is None else (curve.x, curve.y)
+        return np.asarray(xs, dtype=np.float64), np.asarray(ys, dtype=np.float64)
 
-def trace_of_entry(entry: RunEntry, *, label: str, card: int) -> RunTrace:
-    """The trace kept in a run of a review, of the card of that number."""
-    return _of_curves(entry, label, None, entry.values, card)
+    (times_s, high_ms), (_, low_ms) = points("trace_high"), points("trace_low")
+    is_complete = run.n_frames == high_ms.size and np.array_equal(low_ms, high_ms)
+    middle_name, (middle_s, middle_ms) = "local median", points("local_median")
+    if middle_s.size == 0:
+        middle_name, (middle_s, rate_fps) = "mean of each second", points("rate")
+        middle_ms = 1000.0 / np.where(rate_fps > 0.0, rate_fps, np.nan)
+    known = np.isfinite(middle_ms)
+    if label is None:
+        label = label_of(run) if isinstance(run, MeasuredRun) else run.name
+    trace = times_s, high_ms if is_complete else low_ms, high_ms, middle_s[known], middle_ms[known], middle_name
+    return RunTrace(label, run, *trace, *points("percentile"), card)
 
 
 def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
@@ -131,24 +135,16 @@ def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, labe
 
 def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
     """The same from the series of frames of the capture."""
-    kept = trace_of_run(run, label=label)
     times_s, low_ms, high_ms = envelope(series.timestamps_ns, series.frame_times_ms, n_columns=n_columns)
     n_middle = min(_MIDDLE_POINTS, series.n_frames)
     positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))
     window_s = run.options.stutter.window_s
     middle_ms = local_medians_ms(series.timestamps_ns, series.frame_times_ms, positions, window_s=window_s)
     known = np.isfinite(middle_ms)
-    return replace(
-        kept,
-        n_frames=series.n_frames,
-        duration_s=series.duration_s,
-        times_s=times_s,
-        low_ms=low_ms,
-        high_ms=high_ms,
-        middle_s=(series.timestamps_ns[positions + 1] - series.timestamps_ns[0])[known] / NS_PER_S,
-        middle_ms=middle_ms[known],
-        middle_name="local median",
-    )
+    middle_s = (series.timestamps_ns[positions + 1] - series.timestamps_ns[0])[known] / NS_PER_S
+    middle: dict[str, Any] = {"middle_s": middle_s, "middle_ms": middle_ms[known], "middle_name": "local median"}
+    kept = trace_of_run(run, label=label)
+    return replace(kept, times_s=times_s, low_ms=low_ms, high_ms=high_ms, **middle)
 
 
 def envelope(
@@ -221,76 +217,26 @@ def quantile_band(series: FrameSeries, *, most_steps: int) -> tuple[NDArray[np.f
     return (kept + 0.5) * series.duration_s / n_steps, np.array(parts).T, step_s
 
 
-def _of_curves(
-    run: MeasuredRun | RunEntry,
-    label: str,
-    rule: StutterRule | None,
-    values: Mapping[str, float | None],
-    card: int | None,
-) -> RunTrace:
-    curves, n_frames = run.curves, run.n_frames
-    times_s, high_ms = _points(curves, "trace_high")
-    _, low_ms = _points(curves, "trace_low")
-    middle_s, middle_ms = _points(curves, "local_median")
-    middle_name = "local median"
-    if middle_s.size == 0:
-        middle_s, rate_fps = _points(curves, "rate")
-        middle_s, middle_ms = middle_s[rate_fps > 0.0], 1000.0 / rate_fps[rate_fps > 0.0]
-        middle_name = "mean of each second"
-    known = np.isfinite(middle_ms)
-    share_pct, quantile_ms = _points(curves, "percentile")
-    return RunTrace(
-        label=label,
-        n_frames=n_frames,
-        duration_s=run.duration_s,
-        times_s=times_s,
-        low_ms=high_ms if n_frames == high_ms.size and np.array_equal(low_ms, high_ms) else low_ms,
-        high_ms=high_ms,
-        middle_s=middle_s[known],
-        middle_ms=middle_ms[known],
-        middle_name=middle_name,
-        stutters=run.findings.stutters,
-        rule=rule,
-        share_pct=share_pct,
-        quantile_ms=quantile_ms,
-        values=values,
-        card=card,
-    )
-
-
-def _points(curves: Mapping[str, Curve], key: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    curve = curves.get(key)
-    if curve is None:
-        return np.empty(0), np.empty(0)
-    return np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64)
-
-
-def stutter_words(count: int, rule: StutterRule | None) -> str:
+def stutter_words(trace: RunTrace) -> str:
     """How many stutters, and what one is."""
-    text = f"{counted(count, 'stutter')} marked"
-    if rule is None:
+    text = f"{counted(len(trace.run.findings.stutters), 'stutter')} marked"
+    if not isinstance(trace.run, MeasuredRun):
         return f"{text}, by the rule of the review."
-    return (
-        f"{text}: longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s), and by "
-        f"{rule.min_excess_ms:g} ms or more."
-    )
-
-
-def fps_value(values: Mapping[str, float | None], key: str, *, n_frames: int) -> str:
-    """A rate of a run with as many digits as its frames support."""
-    return format_quantity(values.get(key), FRAMES_PER_SECOND, digits=significant_digits(n_frames))
+    rule = trace.run.options.stutter
+    longer = f"longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s)"
+    return f"{text}: {longer}, and by {rule.min_excess_ms:g} ms or more."
 
 
 def run_numbers(trace: RunTrace) -> list[str]:
     """The main numbers of a run, as lines of a list."""
-    longest = format_quantity(float(trace.high_ms.max()), "ms", digits=3)
-    return [*run_figures(trace, short=True).split(" · "), f"longest {longest}", counted(len(trace.stutters), "stutter")]
+    longest, stutters = format_quantity(float(trace.high_ms.max()), "ms", digits=3), trace.run.findings.stutters
+    return [*run_figures(trace, short=True).split(" · "), f"longest {longest}", counted(len(stutters), "stutter")]
 
 
 def run_figures(trace: RunTrace, *, short: bool = False) -> str:
-    """Average and 1 % low of a run in one line."""
-    average = fps_value(trace.values, "average_fps", n_frames=trace.n_frames)
-    low = fps_value(trace.values, "low_1pct_percentile_fps", n_frames=trace.n_frames // 100)
-    if short:
-        return f"average {average} · 1 % low {low}"
-    return f"average {average} · 1 % low (percentile) {low}"
+    """Average and 1 % low of a run in one line, with as many digits as their frames support."""
+    average, low = (
+        format_quantity(trace.value(key), FRAMES_PER_SECOND, digits=significant_digits(trace.run.n_frames // times))
+        for key, times in (("average_fps", 1), ("low_1pct_percentile_fps", 100))
+    )
+    return f"average {average} · 1 % low{'' if short else ' (percentile)'} {low}"

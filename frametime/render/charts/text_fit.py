@@ -185,6 +185,17 @@ _POINTS_PER_INCH: Final = 72.0
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
+def round_steps(low: float, high: float, most: int, *, least: int = 2) -> list[float]:
+    """Round values in equal steps from at or below ``low`` to at or above ``high``.
+
+    Examples
+    --------
+    >>> round_steps(41.0, 73.0, 2)
+    [40.0, 60.0, 80.0]
+    """
+    return [float(step) + 0.0 for step in MaxNLocator(most, steps=_STEPS, min_n_ticks=least).tick_values(low, high)]
+
+
 def round_ticks(low: float, high: float, most: int, *, least: int = 2) -> list[float]:
     """Round values from ``low`` to ``high``, at most ``most`` + 1 of them unless fewer than ``least`` would be left.
 
@@ -193,9 +204,8 @@ def round_ticks(low: float, high: float, most: int, *, least: int = 2) -> list[f
     >>> round_ticks(0.0, 37.0, 4)
     [0.0, 10.0, 20.0, 30.0]
     """
-    found = MaxNLocator(most, steps=_STEPS, min_n_ticks=least).tick_values(low, high)
     slack = 1e-9 * (high - low)
-    return [float(tick) + 0.0 for tick in found if low - slack <= tick <= high + slack]
+    return [step for step in round_steps(low, high, most, least=least) if low - slack <= step <= high + slack]
 
 
 def tick_labels(ticks: Sequence[float]) -> list[str]:

@@ -25,13 +25,13 @@ SMALLEST_TEXT_FRACTION: Final = 0.022
 _NARROW_EM: Final = 60.0
 
 Notes: TypeAlias = Literal["short", "full", "none"]
-LineStyle: TypeAlias = Literal["-"] | tuple[int, tuple[float, ...]]
+LineStyle: TypeAlias = Literal["-", "--"] | tuple[int, tuple[float, ...]]
 
 _LINE_STYLES: Final[tuple[LineStyle, ...]] = ("-", (0, (5.0, 1.6)), (0, (1.2, 1.2)), (0, (6.0, 1.5, 1.2, 1.5)))
 _MARKERS: Final = ("o", "s", "D", "^", "v", "P", "X", "h")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Size:
     """Width and height in inches, and pixels an inch where the file is made of pixels.
 
@@ -56,29 +56,18 @@ class Size:
         return self.height_in * POINTS_PER_INCH
 
 
-def _paper(key: str, width_mm: float, height_mm: float, meaning: str, *, text_pt: float | None = None) -> Size:
-    return Size(
-        key=key,
-        width_in=width_mm / MM_PER_INCH,
-        height_in=height_mm / MM_PER_INCH,
-        dpi=300,
-        meaning=meaning,
-        text_pt=text_pt,
-    )
-
-
 SIZES: Final[Mapping[str, Size]] = MappingProxyType(
     {
         size.key: size
         for size in (
-            Size(key="web", width_in=12.0, height_in=6.75, dpi=100, meaning="1200 x 675 pixels"),
-            Size(key="web-2x", width_in=12.0, height_in=6.75, dpi=200, meaning="2400 x 1350 pixels"),
-            Size(key="video-1080p", width_in=19.2, height_in=10.8, dpi=100, meaning="1920 x 1080 pixels"),
-            Size(key="video-4k", width_in=19.2, height_in=10.8, dpi=200, meaning="3840 x 2160 pixels"),
-            _paper("print", 180.0, 101.25, "180 mm wide"),
-            _paper("print-180mm", 180.0, 101.25, "the same"),
+            Size("web", 12.0, 6.75, 100, "1200 x 675 pixels"),
+            Size("web-2x", 12.0, 6.75, 200, "2400 x 1350 pixels"),
+            Size("video-1080p", 19.2, 10.8, 100, "1920 x 1080 pixels"),
+            Size("video-4k", 19.2, 10.8, 200, "3840 x 2160 pixels"),
+            Size("print", 180.0 / MM_PER_INCH, 101.25 / MM_PER_INCH, 300, "180 mm wide"),
+            Size("print-180mm", 180.0 / MM_PER_INCH, 101.25 / MM_PER_INCH, 300, "the same"),
             # Too narrow to be a smaller print: the text keeps its size, the chart is higher than it is wide.
-            _paper("print-85mm", 85.0, 125.0, "one column, 85 mm wide", text_pt=6.2),
+            Size("print-85mm", 85.0 / MM_PER_INCH, 125.0 / MM_PER_INCH, 300, "one column, 85 mm wide", 6.2),
         )
     }
 )
@@ -110,12 +99,12 @@ class Palette:
     tied_ground: str
 
 
-def _palettes() -> Iterator[tuple[str, Palette]]:
-    for key, colors in json.loads(Path(__file__).with_name("palettes.json").read_text("utf-8")).items():
-        yield key, Palette(key=key, **{**colors, "series": tuple(colors["series"])})
-
-
-PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(dict(_palettes()))
+PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
+    {
+        key: Palette(key=key, **{**colors, "series": tuple(colors["series"])})
+        for key, colors in json.loads(Path(__file__).with_name("palettes.json").read_text("utf-8")).items()
+    }
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -274,9 +263,15 @@ class Theme:
 
 
 def _rc_parameters(theme: Theme) -> dict[Any, Any]:
-    palette = theme.palette
+    palette, em = theme.palette, theme.em_pt
+    ticks = {"color": palette.muted, "labelcolor": palette.ink, "labelsize": em, "major.size": 0.0}
     return {
-        "font.size": theme.em_pt,
+        **{f"{axis}tick.{name}": value for axis in "xy" for name, value in ticks.items()},
+        "xtick.bottom": False,  # no marks of no length, each of which would be drawn
+        "ytick.left": False,
+        "xtick.major.pad": 0.65 * em,  # clear of the lowest label of the y axis
+        "ytick.major.pad": 0.4 * em,
+        "font.size": em,
         "text.color": palette.ink,
         "text.hinting": "none",  # hinted widths change with the pixels, and a text measured to fit would not
         "text.parse_math": False,  # a dollar sign in a file name is a dollar sign
@@ -284,29 +279,11 @@ def _rc_parameters(theme: Theme) -> dict[Any, Any]:
         "axes.edgecolor": palette.muted,
         "axes.facecolor": "none",
         "axes.linewidth": theme.hair_pt,
-        "axes.unicode_minus": True,
         "axes.axisbelow": True,
-        "xtick.color": palette.muted,
-        "ytick.color": palette.muted,
-        "xtick.labelcolor": palette.ink,
-        "ytick.labelcolor": palette.ink,
-        "xtick.labelsize": theme.em_pt,
-        "ytick.labelsize": theme.em_pt,
-        "xtick.bottom": False,  # no marks of no length, each of which would be drawn
-        "ytick.left": False,
-        "xtick.major.size": 0.0,
-        "ytick.major.size": 0.0,
-        "xtick.major.pad": 0.65 * theme.em_pt,  # clear of the lowest label of the y axis
-        "ytick.major.pad": 0.4 * theme.em_pt,
-        "xtick.minor.size": 0.0,
-        "ytick.minor.size": 0.0,
         "grid.color": palette.rule,
         "grid.linewidth": theme.hair_pt,
         "lines.linewidth": theme.line_pt,
         "path.simplify": False,  # a thinned line could lose the one frame that matters
-        "figure.dpi": theme.size.dpi,
-        "savefig.dpi": "figure",
-        "savefig.facecolor": "auto",
         "svg.fonttype": "path",  # looks the same everywhere, for 4 % more bytes
         "svg.hashsalt": "frametime",  # the same identifiers every time
         "pdf.fonttype": 42,

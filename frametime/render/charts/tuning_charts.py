@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 from typing import Final, Literal, NamedTuple, get_args
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, list_em
-from frametime.render.charts.plots import NARROW_PLANE_EM, Curve, Dots, Drawn, Plot, Plots, Rule, Whisker
+from frametime.render.charts.chart_catalog import keys_for
+from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry
+from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Rule, Whisker
 from frametime.render.charts.text_fit import limits_around
 from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.review_words import change_words
@@ -59,41 +60,24 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
         place = setting.core_offset_mhz, setting.memory_offset_mhz
         marks.append(Dots(*place, marker, "none", palette.ink, name, 1.5, 1.1, words=words))
     key = [
-        KeyEntry("passed", palette.ahead, "marker", "o"),
-        *([KeyEntry("past the edge", palette.ahead, "marker", "v")] if edge else []),
-        *(
-            KeyEntry(_end_words(end), palette.behind, "marker", marker, edge=palette.ink)
-            for end, marker in _FAILURES.items()
-            if end in outcomes.values()
-        ),
-        KeyEntry("best so far", palette.ink, "marker", "s", filled=False),
-        KeyEntry("everyday", palette.ink, "marker", "D", filled=False),
+        KeyEntry(_end_words(end), palette.behind, marker=marker, edge=palette.ink)
+        for end, marker in _FAILURES.items()
+        if end in outcomes.values()
     ]
     settings = [STOCK, *(setting for setting, _ in rings.values()), *(cell.setting for cell in summary.clock_map)]
+    places = zip(*((setting.core_offset_mhz, setting.memory_offset_mhz) for setting in settings), strict=True)
+    x_limits, y_limits = (limits_around(mhz, [min(mhz) + 100.0], least=100.0, times=1.0, pad=0.09) for mhz in places)
     plot = Plot(
         marks=marks,
-        x_limits=_limits([setting.core_offset_mhz for setting in settings]),
-        y_limits=_limits([setting.memory_offset_mhz for setting in settings]),
+        x_limits=x_limits,
+        y_limits=y_limits,
         x_label="core offset, MHz",
         y_label="memory offset, MHz",
         grid="both",
     )
-    values = {"card": summary.card, "heaviest": heaviest, "n_runs": n_runs}
-    return _plane_chart("tuning-map", values, key, plot, _settings_of_note(summary)).draw(theme)
-
-
-def _plane_chart(
-    kind: str, values: Mapping[str, object], key: Sequence[KeyEntry], plot: Plot, entries: Sequence[ListEntry]
-) -> Chart:
-    body, least_em = Plots(columns=[[plot]], entries=entries), NARROW_PLANE_EM + list_em(entries)
-    return Chart(kind=kind, values=values, key=key, body=body, least_em=least_em)
-
-
-def _limits(offsets_mhz: Sequence[int]) -> tuple[float, float]:
-    """Room around every offset, and 100 MHz at least."""
-    low, high = float(min(offsets_mhz)), float(max(offsets_mhz))
-    room = 0.09 * max(high - low, 100.0)
-    return low - room, max(high, low + 100.0) + room
+    values = {"card": summary.card, "heaviest": heaviest, "n_runs": n_runs, "if_edge": "" if edge else None}
+    body = Plots(columns=[[plot]], entries=_settings_of_note(summary))
+    return Chart(kind="tuning-map", values=values, key=key, body=body).draw(theme)
 
 
 _FAILURES: Final[Mapping[Outcome, str]] = {
@@ -172,8 +156,8 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
     line = sorted((row.average_power_w or 0.0, row.average_fps) for row in rows if row.is_frontier)
     marks.insert(0, Curve([x for x, _ in line], [y for _, y in line], palette.tied, "frontier"))
     x_limits, y_limits = (
-        _around([row.average_power_w or 0.0 for row in rows]),
-        _around([row.average_fps for row in rows]),
+        limits_around(values, [0.98 * min(values), 1.02 * max(values)], least=1.0, times=1.0, pad=0.1)
+        for values in zip(*((row.average_power_w or 0.0, row.average_fps) for row in rows), strict=True)
     )
     plot = Plot(
         marks=marks,
@@ -184,21 +168,9 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
         grid="both",
     )
     entries.append(ListEntry("tried", [counted(len(rows), "setting with power", "settings with power")]))
-    key = [
-        KeyEntry("stock", palette.ink, "marker", "s"),
-        KeyEntry("no setting beats it", palette.ahead, "marker", "o", edge=palette.ink),
-        KeyEntry("another setting beats it", palette.ink, "marker", "o", filled=False),
-    ]
     n_runs = [row.n_runs for row in rows]
     values = {"card": summary.card, "least": min(n_runs), "most": max(n_runs), "heaviest": summary.workloads[-1]}
-    return _plane_chart("tuning-power", values, key, plot, entries).draw(theme)
-
-
-def _around(values: Sequence[float]) -> tuple[float, float]:
-    """Whole limits with room around some values."""
-    low, high = min(values), max(values)
-    room = max(0.12 * (high - low), 0.02 * high)
-    return float(math.floor(low - room)), float(math.ceil(high + room))
+    return Chart(kind="tuning-power", values=values, body=Plots(columns=[[plot]], entries=entries)).draw(theme)
 
 
 class GainLine(NamedTuple):
@@ -311,3 +283,25 @@ def _gain_plot(
         y_label="gain over stock",
         y_ticks="change",
     )
+
+
+def tuning_figures(
+    summary: TuningSummary, theme: Theme, *, only: Collection[str] | None = None
+) -> list[tuple[str, Callable[[], Figure]]]:
+    """Name and drawing of each chart of a tuning record; a chart without anything to show is left out.
+
+    Parameters
+    ----------
+    summary : TuningSummary
+    theme : Theme
+    only : collection of str or None
+        Keys of the catalog.
+    """
+    wanted = set(keys_for("tuning") if only is None else only)
+    has_gain = bool(gain_lines(summary, "core") or gain_lines(summary, "memory"))
+    asked = (
+        ("tuning-map", bool(summary.clock_map), draw_tuning_map),
+        ("tuning-gain", bool(summary.clock_map) and has_gain, draw_tuning_gain),
+        ("tuning-power", len(powered(summary)) > 1, draw_tuning_power),
+    )
+    return [(key, partial(draw, summary, theme)) for key, is_known, draw in asked if is_known and key in wanted]

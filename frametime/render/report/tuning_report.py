@@ -182,8 +182,8 @@ def _methods(summary: TuningSummary) -> doc.Definitions:
 
 def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
     """Map, gain and power of a record, as far as there is something to draw."""
-    from frametime.render.charts.drawings import tuning_figures
     from frametime.render.charts.theme import Theme
+    from frametime.render.charts.tuning_charts import tuning_figures
 
     theme = Theme.of()
     words = {"tuning-map": _map_words, "tuning-gain": _gain_words, "tuning-power": _power_words}

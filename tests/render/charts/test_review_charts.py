@@ -17,8 +17,14 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from review_samples import sample_review
 
-from frametime.render.charts.bars import bar_layout
-from frametime.render.charts.card_bars import draw_costs, draw_pair, draw_scene_bars, draw_standings, metrics_that_fit
+from frametime.render.charts.card_bars import (
+    bar_layout,
+    draw_costs,
+    draw_pair,
+    draw_scene_bars,
+    draw_standings,
+    metrics_that_fit,
+)
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs

@@ -14,10 +14,15 @@ from chart_reading import all_text, by_gid, gids, outside, overlaps, shown_texts
 from frametime.capture import Capture
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.tuning_record import summarize_file
-from frametime.render.charts.drawings import tuning_figures
 from frametime.render.charts.frame_times import draw_endurance
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, draw_tuning_power, gain_lines
+from frametime.render.charts.tuning_charts import (
+    draw_tuning_gain,
+    draw_tuning_map,
+    draw_tuning_power,
+    gain_lines,
+    tuning_figures,
+)
 from frametime.tuning.endurance_verdict import judge_endurance
 from frametime.tuning.record import STOCK
 from frametime.tuning.tuning_summary import TuningSummary
