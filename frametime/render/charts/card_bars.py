@@ -380,8 +380,7 @@ def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[Bar
 
 
 draw_scene_bars: Final = PagedChart(
-    lambda view, **_: _scene_pages(view, len(view.result.cards), MOST_ROWS),
-    _scene_bars,
+    lambda view, **_: _scene_pages(view, len(view.result.cards), MOST_ROWS), _scene_bars
 )
 """Every card in one ``scene``, a panel for each resolution, best first, with the verdict against the baseline."""
 

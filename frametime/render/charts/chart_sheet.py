@@ -185,11 +185,6 @@ class Sheet:
         axes.margins(0.0)
         return axes
 
-    def label_width(self, labels: Sequence[str], most_em: float, *, bold: bool = False) -> float:
-        """Width that these labels take, at most ``most_em``."""
-        widest = max((text_width_pt(label, self.em, bold=bold) for label in labels), default=0.0)
-        return min(widest, most_em * self.em) + 0.2 * self.em
-
     def entry(self, *, color: str, edge: str = "", **fields: Any) -> KeyEntry:
         """An entry of the key whose colors are named as in the palette; *series* is its first tint."""
         palette = self.theme.palette
@@ -246,20 +241,25 @@ def list_em(entries: Sequence[ListEntry]) -> float:
 def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> float:
     """A list at the right of the free rectangle, on a narrow page at its foot; gives the right end of what is left.
 
+    It is as wide as its lines, at most ``width_em``.
+
     Lines are wrapped while there is room; where there are too many entries, each keeps its first line, beside it.
     """
     em, is_narrow = sheet.em, sheet.theme.is_narrow
-    if is_narrow:
-        left, y, height_em = sheet.left, sheet.bottom + list_em(entries) * em, list_em(entries)
-        sheet.bottom = y
-    else:
-        left, y, height_em = sheet.right - width_em * em, sheet.top, sheet.height / em
-    y -= 0.9 * em
-    indent = 1.8 * em if any(entry.marker for entry in entries) else 0.0
-    width = sheet.right - left - indent
+    height_em = list_em(entries) if is_narrow else sheet.height / em
     spare = math.floor((height_em - 0.4 - _ENTRY_GAP_EM * len(entries)) / _LINE_EM + 1e-9)
     spare -= sum(1 + len(entry.lines) for entry in entries)
     is_short = spare < 0
+    if is_narrow:
+        left, y = sheet.left, sheet.bottom + height_em * em
+        sheet.bottom = y
+    else:
+        texts = [text for entry in entries for text in (entry.heading, *entry.lines)]
+        widest_em = max(text_width_pt(text, em, bold=True) for text in texts) / em + 2.0
+        left, y = sheet.right - (width_em if is_short else min(width_em, widest_em)) * em, sheet.top
+    y -= 0.9 * em
+    indent = 1.8 * em if any(entry.marker for entry in entries) else 0.0
+    width = sheet.right - left - indent
     for entry in entries[: math.floor(height_em / _LINE_EM)]:
         if entry.marker:
             sheet.mark(left + 0.6 * em, y, entry.marker, entry.color)

@@ -280,9 +280,6 @@ def _lane_limits(values: NDArray[np.float64], limit: float | None, least_span: f
     return max(0.0, steps[0]), steps[-1]
 
 
-_MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
-
-
 def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict, theme: Theme) -> Figure:
     """Frame times and sensors of a long run, with the criteria beside them.
 
@@ -305,10 +302,9 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
         *(Span(item.start_s, item.end_s, palette.behind_ground, "throttling") for item in run.findings.throttling),
         *(Rule(item.time_s, palette.muted, "change", line=(0, (1.2, 1.2))) for item in changes),
     ]
-    colors = {"passed": palette.ahead, "failed": palette.behind, "not measurable": palette.ground}
+    looks = {"passed": ("s", palette.ahead), "failed": ("X", palette.behind), "not measurable": ("o", palette.ground)}
     entries = [
-        ListEntry(f"{item.label}: {item.state}", [item.sentence], _MARKERS[item.state], colors[item.state])
-        for item in verdict.criteria
+        ListEntry(f"{item.label}: {item.state}", [item.sentence], *looks[item.state]) for item in verdict.criteria
     ]
     values |= {
         "verdict": verdict.word,

@@ -7,14 +7,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from frametime.render.charts.chart_sheet import Chart, Sheet
-from frametime.render.charts.review_view import (
-    OUTSIDE,
-    PagedChart,
-    ReviewView,
-    VerdictMark,
-    even_parts,
-    verdict_mark,
-)
+from frametime.render.charts.review_view import OUTSIDE, PagedChart, ReviewView, VerdictMark, even_parts, verdict_mark
 from frametime.render.charts.text_fit import shorten, text_width_pt
 from frametime.render.numbers import NOT_AVAILABLE
 from frametime.review.result_tables import CellComparison
@@ -63,7 +56,8 @@ class Matrix:
         per_block = -(-len(self.rows) // n_blocks)
         gap = 2.0 * em
         room = (sheet.width - gap * (n_blocks - 1)) / n_blocks
-        wanted = sheet.label_width([label for label, _ in self.rows], 30.0) + 0.6 * em
+        widest = max((text_width_pt(label, em) for label, _ in self.rows), default=0.0)
+        wanted = min(widest, 30.0 * em) + 0.8 * em
         label_width = min(wanted, max(room - _CELL_EM * em * len(self.columns), _LEAST_LABEL_EM * em))
         width = min((room - label_width) / len(self.columns), 26.0 * em)
         top = sheet.top - 1.6 * em

@@ -8,26 +8,13 @@ from typing import Any, Final, NamedTuple
 
 from frametime.render.charts.chart_sheet import Chart, ListEntry
 from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Row, Rule, Span, Whisker
-from frametime.render.charts.review_view import (
-    OUTSIDE,
-    Cell,
-    PagedChart,
-    ReviewView,
-    even_parts,
-    verdict_mark,
-)
+from frametime.render.charts.review_view import OUTSIDE, Cell, PagedChart, ReviewView, even_parts, verdict_mark
 from frametime.render.charts.text_fit import limits_around
 from frametime.render.charts.theme import Palette
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult, RunEntry
-from frametime.review.result_tables import (
-    CellComparison,
-    EfficiencyRow,
-    OverallComparison,
-    ValueRow,
-    Verdict,
-)
+from frametime.review.result_tables import CellComparison, EfficiencyRow, OverallComparison, ValueRow, Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 from frametime.words import counted, money, money_words, percent_change
@@ -238,13 +225,7 @@ class CardPoint(NamedTuple):
     other_interval: Interval | None = None
 
 
-def _plane(
-    kind: str,
-    view: ReviewView,
-    points: Sequence[CardPoint],
-    values: dict[str, object],
-    **plot: Any,
-) -> Chart:
+def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dict[str, object], **plot: Any) -> Chart:
     """Cards on a plane from 0 with lines of equal slope, and a list beside it."""
     theme, ink = view.theme, view.theme.palette.ink
     right = 1.12 * max(max(p.x, p.other_x or 0.0, p.x_interval.high if p.x_interval else 0.0) for p in points)

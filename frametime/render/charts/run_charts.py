@@ -12,13 +12,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry
-from frametime.render.charts.frame_times import (
-    frame_time_limits,
-    start_words,
-    times_axes,
-    times_plot,
-    times_values,
-)
+from frametime.render.charts.frame_times import frame_time_limits, start_words, times_axes, times_plot, times_values
 from frametime.render.charts.plots import Curve, Plot, Plots, Rule
 from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, run_figures, run_numbers
 from frametime.render.charts.text_fit import round_steps

@@ -99,9 +99,8 @@ def drawable(text: str) -> Shown:
 @lru_cache(maxsize=4096)
 def _shown(text: str, style: TextStyle) -> Shown:
     known = _known_letters(style.family)
-    in_style = _in_style(text, style)
-    shown = "".join(letter if ord(letter) in known else _REPLACEMENT for letter in printable(in_style, limit=2000))
-    return Shown(" ".join(shown.split()))
+    letters = printable(_in_style(text, style), limit=2000)
+    return Shown(" ".join("".join(one if ord(one) in known else _REPLACEMENT for one in letters).split()))
 
 
 def _in_style(text: str, style: TextStyle) -> str:

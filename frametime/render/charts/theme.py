@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Final, Literal, TypeAlias
+from typing import Any, Final, Literal, NamedTuple, TypeAlias
 
 FORMATS: Final = ("png", "svg", "pdf")
 ENDINGS: Final = tuple(f".{name}" for name in FORMATS)
@@ -107,8 +107,7 @@ PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class SeriesStyle:
+class SeriesStyle(NamedTuple):
     """How one run or card is told from the others: color, and line and marker for those who see none."""
 
     color: str
@@ -234,11 +233,8 @@ class Theme:
         colors = self.palette.series
         turn = index + index // len(colors)
         own = self.card_colors[index] if index < len(self.card_colors) else None
-        return SeriesStyle(
-            color=own or colors[index % len(colors)],
-            line=_LINE_STYLES[turn % len(_LINE_STYLES)],
-            marker=_MARKERS[turn % len(_MARKERS)],
-        )
+        line, marker = _LINE_STYLES[turn % len(_LINE_STYLES)], _MARKERS[turn % len(_MARKERS)]
+        return SeriesStyle(own or colors[index % len(colors)], line, marker)
 
     @contextmanager
     def settings(self) -> Iterator[None]:

@@ -59,11 +59,9 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
         words = f"{name} {gains.get(setting, '')}".strip()
         place = setting.core_offset_mhz, setting.memory_offset_mhz
         marks.append(Dots(*place, marker, "none", palette.ink, name, 1.5, 1.1, words=words))
-    key = [
-        KeyEntry(_end_words(end), palette.behind, marker=marker, edge=palette.ink)
-        for end, marker in _FAILURES.items()
-        if end in outcomes.values()
-    ]
+    ends = [(end, marker) for end, marker in _FAILURES.items() if end in outcomes.values()]
+    words_of = {end: f"failed: {end.replace('-', ' ')}" for end, _ in ends} | {Outcome.PASSED: "failed by its log"}
+    key = [KeyEntry(words_of[end], palette.behind, marker=marker, edge=palette.ink) for end, marker in ends]
     settings = [STOCK, *(setting for setting, _ in rings.values()), *(cell.setting for cell in summary.clock_map)]
     places = zip(*((setting.core_offset_mhz, setting.memory_offset_mhz) for setting in settings), strict=True)
     x_limits, y_limits = (limits_around(mhz, [min(mhz) + 100.0], least=100.0, times=1.0, pad=0.09) for mhz in places)
@@ -89,10 +87,6 @@ _FAILURES: Final[Mapping[Outcome, str]] = {
     Outcome.PASSED: "*",
 }
 """Marks of a trial that failed, by how it ended; the last is one that passed by eye and failed by its log."""
-
-
-def _end_words(end: Outcome) -> str:
-    return "failed by its log" if end is Outcome.PASSED else f"failed: {end.replace('-', ' ')}"
 
 
 def _settings_of_note(summary: TuningSummary) -> list[ListEntry]:
