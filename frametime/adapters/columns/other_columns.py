@@ -121,10 +121,10 @@ def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     timed = [f for f in facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
     clocks = [fact.ns() for fact in timed if fact.course() is Course.RISES]
     for fact in facts if clocks else ():
-        cells = np.array([cell.strip() for cell in fact.cells])
-        words, counts = np.unique(cells, return_counts=True)
-        parts = 2 <= words.size <= _FEW_STREAMS and counts.min() >= _LEAST_ROWS and fact.meaning not in others
-        if parts and any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
+        cells = [cell.strip() for cell in fact.cells]
+        counts = Counter(cells)
+        parts = 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS and fact.meaning not in others
+        if parts and any(clock.size == len(cells) and _more_even(clock, np.array(cells)) for clock in clocks):
             return fact
     return None
 
