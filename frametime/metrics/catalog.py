@@ -167,7 +167,9 @@ _STUTTER: Final[dict[str, Compute]] = {
 }
 _PACING: Final[dict[str, Compute]] = {
     "frame_time_variance_ms2": _needs(2, lambda series: series.variance_ms2),
-    "frame_time_cv": _needs(2, lambda series: sqrt(series.variance_ms2) / _mean_ms(series)),
+    "frame_time_cv": _needs(
+        2, lambda series: sqrt(series.variance_ms2) / (series.duration_s * 1000.0 / series.n_frames)
+    ),
     "pacing_rmssd_ms": _needs(2, lambda series: pacing.rmssd_ms(series.frame_times_ms)),
     "pacing_masd_ms": _needs(2, lambda series: pacing.masd_ms(series.frame_times_ms)),
     "pacing_jitter_last_ms": _needs(2, lambda series: series.jitter.last_ms),

@@ -22,6 +22,7 @@ _MOST_STEPS: Final = 2000
 _BINS: Final = 120
 _FRAME_TIME: Final = "frame time (ms)"
 _ELAPSED: Final = "elapsed (s)"
+_LOCAL_MEDIAN: Final = "local median frame time (ms)"
 
 
 def run_curves(series: FrameSeries) -> Mapping[str, Curve]:
@@ -139,19 +140,15 @@ def local_median_curve(series: FrameSeries, n_points: int) -> Curve:
     if n_points < 1:
         raise ValueError(f"n_points must be positive, got {n_points!r}")
     if series.n_frames < 2:
-        return _curve(np.empty(0), np.empty(0), x_label=_ELAPSED, y_label="local median frame time (ms)")
+        return _curve(np.empty(0), np.empty(0), x_label=_ELAPSED, y_label=_LOCAL_MEDIAN)
     start_ns, end_ns = int(series.timestamps_ns[0]), int(series.timestamps_ns[-1])
     times_ns = start_ns + np.linspace(0, end_ns - start_ns, min(n_points, series.n_frames)).astype(np.int64)
     positions = _risen(np.searchsorted(series.timestamps_ns[1:-1], times_ns, side="left"))
     medians_ms = local_medians_ms(
         series.timestamps_ns, series.frame_times_ms, positions, window_s=series.options.stutter.window_s
     )
-    return _curve(
-        (series.timestamps_ns[positions + 1] - start_ns) / 1e9,
-        medians_ms,
-        x_label=_ELAPSED,
-        y_label="local median frame time (ms)",
-    )
+    ends_s = (series.timestamps_ns[positions + 1] - start_ns) / 1e9
+    return _curve(ends_s, medians_ms, x_label=_ELAPSED, y_label=_LOCAL_MEDIAN)
 
 
 def _risen(places: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -97,7 +97,7 @@ class FrameSeries:
         self.capture = capture
         self.sensors_later_ns = sensors_later_ns
         self.frame_times_ms: NDArray[np.float64] = frame_times_ms(timestamps_ns)
-        self._found: dict[Callable[[FrameSeries], object], object] = {}
+        self.found: dict[Callable[[FrameSeries], object], object] = {}
 
     @classmethod
     def of(cls, capture: Capture, options: MeasureOptions) -> FrameSeries:
@@ -152,12 +152,6 @@ class FrameSeries:
         """Last and median value of the running jitter; two frames or more."""
         return pacing.jitter(self.frame_times_ms)
 
-    def once(self, find: Callable[[FrameSeries], Found]) -> Found:
-        """What a function finds in this series: worked out when first asked for, then the same for every caller."""
-        if find not in self._found:
-            self._found[find] = find(self)
-        return cast("Found", self._found[find])
-
 
 def once_a_series(find: Callable[[FrameSeries], Found]) -> Callable[[FrameSeries], Found]:
     """Make a function of a series work once for each: a metric and the list of findings then read the same value.
@@ -176,7 +170,9 @@ def once_a_series(find: Callable[[FrameSeries], Found]) -> Callable[[FrameSeries
 
     @wraps(find)
     def found(series: FrameSeries) -> Found:
-        return series.once(find)
+        if find not in series.found:
+            series.found[find] = find(series)
+        return cast("Found", series.found[find])
 
     return found
 

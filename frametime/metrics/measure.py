@@ -99,7 +99,13 @@ def measure(
 
 def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Caveat, ...]) -> Mapping[str, MetricValue]:
     results = {key: row.compute(series) for key, row in rows.items()}
-    intervals = _intervals(series, rows, results)
+    intervals: Mapping[str, Interval | Missing] = {}
+    if series.options.within_run_intervals:
+        from frametime.metrics.intervals.run_intervals import within_run_intervals
+
+        numbers = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
+        found = within_run_intervals(series, numbers)
+        intervals = with_clock_doubt(series, {key: row.compute for key, row in rows.items()}, numbers, found)
     return MappingProxyType(
         {
             key: _value(row, results[key], intervals.get(key), tuple(c for c in caveats if key in c.metrics))
@@ -123,18 +129,6 @@ def _value(
         caveats=caveats,
         interval_reason=interval.reason if isinstance(interval, Missing) else None,
     )
-
-
-def _intervals(
-    series: FrameSeries, rows: Mapping[str, Metric], results: Mapping[str, float | Missing]
-) -> Mapping[str, Interval | Missing]:
-    if not series.options.within_run_intervals:
-        return {}
-    from frametime.metrics.intervals.run_intervals import within_run_intervals
-
-    values = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
-    found = within_run_intervals(series, values)
-    return with_clock_doubt(series, {key: row.compute for key, row in rows.items()}, values, found)
 
 
 def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import reduce
+from operator import truediv
 from typing import Final
 
 from frametime.errors import OptionError
@@ -205,12 +207,8 @@ def _rate(part: str, text: str) -> Fraction:
         raise OptionError.at(_WHERE, f"'{text}' is not a refresh rate", helps=_HELPS)
     if any(Fraction(piece) == 0 for piece in pieces):
         raise OptionError.at(_WHERE, f"'{text}' holds a zero", helps=_HELPS)
-    if len(pieces) == 1:
-        rate_hz = _family_rate(part) or Fraction(part)
-    else:
-        rate_hz = Fraction(pieces[0])
-        for piece in pieces[1:]:
-            rate_hz /= Fraction(piece)
+    family_hz = _family_rate(part) if len(pieces) == 1 else None
+    rate_hz = family_hz or reduce(truediv, map(Fraction, pieces))
     if not 1 <= rate_hz <= 10_000:
         raise OptionError.at(_WHERE, f"'{text}' gives {float(rate_hz):.6g} Hz", helps="give a rate from 1 to 10000 Hz")
     return rate_hz
@@ -221,11 +219,8 @@ def _family_rate(part: str) -> Fraction | None:
     digits = len(part.partition(".")[2])
     if digits < 2:
         return None
-    for whole_hz in FAMILY_HZ:
-        exact = Fraction(whole_hz * 1000, 1001)
-        if abs(exact - Fraction(part)) <= Fraction(1, 2 * 10**digits):
-            return exact
-    return None
+    rates = (Fraction(whole_hz * 1000, 1001) for whole_hz in FAMILY_HZ)
+    return next((rate for rate in rates if abs(rate - Fraction(part)) <= Fraction(1, 2 * 10**digits)), None)
 
 
 def describe_rate(rate_hz: Fraction) -> str:

@@ -156,17 +156,12 @@ def windows(
     -------
     tuple of ndarray of int64, shape (k,)
     """
-    half_ns = _half_window_ns(window_s)
+    half_ns = round(window_s * NS_PER_S / 2)
     # Frame j begins at timestamp j and ends at timestamp j + 1.
     first = np.searchsorted(timestamps_ns, timestamps_ns[positions] - half_ns, side="right") - 1
     last = np.searchsorted(timestamps_ns, timestamps_ns[positions + 1] + half_ns, side="left")
     n_frames = timestamps_ns.size - 1
     return np.maximum(first, 0), np.minimum(last, n_frames)
-
-
-def _half_window_ns(window_s: float) -> int:
-    """Half of the window, as the integer that all comparisons use."""
-    return round(window_s * NS_PER_S / 2)
 
 
 def candidates(
@@ -187,7 +182,7 @@ def candidates(
     n_frames = frame_times_ms.size
     starts = np.arange(0, n_frames, _BLOCK)
     stops = np.minimum(starts + _BLOCK, n_frames)
-    half_ns = _half_window_ns(rule.window_s)
+    half_ns = round(rule.window_s * NS_PER_S / 2)
     block_starts_ns = np.ascontiguousarray(timestamps_ns[:-1:_BLOCK])
     # The blocks that hold the windows of all frames of a block.
     first = np.maximum(np.searchsorted(block_starts_ns, timestamps_ns[starts] - half_ns, side="right") - 1, 0)

@@ -154,12 +154,10 @@ def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     # Equal display times lie no time apart, and tell no rate.
     coarse = turned / apart if abs(turned) <= WIDEST_RATE_DIFFERENCE * apart and apart > 0.0 else 0.0
     means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
-    if median(np.abs(means)) < LOCKED_CONCENTRATION:
-        return _in_turns(means.mean()), 0.0, False
     middles = chosen.mean(axis=1)
-    center = float(middles.mean())
-    if middles[-1] <= middles[0]:
+    if median(np.abs(means)) < LOCKED_CONCENTRATION or middles[-1] <= middles[0]:
         return _in_turns(means.mean()), 0.0, False
+    center = float(middles.mean())
     fine, phase = np.polyfit(middles - center, np.unwrap(np.angle(means)) / (2.0 * np.pi), 1)
     phase, slope = phase - fine * center, float(coarse + fine)
     # Many frames within a few refreshes lie at one phase without following any rate.

@@ -35,8 +35,6 @@ from frametime.metrics.sensors.sensor_values import (
 from frametime.statistics.differences import Interval
 from frametime.units import NS_PER_S
 
-NO_LIMIT: Final = "neither a temperature limit nor a power limit was given"
-
 
 class ThrottlingRule(NamedTuple):
     """When a falling clock is called throttling. Every default is common practice, no source.
@@ -151,9 +149,9 @@ def _watched(series: FrameSeries) -> _Watch | Missing:
     clock = samples_of(series, CORE_CLOCK)
     if isinstance(clock, Missing):
         return clock
-    options = series.options
-    if not _limits(options):
-        return Missing(reason=NO_LIMIT)
+    limits = [*_limits(series.options)]
+    if not limits:
+        return Missing(reason="neither a temperature limit nor a power limit was given")
     times_s, clock_mhz = clock
     end_s = series.duration_s
     inside = (times_s >= 0.0) & (times_s <= end_s)
@@ -164,7 +162,7 @@ def _watched(series: FrameSeries) -> _Watch | Missing:
     times_s, clock_mhz = times_s[inside], clock_mhz[inside]
     known, reasons = np.zeros(times_s.size, dtype=np.bool_), []
     reached: dict[Cause, NDArray[np.bool_]] = {"temperature": known, "power": known}
-    for cause, (limit, find) in _limits(options).items():
+    for cause, limit, find in limits:
         found = find(series)
         if isinstance(found, Missing):
             reasons.append(found.reason)
@@ -179,15 +177,13 @@ def _watched(series: FrameSeries) -> _Watch | Missing:
     return _Watch(times_s, ends_s, clock_mhz, reached, known)
 
 
-def _limits(options: MeasureOptions) -> dict[Cause, tuple[float, Callable[[FrameSeries], Channel | Missing]]]:
+def _limits(options: MeasureOptions) -> Iterator[tuple[Cause, float, Callable[[FrameSeries], Channel | Missing]]]:
     """From where on each quantity stands at its limit, for those whose limit was given, and how to find it."""
-    found: dict[Cause, tuple[float, Callable[[FrameSeries], Channel | Missing]]] = {}
     if options.temperature_limit_c is not None:
         hot_from_c = options.temperature_limit_c - RULE.temperature_slack_c
-        found["temperature"] = hot_from_c, partial(channel, name=TEMPERATURE)
+        yield "temperature", hot_from_c, partial(channel, name=TEMPERATURE)
     if options.power_limit_w is not None:
-        found["power"] = options.power_limit_w * (1.0 - RULE.power_slack_fraction), power_channel
-    return found
+        yield "power", options.power_limit_w * (1.0 - RULE.power_slack_fraction), power_channel
 
 
 def _stretches(times_s: NDArray[np.float64], marked: NDArray[np.bool_], *, join_s: float) -> list[tuple[int, int]]:
@@ -364,11 +360,8 @@ def _listed(names: list[str]) -> str:
 
 def _keys(names: list[str], options: MeasureOptions) -> tuple[str, ...]:
     """Metrics that rest on these quantities; throttling on the clock and on what has a limit."""
-    watched = {sensor_values.CORE_CLOCK}
-    if options.temperature_limit_c is not None:
-        watched.add(sensor_values.TEMPERATURE)
-    if options.power_limit_w is not None:
-        watched.add(sensor_values.POWER)
+    limited = {"temperature": TEMPERATURE, "power": sensor_values.POWER}
+    watched = {CORE_CLOCK, *(limited[cause] for cause, _, _ in _limits(options))}
     keys = tuple(key for name in names for key in _BY_QUANTITY[name])
     return (*keys, *_THROTTLING) if watched.intersection(names) else keys
 

@@ -16,8 +16,6 @@ from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing, part_of
 from frametime.units import NS_PER_MS, NS_PER_S
 
-NO_SENSORS: Final = "no sensor log given"
-
 QUANTITY_WORDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "power_w": "power",
@@ -133,7 +131,7 @@ def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDA
     if trace is None:
         caveats = () if series.capture is None else series.capture.caveats
         unusable = any(caveat.code == "sensors-unusable" for caveat in caveats)
-        return Missing(reason="the sensor log could not be used" if unusable else NO_SENSORS)
+        return Missing(reason="the sensor log could not be used" if unusable else "no sensor log given")
     if name not in trace.samples.column_names:
         return Missing(reason=f"the sensor log has no column for {name}")
     no_number = Missing(reason=f"no cell of {name} holds a number")
