@@ -71,7 +71,7 @@ def plan(
 
 def _update(path: Path, *, dry_run: bool) -> None:
     from frametime.errors import printable
-    from frametime.plans.plan_update import update_plan
+    from frametime.plans.plan_draft import update_plan
     from frametime.replacing import claiming, write_text
 
     with nullcontext() if dry_run else claiming([path], force=True):

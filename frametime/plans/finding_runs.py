@@ -54,7 +54,8 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         raise PlanError.at(
             plan.file_name, f"there is no folder '{printable(str(folder))}'", helps="check [captures] folder"
         )
-    runs: dict[str, RunFile] = {}
+    runs: list[RunFile] = []
+    known: set[str] = set()
     not_in_plan, without_sensors = [], []
     cells = set(plan.design.cells)
     cards = {card.key for card in plan.design.cards}
@@ -74,28 +75,16 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         if place["card"] not in cards or (place["scene"], place["resolution"]) not in cells:
             not_in_plan.append(name)
             continue
-        if "run" not in values and run_name(**place) in runs:  # the first of copies that are counted from 1
+        if "run" not in values and run_name(**place) in known:  # the first of copies that are counted from 1
             place["run"] = "0"
-        key = run_name(**place)
-        if key in runs:
-            raise PlanError.at(
-                plan.file_name,
-                f"two files stand for the run '{printable(key)}': '{printable(runs[key].name)}' and "
-                f"'{printable(name)}'",
-                helps="make the pattern tell them apart",
-            )
+        known.add(run_name(**place))
         sensors = besides.get(path) or _sensor_file(folder, plan.captures.sensors, fields)
         if plan.captures.sensors is not None and sensors is None:
             without_sensors.append(name)
-        runs[key] = RunFile(
-            path=path,
-            name=name,
-            place=place,
-            sensors=sensors,
-            conditions=_conditions(plan, name, {**values, "card": place["card"], "scene": place["scene"]}, place),
-        )
-    _refuse_run_twice(plan, runs.values())
-    return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+        conditions = _conditions(plan, name, {**values, "card": place["card"], "scene": place["scene"]}, place)
+        runs.append(RunFile(path=path, name=name, place=place, sensors=sensors, conditions=conditions))
+    _refuse_run_twice(plan, runs)
+    return FoundRuns(runs=tuple(runs), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
 
 
 def _those_of_logs(found: Iterable[tuple[Path, dict[str, str]]]) -> list[tuple[Path, dict[str, str]]]:
@@ -108,7 +97,7 @@ def _those_of_logs(found: Iterable[tuple[Path, dict[str, str]]]) -> list[tuple[P
 
 
 def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
-    """Refuse two captures of a cell whose names carry one number of a run, such as ``1`` and ``1_copy``.
+    """Refuse two captures of one run, and two of a cell whose names carry its number, such as ``1`` and ``1_copy``.
 
     Raises
     ------
@@ -117,16 +106,16 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
     seen: dict[tuple[str, ...], RunFile] = {}
     for run in runs:
         number = re.match(r"(\d+)(?!\d|[-_.:]?\d)", run.place["run"])
-        if number is None:
+        mark = run.place["run"] if number is None else number[1].lstrip("0")
+        other = seen.setdefault((run.place["card"], run.place["scene"], run.place["resolution"], mark), run)
+        if other is run:
             continue
-        key = (run.place["card"], run.place["scene"], run.place["resolution"], number[1].lstrip("0"))
-        if key in seen:
-            raise PlanError.at(
-                plan.file_name,
-                f"'{printable(seen[key].name)}' and '{printable(run.name)}' both carry the number of run {number[1]}",
-                helps="remove one of them, or make the pattern tell them apart",
-            )
-        seen[key] = run
+        names = f"'{printable(other.name)}' and '{printable(run.name)}'"
+        if other.place == run.place:
+            wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
+            raise PlanError.at(plan.file_name, wrong, helps="make the pattern tell them apart")
+        wrong = f"{names} both carry the number of run {number[1] if number else mark}"
+        raise PlanError.at(plan.file_name, wrong, helps="remove one of them, or make the pattern tell them apart")
 
 
 class PlanPlaces:

@@ -1,4 +1,4 @@
-"""A first plan from what lies in a folder, ready to edit."""
+"""A first plan from what lies in a folder, ready to edit; and a plan with what is new in its folder, edits kept."""
 
 from __future__ import annotations
 
@@ -10,19 +10,23 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from string import Template
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
+from frametime.plans.finding_runs import PlanPlaces
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_gaps import read_paths
 from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
-from frametime.plans.plan import parse_plan
+from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order
 from frametime.settings.toml_source import toml_lines, toml_value
 from frametime.words import counted
+
+if TYPE_CHECKING:
+    from tomlkit import TOMLDocument
 
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
@@ -48,18 +52,20 @@ class PlanDraft:
     @cached_property
     def cards(self) -> tuple[str, ...]:
         """Keys of the cards."""
-        return _in_order(card for card, *_ in self.places.values())
+        return self._names(0)
 
     @cached_property
     def scenes(self) -> tuple[str, ...]:
         """Keys of the scenes."""
-        return _in_order(scene for _, scene, *_ in self.places.values())
+        return self._names(1)
 
     @cached_property
     def resolutions(self) -> tuple[str, ...]:
         """Names of the resolutions; the first is that of captures which name none."""
-        found = _in_order(resolution for _, _, resolution, _ in self.places.values())
-        return tuple(sorted(found, key=lambda name: name != UNNAMED))
+        return tuple(sorted(self._names(2), key=lambda name: name != UNNAMED))
+
+    def _names(self, at: int) -> tuple[str, ...]:
+        return tuple(sorted({place[at] for place in self.places.values()}, key=natural_order))
 
     @cached_property
     def runs_in_cells(self) -> Counter[tuple[str, ...]]:
@@ -192,21 +198,6 @@ def draft_plans(
     return drafts
 
 
-def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None, card: str | None = None) -> PlanDraft:
-    """Draft the plan of a folder whose paths can be read in one way.
-
-    Raises
-    ------
-    PlanError
-        As `draft_plans`, and where two ways fit.
-    """
-    drafts = draft_plans(folder, beside=beside, pattern=pattern, card=card)
-    if len(drafts) > 1:
-        ways = " or ".join(f"'{printable(draft.pattern.text)}'" for draft in drafts)
-        raise _fault(folder, f"the paths can be read as {ways}", helps="choose one with --path-pattern")
-    return drafts[0]
-
-
 def _walked(folder: Path) -> Walk:
     """What lies there: one whose name says that it is a sensor log is one, and what reads as a capture is a capture."""
     walk = walk_captures(folder)
@@ -334,10 +325,6 @@ def _some(names: Sequence[str], counts: Mapping[str, int]) -> str:
     return ", ".join(shown) + (f" and {len(names) - _MOST_SHOWN} more" if len(names) > _MOST_SHOWN else "")
 
 
-def _in_order(names: Iterable[str]) -> tuple[str, ...]:
-    return tuple(sorted(set(names), key=natural_order))
-
-
 def _text(draft: PlanDraft) -> str:
     """The plan as TOML, ready to edit: what was found filled in, and what a person adds as comments."""
     offers = '# price = 499\n# settings = "stock"\n# driver = "1.0"\n'
@@ -380,3 +367,73 @@ def _label(key: str) -> str:
     if " " in key and any(letter.isupper() for letter in key):  # written for readers already
         return key
     return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanUpdate:
+    """The text of a plan with what was added to it, a line for each addition; none where nothing is new."""
+
+    text: str
+    added: tuple[str, ...]
+    draft: PlanDraft
+
+
+def update_plan(path: Path) -> PlanUpdate:
+    """Add cards, scenes, resolutions and runs that lie in the folder of a plan and that it does not name.
+
+    Raises
+    ------
+    PlanError
+        When the plan or its folder cannot be read, or a new name is one that no plan may hold.
+    """
+    import tomlkit
+
+    plan = read_plan(path)
+    pattern = plan.captures.pattern
+    card = None if "card" in pattern.fields else plan.design.cards[0].key
+    (draft,) = draft_plans(plan.captures.folder, beside=path.parent, pattern=pattern, card=card)
+    places = _places(plan, draft)
+    document = tomlkit.parse(path.read_text("utf-8"))
+    added = [
+        *_add_tables(document, "cards", [card.key for card in plan.design.cards], [place[0] for place in places]),
+        *_add_tables(document, "scenes", [scene.key for scene in plan.design.scenes], [place[1] for place in places]),
+    ]
+    for name in _new(plan.design.resolutions, [place[2] for place in places]):
+        document["resolutions"].append(name)
+        added.append(f"resolution {name}")
+    n_runs = max(Counter(place[:3] for place in places).values())
+    if n_runs > plan.design.runs_planned:
+        document["runs"] = n_runs
+        added.append(f"runs {plan.design.runs_planned} -> {n_runs}")
+    text = tomlkit.dumps(document)
+    parse_plan(text, file_name=path.name, folder=path.parent)
+    return PlanUpdate(text=text, added=tuple(added), draft=draft)
+
+
+def _places(plan: ReviewPlan, draft: PlanDraft) -> list[tuple[str, str, str, str]]:
+    """Card, scene, resolution and run of every capture, by the plan's names where it has them."""
+    known = PlanPlaces(plan)
+    places = []
+    for name, (card, scene, resolution, run) in draft.places.items():
+        drafted = {"card": card, "scene": scene, "resolution": resolution, "run": run}
+        only_drafted = {
+            field: text
+            for field, text in drafted.items()
+            if field in plan.captures.pattern.fields and (field, text) != ("resolution", UNNAMED)
+        }
+        place = known.place(known.fields(name) or only_drafted)
+        places.append((place["card"], place["scene"], place["resolution"], place["run"]))
+    return places
+
+
+def _new(known: tuple[str, ...] | list[str], found: list[str]) -> list[str]:
+    return sorted(set(found) - set(known), key=natural_order)
+
+
+def _add_tables(document: TOMLDocument, table: str, known: list[str], found: list[str]) -> list[str]:
+    added = []
+    new = _new(known, found)
+    for key, label in zip(new, labels(new), strict=True):
+        document[table].append({"key": key, "label": label})
+        added.append(f"{table.removesuffix('s')} {label}")
+    return added

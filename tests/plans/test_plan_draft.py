@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from drafted import draft_plan
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -17,7 +18,6 @@ from frametime.plans.finding_runs import find_runs
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.path_reading import _NO_NAMES
 from frametime.plans.plan import parse_plan, read_plan
-from frametime.plans.plan_draft import draft_plan
 from frametime.settings.toml_source import toml_value
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import gzip
 from pathlib import Path
 
+from drafted import draft_plan
+
 from frametime.plans.plan import read_plan
-from frametime.plans.plan_draft import draft_plan
-from frametime.plans.plan_update import update_plan
+from frametime.plans.plan_draft import update_plan
 from tests.cli.run_cli import frametime
 
 PLAN = """# my bench
