@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
+from frametime.cli.option_values import make_read_options, make_sensor_options
 from frametime.cli.options import NAME, Command, CommandGroup, NamedPath, takes
 from frametime.cli.output import refuse_log_as_output
 
 
 @click.command(cls=Command)
 @click.argument("result", type=NamedPath(path_type=Path))
-@takes("pack")
-def pack(result: Path, out: Path, no_frames: bool, force: bool) -> None:
+@takes("pack", "plan reading")
+def pack(result: Path, out: Path, no_frames: bool, force: bool, **chosen: Any) -> None:
     """Pack the RESULT folder of a review with its plan and captures into one file.
 
     Anyone can check it with one command, frametime verify.
@@ -29,7 +31,8 @@ def pack(result: Path, out: Path, no_frames: bool, force: bool) -> None:
 
     refuse_ending(out, [".zip", ".ZIP"], "package")
     refuse_log_as_output(out)
-    n_captures = write(result, out, frames=not no_frames, force=force)
+    read, sensors = make_read_options(chosen), make_sensor_options(chosen, needs="a plan", given=True)
+    n_captures = write(result, out, frames=not no_frames, force=force, read=read, sensors=sensors)
     click.echo(f"{printable(str(out))}: the result, its plan and {n_captures} captures", err=True)
 
 
@@ -45,19 +48,20 @@ def verify(package: Path) -> None:
       frametime verify review.zip
     """
     from frametime.errors import printable
-    from frametime.pipeline.package import CAPTURES
+    from frametime.pipeline.package import CAPTURES, MEASURED
     from frametime.pipeline.package import verify as check
 
     found = check(package)
     captures = [item for item in found if item.name.startswith(CAPTURES) and item.is_equal]
+    holds_measured = any(item.name == MEASURED for item in found)
     for item in found:
         if item not in captures:
             mark = "equal  " if item.is_equal else "DIFFERS"
             click.echo(f"{mark}  {printable(item.name)}: {item.words}")
     if captures:
         click.echo(f"equal    {len(captures)} captures: hash")
-    else:
-        click.echo("The package holds no captures: the review was not made again.")
+    elif holds_measured:
+        click.echo("The package holds no captures: the review was made again from its measured runs.")
     click.get_current_context().exit(0 if all(item.is_equal for item in found) else 5)
 
 

@@ -1,8 +1,9 @@
 """A review as one file that others can check: packed by the Data Package standard, and made again from what is in it.
 
-The archive holds the plan, each capture as Parquet with its sensor samples, the files of the result, and
-``datapackage.json`` (Data Package 2.0, Open Knowledge Foundation, datapackage.org) with size, hash and, of tables,
-columns and units. Nothing of it is ever written to a disk by who checks it.
+The archive holds the plan, each capture as Parquet with its sensor samples (or, without frames, what was measured of
+each run), the rows of the shelf that cards come from, the files of the result, and ``datapackage.json`` (Data Package
+2.0, Open Knowledge Foundation, datapackage.org) with size, hash and, of tables, columns and units. Nothing of it is
+ever written to a disk by who checks it.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ import pyarrow.parquet as pq
 from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
+from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.pipeline.measuring import MeasureRequest, measure_file
 from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, measured_plan
 from frametime.pipeline.review_outputs import (
@@ -38,18 +40,23 @@ from frametime.pipeline.review_outputs import (
     review_json,
     text_files,
 )
+from frametime.pipeline.shelf import runs_on
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
 from frametime.review.result import UnreadableFile
 from frametime.review.run_set import PlacedRun, run_name
 
 if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.plans.plan import ReviewPlan
 
 MANIFEST: Final = "datapackage.json"
 PLAN: Final = "plan.toml"
 RESULT: Final = "result/"
 CAPTURES: Final = "captures/"
+MEASURED: Final = "measured_runs.parquet"
+SHELF: Final = "shelf.parquet"
 
 MOST_FILES: Final = 100_000
 MOST_BYTES: Final = 64 << 30
@@ -68,7 +75,7 @@ _WITHOUT: Final = (KEPT_RUNS_FILE, RECORD_FILE)
 
 @dataclass(frozen=True, kw_only=True)
 class _PackedRun:
-    """A run, and where its capture lies in the package."""
+    """A run, and where its capture lies in the package; without frames it is a row of the measured runs."""
 
     path: str
     name: str
@@ -82,7 +89,15 @@ class _PackedRun:
 # -- packing -----------------------------------------------------------------------------------------------------------
 
 
-def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -> int:
+def pack(
+    folder: Path,
+    out: Path,
+    *,
+    frames: bool = True,
+    force: bool = False,
+    read: ReadOptions | None = None,
+    sensors: SensorOptions | None = None,
+) -> int:
     """Write the package of a result, and say how many captures lie in it.
 
     Parameters
@@ -95,6 +110,8 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
         Whether the captures go with it.
     force : bool
         Replace a file that is there.
+    read, sensors : ReadOptions and SensorOptions, optional
+        As the review was made with, where its command line said how logs are read.
 
     Raises
     ------
@@ -104,25 +121,35 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
         When plan or captures cannot be read.
     """
     plan_file = plan_of_folder(folder)
-    plan = read_plan(plan_file)
-    if plan.shelf is not None and plan.shelf.takes_cards:
-        found = "it compares cards from a shelf, whose captures are not here"
-        raise OutputError.at(str(folder), found, helps="pack the reviews of their own sessions")
+    plan = replace(read_plan(plan_file), read=read, sensors=sensors)
     measured = measured_plan(plan, kept_file=folder / KEPT_RUNS_FILE)
     stored = (folder / RESULT_FILE).read_text("utf-8")
-    if review_json(measured.review(plan)) != stored:
+    result = measured.review(plan)
+    if review_json(result) != stored:
         raise OutputError.at(
             str(folder),
-            "plan and captures no longer give this result, or it was made with options of the command line",
-            helps=f"make it again: frametime review {printable(str(plan_file))} --out {printable(str(folder))}",
+            "plan and captures do not give this result",
+            helps="give the reading options that the review was made with, or make it again: "
+            f"frametime review {printable(str(plan_file))} --out {printable(str(folder))}",
         )
+    if any(caveat.code == "shelf-measured-again" for caveat in result.caveats):
+        found = "cards of its shelf were measured again for it"
+        raise OutputError.at(str(folder), found, helps="shelve their session with the parameters of this plan first")
     with claiming([out], force=force), replacing(out) as temporary, zipfile.ZipFile(temporary, "w") as archive:
         resources = [_added(archive, name, content) for name, content in _texts_of(plan, plan_file, folder)]
+        if plan.shelf is not None and plan.shelf.takes_cards:
+            rows = runs_on(plan.shelf.folder).with_columns(plan=pl.lit(None, pl.String)).collect()
+            resources.append(_added(archive, SHELF, _parquet(rows), is_packed=True))
+        if not frames:
+            names = [run.name for run in measured.placed]
+            kept = {"run": names, "measured": [encoded_run(run.measured) for run in measured.placed]}
+            resources.append(_added(archive, MEASURED, _parquet(pl.DataFrame(kept)), is_packed=True))
         runs: list[_PackedRun] = []
-        for run in measured.placed if frames else ():
-            name = f"{CAPTURES}{len(runs) + 1:05d}.parquet"
-            content = _capture_bytes(run, measured.requests[run.name])
-            resources.append(_added(archive, name, content, is_packed=True))
+        for run in measured.placed:
+            name = f"{CAPTURES}{len(runs) + 1:05d}.parquet" if frames else ""
+            if frames:
+                content = _capture_bytes(run, measured.requests[run.name])
+                resources.append(_added(archive, name, content, is_packed=True))
             place = {key: getattr(run, key) for key in ("name", "card", "scene", "resolution", "run", "start_h")}
             runs.append(_PackedRun(path=name, **place))
         own = {"version": __version__, "holds_frames": frames, "runs": runs}
@@ -135,7 +162,13 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
             "resources": resources,
         }
         _write(archive, MANIFEST, (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode("ascii"))
-    return len(runs)
+    return len(runs) if frames else 0
+
+
+def _parquet(frame: pl.DataFrame) -> bytes:
+    content = io.BytesIO()
+    frame.write_parquet(content)
+    return content.getvalue()
 
 
 def _texts_of(plan: ReviewPlan, plan_file: Path, folder: Path) -> Iterator[tuple[str, bytes]]:
@@ -232,7 +265,7 @@ def verify(path: Path) -> list[Checked]:
             manifest = json.loads(archive.read(MANIFEST))
             own = manifest["frametime"]
             found = list(_hashes(archive, {resource["path"]: resource["hash"] for resource in manifest["resources"]}))
-            if not own["holds_frames"] or not all(item.is_equal for item in found):
+            if not all(item.is_equal for item in found):
                 return found
             return [*found, *_made_again(archive, own, path)]
     except FrametimeError:
@@ -287,9 +320,19 @@ def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) ->
     unreadable = msgspec.convert(own["unreadable"], tuple[UnreadableFile, ...])
     text = archive.read(PLAN).decode("utf-8-sig")
     plan = parse_plan(text, file_name=f"{path.name}/{PLAN}", folder=Path())
+    kept = {}
+    if not own["holds_frames"]:
+        kept = dict(pl.read_parquet(archive.read(MEASURED)).select("run", "measured").iter_rows())
+    shelf = None
+    if SHELF in archive.namelist():
+        # No path that a package names is followed.
+        shelf = pl.read_parquet(archive.read(SHELF)).lazy().with_columns(plan=pl.lit(None, pl.String))
     placed = []
     for run in msgspec.convert(own["runs"], tuple[_PackedRun, ...]):
-        measured = measure(read_capture(io.BytesIO(archive.read(run.path))), measure_options_of(plan, run.card))
+        if own["holds_frames"]:
+            measured = measure(read_capture(io.BytesIO(archive.read(run.path))), measure_options_of(plan, run.card))
+        else:
+            measured = decoded_run(kept[run.name])
         place = {key: value for key, value in asdict(run).items() if key != "path"}
         placed.append(PlacedRun(**place, measured=measured))
     broken = [run_name(item.card, item.scene, item.resolution, item.run) for item in unreadable]
@@ -299,6 +342,7 @@ def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) ->
         unreadable=unreadable,
         caveats=msgspec.convert(own["caveats"], tuple[Caveat, ...]),
         requests={},
+        shelf=shelf,
     ).review(plan)
     made = [text_files(result, escape_formulas=escaped) for escaped in (False, True)]
     for name in made[0]:

@@ -37,6 +37,8 @@ from frametime.units import NS_PER_S
 from frametime.words import counted
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from frametime.adapters.sensors.sensor_alignment import Place
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
@@ -48,13 +50,17 @@ _SHOWN_FILES: Final = 5
 
 @dataclass(frozen=True, kw_only=True)
 class MeasuredPlan:
-    """The runs of a plan, measured, and what goes with them into the review; ``requests`` by the name of the run."""
+    """The runs of a plan, measured, and what goes with them into the review.
+
+    ``requests`` are by the name of the run; ``shelf`` are rows to take in place of those of the plan's shelf.
+    """
 
     design: ReviewDesign
     placed: tuple[PlacedRun, ...]
     unreadable: tuple[UnreadableFile, ...]
     caveats: tuple[Caveat, ...]
     requests: Mapping[str, MeasureRequest]
+    shelf: pl.LazyFrame | None = None
 
     def review(self, plan: ReviewPlan) -> ReviewResult:
         """Compare them, and with them the cards that the plan takes from a shelf.
@@ -66,10 +72,11 @@ class MeasuredPlan:
         """
         design, others, caveats = self.design, OtherSessions(), self.caveats
         if plan.shelf is not None and plan.shelf.takes_cards:
-            from frametime.pipeline.shelf import taken_from_shelf
+            from frametime.pipeline.shelf import runs_on, taken_from_shelf
 
+            shelf = runs_on(plan.shelf.folder) if self.shelf is None else self.shelf
             design, others, more = taken_from_shelf(
-                plan, design, self.placed, lambda other: measured_plan(other).placed
+                plan, design, self.placed, shelf, lambda other: measured_plan(other).placed
             )
             caveats = (*caveats, *more)
         return review_runs(

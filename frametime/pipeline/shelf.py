@@ -221,26 +221,25 @@ def taken_from_shelf(
     plan: ReviewPlan,
     design: ReviewDesign,
     placed: Sequence[PlacedRun],
+    shelf: pl.LazyFrame,
     measured: Callable[[ReviewPlan], Sequence[PlacedRun]],
 ) -> tuple[ReviewDesign, OtherSessions, tuple[Caveat, ...]]:
     """The cards that a plan takes from its shelf, each from its latest session, and what bears on them.
 
-    A session that was measured with other parameters is measured again, by the plan that put it there; ``measured``
-    gives the runs of a plan.
+    ``shelf`` has its runs. A session that was measured with other parameters is measured again, by the plan that put
+    it there; ``measured`` gives the runs of a plan.
 
     Raises
     ------
     PlanError
         When the shelf has no such card, one that lies in this session, too, or one that was measured with other
         parameters and whose plan or captures are no longer there.
-    OutputError
-        When there is no shelf.
     """
     assert plan.shelf is not None
     today = {run.card for run in placed}
     own = plan.shelf.session or (_day_of(plan, placed) if any(run.start_h is not None for run in placed) else None)
     keys = [metric.key for metric in design.metrics]
-    runs = runs_on(plan.shelf.folder).filter(pl.col("session") != (own or ""))
+    runs = shelf.filter(pl.col("session") != (own or ""))
     unknown = set(keys) - set(runs.collect_schema().names())
     rows = runs.with_columns(pl.lit(None, pl.Float64).alias(key) for key in unknown).select(*_TEXTS, *keys).collect()
     settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
@@ -303,7 +302,7 @@ def _measured_again(
     assert plan.shelf is not None
     card, session, name = rows.select("card", "session", "plan").row(0)
     try:
-        other = read_plan(plan.shelf.folder / name)
+        other = read_plan(plan.shelf.folder / (name or ""))
         cards = tuple(entry for entry in other.design.cards if entry.key == card)
         alone = replace(other.design, cards=cards, baseline=card, subject=())
         made = measured(replace(other, measure=plan.measure, design=alone))

@@ -100,11 +100,16 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
         for name in ("max_worker_bytes", "max_file_seconds")
     },
     ("review", "measure_again"): "pipeline/test_make_review.py",
-    ("review", "sensor_zone"): "cli/test_settings_file.py",
-    ("review", "sensor_device"): "cli/test_settings_file.py",
+    **{
+        (command, name): "cli/test_settings_file.py"
+        for command in ("review", "pack")
+        for name in ("sensor_zone", "sensor_device")
+    },
     **{
         (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
-        for command in ("check", "watch", "batch", "compare", "convert", "film", "review", "tune add", "tune endurance")
+        for command in (
+            *("check", "watch", "batch", "compare", "convert", "film", "review", "pack", "tune add", "tune endurance"),
+        )
     },
 }
 """Options that change how a result is come by, or tell only in large logs: the tests that look at them."""
@@ -131,14 +136,18 @@ def reading_cases() -> Iterator[Case]:
         "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log {log}",
         "tune endurance": "{log} --json",
         "review": "{plan} --out out --no-charts --no-report",
+        "pack": "done --out one.zip",
     }
     for command, line in lines.items():
         for name, words in READING.items():
-            if command == "review" and name in IN_THE_PLAN:
+            if command in ("review", "pack") and name in IN_THE_PLAN or (command, name) == ("pack", "remember"):
                 continue
             log, option = words.split(" ", 1)
             stem = log.replace(".", "_")
-            yield Case(command, name, line.format(log=log, folder=f"{stem}_alone", plan=f"{stem}_review.toml"), option)
+            plan = f"{stem}_review.toml"
+            # A review that was made with an option is packed with it only.
+            setup = f"review {plan} {option} --out done --no-charts --no-report" if command == "pack" else ""
+            yield Case(command, name, line.format(log=log, folder=f"{stem}_alone", plan=plan), option, setup)
 
 
 def sensor_cases() -> Iterator[Case]:

@@ -97,6 +97,9 @@ def test_a_review_reads_sensor_logs_as_told(log: str, sensors: str, option: str,
         frametime("review", plan, "--out", bench / "out", "--no-charts", "--no-report", "--force", *more, cwd=bench)
         result = bench / "out" / "result.json"
         results.append(result.read_text("utf-8") if result.exists() else "none")
+        if more:  # a package is made with the options of its review
+            pack = ("pack", "out", "--out", "out.zip")
+            assert [frametime(*pack, cwd=bench).code, frametime(*pack, *more, cwd=bench).code] == [3, 0]
         shutil.rmtree(bench / "out", ignore_errors=True)
     assert results[0] != results[1] and "average_power_w" in results[1]
 

@@ -12,6 +12,7 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
+import polars as pl
 import pyarrow.parquet as pq
 import pytest
 from run_cli import frametime
@@ -147,13 +148,45 @@ def test_numbers_that_differ_in_the_last_digits_alone_are_equal() -> None:
     )
 
 
-def test_without_frames_the_hashes_alone_are_checked_and_that_is_said(bench: Path, tmp_path: Path) -> None:
-    out = str(tmp_path / "small.zip")
-    assert frametime("pack", str(bench / "result"), "--out", out, "--no-frames").code == 0
-    assert not [name for name in contents(Path(out)) if name.startswith("captures/")]
-    told = frametime("verify", out)
+def test_without_frames_the_review_is_made_again_from_the_measured_runs(bench: Path, tmp_path: Path) -> None:
+    out = tmp_path / "small.zip"
+    assert frametime("pack", str(bench / "result"), "--out", str(out), "--no-frames").code == 0
+    files = contents(out)
+    assert not [name for name in files if name.startswith("captures/")]
+    assert not [name for name, content in files.items() if str(bench).encode() in content]
+    told = frametime("verify", str(out))
     assert told.code == 0
-    assert "was not made again" in told.out
+    assert told.out.count("made again: equal") == 4
+    assert "made again from its measured runs" in told.out
+    runs = pl.read_parquet(files["measured_runs.parquet"])
+    swapped = runs.with_columns(pl.col("measured").gather([1, 0, *range(2, len(runs))]))
+    content = io.BytesIO()
+    swapped.write_parquet(content)
+    changed = resealed({**files, "measured_runs.parquet": content.getvalue()})
+    told = frametime("verify", str(written(tmp_path / "p.zip", changed)))
+    assert told.code == 5
+    assert "DIFFERS  result/runs.parquet: row " in told.out
+
+
+def test_a_review_with_cards_of_a_shelf_goes_with_the_rows_of_the_shelf(bench: Path, tmp_path: Path) -> None:
+    shutil.copytree(bench / "review", tmp_path / "review")
+    plan = tmp_path / "review" / "plan.toml"
+    text, shelf = plan.read_text("utf-8"), '\n[shelf]\nfolder = "../shelf"\nsession = "SESSION"\n'
+    quick = ("--no-charts", "--no-report", "-q")
+    plan.write_text(text + shelf.replace("SESSION", "spring"), "utf-8")
+    assert frametime("review", str(plan), "--out", str(tmp_path / "a"), *quick, "--shelve").code == 0
+    without = re.sub(r'(?s)\[\[cards\]\]\nkey = "hollin-2".*?(?=\[\[)', "", text)
+    plan.write_text(without + shelf.replace("SESSION", "later") + 'cards = ["hollin-2"]\n', "utf-8")
+    assert frametime("review", str(plan), "--out", str(tmp_path / "b"), *quick, "--force").code == 0
+    out = tmp_path / "review.zip"
+    told = frametime("pack", str(tmp_path / "b"), "--out", str(out))
+    assert told.code == 0, told.err
+    assert not [name for name, content in contents(out).items() if str(tmp_path).encode() in content]
+    told = frametime("verify", str(out))
+    assert (told.code, told.out.count("made again: equal")) == (0, 4), told.out + told.err
+    assert "hollin-2" in contents(out)["result/cells.csv"].decode()
+    shutil.rmtree(tmp_path / "shelf")
+    assert frametime("verify", str(out)).code == 0, "nothing but the package is needed"
 
 
 def test_a_result_that_its_captures_no_longer_give_is_not_packed(bench: Path, tmp_path: Path) -> None:
@@ -162,7 +195,7 @@ def test_a_result_that_its_captures_no_longer_give_is_not_packed(bench: Path, tm
     plan.write_text(plan.read_text("utf-8").replace('title = "', 'title = "Other '), encoding="utf-8")
     told = frametime("pack", str(tmp_path / "bench" / "result"), "--out", str(tmp_path / "x.zip"))
     assert told.code == 3
-    assert "no longer give this result" in told.err
+    assert "plan and captures do not give this result" in told.err
     assert not (tmp_path / "x.zip").exists()
 
 
