@@ -140,7 +140,7 @@ def reading_cases() -> Iterator[Case]:
     }
     for command, line in lines.items():
         for name, words in READING.items():
-            if command in ("review", "pack") and name in IN_THE_PLAN or (command, name) == ("pack", "remember"):
+            if (command in ("review", "pack") and name in IN_THE_PLAN) or (command, name) == ("pack", "remember"):
                 continue
             log, option = words.split(" ", 1)
             stem = log.replace(".", "_")
