@@ -339,7 +339,7 @@ def with_session_places(
             continue
         placed = _placed(log, numbers, requests)
         guessed = [at for at, code in zip(numbers, codes, strict=True) if code == CLOCKS_GUESSED]
-        found |= placed or {at: _without_guess(requests[at]) for at in guessed}
+        found |= placed or {at: _with_options(requests[at], trusts_file_time=False) for at in guessed}
     return found
 
 
@@ -349,9 +349,10 @@ def _standing(outcome: MeasureOutcome) -> str:
     return next((code for code in (SENSORS_UNUSABLE, CLOCKS_GUESSED) if code in codes), "")
 
 
-def _without_guess(request: MeasureRequest) -> MeasureRequest:
-    assert request.sensor_options is not None
-    return replace(request, sensor_options=replace(request.sensor_options, trusts_file_time=False))
+def _with_options(request: MeasureRequest, **changed: Any) -> MeasureRequest:
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+
+    return replace(request, sensor_options=replace(request.sensor_options or SensorOptions(), **changed))
 
 
 def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
@@ -373,17 +374,12 @@ def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]
         spans = [span for span in stretches(times_s, loaded) if span[1] - span[0] > 2.0 * step_s]
         places = _places(spans, ordered or runs, step_s, is_ordered=ordered is not None)
         if places is not None:
-            return {
-                run.at: replace(
-                    requests[run.at],
-                    sensor_options=replace(
-                        requests[run.at].sensor_options or options,
-                        offset_s=places[run.at].start_s - run.first_s,
-                        offset_doubt_s=places[run.at].doubt_s,
-                    ),
-                )
-                for run in runs
-            }
+            moved = {}
+            for run in runs:
+                place = places[run.at]
+                offset = {"offset_s": place.start_s - run.first_s, "offset_doubt_s": place.doubt_s}
+                moved[run.at] = _with_options(requests[run.at], **offset)
+            return moved
     return {}
 
 
@@ -427,22 +423,20 @@ def _places(
 
 
 def _only_in_order(fits: NDArray[np.bool_]) -> list[int] | None:
-    """The one rising choice of a stretch for each run; ``None`` where there is none, or several."""
-    n_runs, n_spans = fits.shape
-    # ways[i, j]: in how many ways the runs from i on lie over the stretches from j on (2 stands for several)
-    ways = np.zeros((n_runs + 1, n_spans + 1), dtype=np.int64)
-    ways[n_runs, :] = 1
-    for i in range(n_runs - 1, -1, -1):
-        for j in range(n_spans - 1, -1, -1):
-            ways[i, j] = min(ways[i, j + 1] + (ways[i + 1, j + 1] if fits[i, j] else 0), 2)
-    if ways[0, 0] != 1:
-        return None
-    chosen, j = [], 0
-    for i in range(n_runs):
-        while not (fits[i, j] and ways[i + 1, j + 1]):
-            j += 1
-        chosen.append(j)
-        j += 1
+    """The one rising choice of a stretch for each run: the earliest, where it is the latest as well."""
+    first, last = _first_fit(fits), _first_fit(fits[::-1, ::-1])
+    latest = None if last is None else [fits.shape[1] - 1 - at for at in reversed(last)]
+    return first if first == latest else None
+
+
+def _first_fit(fits: NDArray[np.bool_]) -> list[int] | None:
+    """A rising choice of a stretch for each run, each as early as can be; ``None`` where there is none."""
+    chosen: list[int] = []
+    for row in fits:
+        free = np.flatnonzero(row[chosen[-1] + 1 :] if chosen else row)
+        if not len(free):
+            return None
+        chosen.append(int(free[0]) + (chosen[-1] + 1 if chosen else 0))
     return chosen
 
 

@@ -32,6 +32,15 @@ if TYPE_CHECKING:
     from frametime.plans.plan import ReviewPlan
 
 
+KEPT_RUNS_FILE: Final = "kept_runs.parquet"
+RESULT_FILE: Final = "result.json"
+RECORD_FILE: Final = ".review.json"
+"""Says which plan a folder is of, and which files in it a review has written."""
+
+_RECORD_SCHEMA: Final = "frametime.review-folder/1"
+_OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db"})
+"""What programs that show folders leave in them."""
+
 SCHEMA: Final = f"frametime.review/{SCHEMA_VERSION}"
 DRAWING_ONLY: Final = ("curves", "findings")
 """Fields of a run that serve drawing and are most of the size: they stay with the measured runs."""
@@ -107,16 +116,6 @@ def _frame(table: shown.Table) -> pl.DataFrame:
 
 def _end(cell: shown.Cell, end: str) -> object:
     return next((getattr(part, end) for part in cell.content if isinstance(part, shown.Range)), None)
-
-
-KEPT_RUNS_FILE: Final = "kept_runs.parquet"
-RESULT_FILE: Final = "result.json"
-RECORD_FILE: Final = ".review.json"
-"""Says which plan a folder is of, and which files in it a review has written."""
-
-_RECORD_SCHEMA: Final = "frametime.review-folder/1"
-_OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db"})
-"""What programs that show folders leave in them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,11 +195,12 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
         _refuse_strangers(folder)
         files = text_files(result, escape_formulas=writing.escape_formulas)
         chosen = dict(drawn_files(result, charts=charts, report=writing.report))
-        is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
+        written = _written(folder)
+        is_unchanged = files.keys() <= written and all((folder / name).read_bytes() == files[name] for name in files)
         if not force and not is_unchanged and (folder / RECORD_FILE).exists():
             _refuse_other_plan(folder, plan_file)
         # Drawn files are functions of the result: what is there need not be drawn again.
-        standing = _written(folder) - files.keys() if is_unchanged and not force else set()
+        standing = written - files.keys() if is_unchanged and not force else set()
         names = (*(name for name in chosen if name not in standing), *files)
         if is_unchanged and not force and len(names) == len(files):
             clear_leftovers(folder)
@@ -303,10 +303,3 @@ def _refuse_strangers(folder: Path) -> None:
         return name == KEPT_RUNS_FILE and is_free(folder / name)
 
     refuse_strangers(folder.resolve() if folder.is_dir() else folder, is_own, writer="review")
-
-
-def _holds(path: Path, content: bytes) -> bool:
-    try:
-        return path.stat().st_size == len(content) and path.read_bytes() == content
-    except OSError:
-        return False

@@ -298,9 +298,13 @@ def _as_proposed(path: str, new: Trial) -> Trial:
     new = replace(new, setting=setting, workload=step.workload, is_endurance=step.is_endurance)
     if record.logs_folder is None or new.logs or new.average_fps or new.outcome is not Outcome.PASSED:
         return new
-    logs = _newest_logs(path, record, step.n_runs)
-    sensors = tuple(sensor_log_beside(log) for log in logs)
-    return replace(new, logs=tuple(map(str, logs)), sensors=tuple(map(str, sensors)) if all(sensors) else ())
+    return with_logs(new, _newest_logs(path, record, step.n_runs))
+
+
+def with_logs(trial: Trial, logs: Sequence[Path]) -> Trial:
+    """The trial with its logs, and with their sensor logs where each has one beside it by now."""
+    sensors = [sensor_log_beside(log) for log in logs]
+    return replace(trial, logs=tuple(map(str, logs)), sensors=tuple(map(str, sensors)) if all(sensors) else ())
 
 
 def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from frametime.adapters.file_kind import classify_file
-from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline.tuning_record import (
     MeasuredLog,
@@ -23,6 +22,7 @@ from frametime.pipeline.tuning_record import (
     note_trial,
     read_record,
     take_back_trial,
+    with_logs,
 )
 from frametime.pipeline.watching import finished_files, state_of
 from frametime.plans.folder_walk import files_below
@@ -152,7 +152,7 @@ class TuningBench:
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
         """One log of a trial, with the sensor log that lies beside it."""
-        (found,) = measured_logs(_with_logs(trial, [log]), options=limits_options(record.limits))
+        (found,) = measured_logs(with_logs(trial, [log]), options=limits_options(record.limits))
         return found
 
     def _question(self) -> str:
@@ -176,7 +176,7 @@ class TuningBench:
 
     def _noted(self, step: Proposal, outcome: Outcome) -> str:
         """The trial goes into the record, with its logs."""
-        trial = _with_logs(self._trial(step, outcome), list(self._runs))
+        trial = with_logs(self._trial(step, outcome), list(self._runs))
         self._runs, self._n_answers = {}, None
         try:
             noted = note_trial(self._path, trial)
@@ -213,12 +213,6 @@ class TuningBench:
 
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))
-
-
-def _with_logs(trial: Trial, logs: list[Path]) -> Trial:
-    """The trial with its logs, and with their sensor logs where each has one beside it by now."""
-    sensors = [sensor_log_beside(log) for log in logs]
-    return replace(trial, logs=tuple(map(str, logs)), sensors=tuple(map(str, sensors)) if all(sensors) else ())
 
 
 def _is_too_hot(log: MeasuredLog, limits: Limits) -> bool:
