@@ -298,7 +298,7 @@
   function tableOf(caption, headings, rows) {
     const head = made("tr", {}, ...headings.map((text, at) => made("th", { scope: "col", className: at ? "n" : "" }, text)));
     const body = rows.map((cells) => made("tr", {}, ...cells.map((item, at) =>
-      at ? made("td", { className: "n" }, item) : made("th", { scope: "row" }, item))));
+      at ? made("td", { className: "n" }, item) : made("th", { scope: "row", className: item.length < 24 ? "k" : "" }, item))));
     const table = made("table", {}, made("caption", {}, made("span", {}, caption)), made("thead", {}, head), made("tbody", {}, ...body));
     const scroll = made("div", { className: "scroll", tabIndex: 0 }, table);
     scroll.setAttribute("role", "region");
