@@ -334,3 +334,10 @@ def test_columns_of_one_name_are_told_apart_by_position() -> None:
     times = "elapsed_s,elapsed_s,power_w\n" + "".join(f"{i},{i},100\n" for i in range(12))
     assert "time_column = 1 or 2, its position counted from 1" in refusal(times)
     assert times_s(attached(times, layout=SensorLayout.from_toml("time_column = 1\n", "b.toml")))[0] == 0.0
+
+
+def test_a_reading_that_is_zero_only_after_its_unit_was_converted_is_one() -> None:
+    """32 °F are 0 °C by the definition of the scales: no program wrote 0 for a lack."""
+    trace = attached("elapsed_s,gpu temperature (°F)\n" + "".join(f"{i},{32 + 9 * (i % 3)}\n" for i in range(12)))
+    assert column(trace, "temperature_c")[:3] == pytest.approx([0.0, 5.0, 10.0], abs=1e-9)
+    assert codes(trace) == set()
