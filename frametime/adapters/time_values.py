@@ -25,6 +25,7 @@ _MAX_NS: Final = 9.2e18
 _DAY_NS: Final = 86_400 * 10**9
 _PLAIN: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)$"
 _READABLE: Final = f"^{cells.NUMBER_POINT}$"
+_PARTED: Final = rf"^(?P<number>{cells.NUMBER_POINT})\s*(?P<unit>[A-Za-zµμ/%°]{{0,12}})$"
 
 
 class TimeValues(NamedTuple):
@@ -127,19 +128,20 @@ def _plain_texts(texts: Any, style: NumberStyle, unit: Unit) -> Any:
     """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
     pc = compute()
     numbers = with_point(texts, style)
-    plain = bools(pc.match_substring_regex(numbers, _PLAIN))
-    if plain.all():
+    if bools(pc.match_substring_regex(numbers, _PLAIN)).all():
         return numbers
-    parts = pc.extract_regex(texts, f"^{cells.WITH_UNIT}$")
-    valid = pc.is_valid(parts)
-    if not bools(valid).any():
-        return numbers
-    written = pc.struct_field(parts, "unit")
+    bare, written = parted(numbers)
     units = {word: unit_named(word) for word in pc.unique(written).to_pylist() if word}
     same = [word for word, each in units.items() if each and (each.ns, each.form) == (unit.ns, unit.form)]
-    fits = pc.and_(valid, pc.is_in(written, value_set=arrow_texts(same)))
-    stripped = with_point(pc.fill_null(pc.struct_field(parts, "number"), text_scalar("")), style)
-    return pc.if_else(fits, stripped, numbers)
+    return pc.if_else(pc.is_in(written, value_set=arrow_texts(same)), bare, numbers)
+
+
+def parted(texts: Any) -> tuple[Any, Any]:
+    """Texts with a decimal point as numbers and the units behind them: ``nan`` and nothing where there is none."""
+    pc = compute()
+    parts = pc.extract_regex(texts, _PARTED)
+    number, unit = (pc.fill_null(pc.struct_field(parts, [at]), text_scalar(lack)) for at, lack in ((0, "nan"), (1, "")))
+    return number, unit
 
 
 def with_point(texts: Any, style: NumberStyle) -> Any:

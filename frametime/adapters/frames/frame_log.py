@@ -179,9 +179,8 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
     columns = _checked_rows(columns)
     timeline = _timeline(columns)
     _tell_single_precision(columns)
-    _reject_bad_durations(timeline, columns)
     n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
-    listed = _rejected(columns, n_selected)
+    listed = _rejected(columns, n_selected, timeline.bad_rows)
     stamps = timeline.timestamps_ns
     if stamps.size < 3:
         found = "there is only one frame" if stamps.size == 2 else "there is no frame"
@@ -212,8 +211,8 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
     return replace(log, caveats=tuple(columns.caveats)), timeline.row_of_each()
 
 
-def _rejected(columns: ReadColumns, n_selected: int) -> tuple[RejectedRow, ...]:
-    """The first rejected rows, with a caveat that counts all.
+def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> tuple[RejectedRow, ...]:
+    """The first rejected rows, with a caveat that counts all; ``bad`` hold a number that no frame can take.
 
     Raises
     ------
@@ -221,6 +220,13 @@ def _rejected(columns: ReadColumns, n_selected: int) -> tuple[RejectedRow, ...]:
         If there are too many.
     """
     log, rejected = columns.log, columns.rejected
+    if (lengths := columns.times.get("frame_time")) is not None:
+        bad = bad if lengths.ok is None else bad[lengths.ok[bad]]
+        ms = lengths.ns[bad] / 1e6
+        rejected.add(
+            columns.records_of(bad),
+            lambda at: f"the frame time is negative ({ms[at]:g} ms)" if ms[at] else "the frame time is zero",
+        )
     total, listed = n_selected + rejected.not_rows, rejected.listed(log.lines_of)
     allowed = int(log.options.max_rejected_fraction * total)
     if log.options.max_rejected_fraction > 0:
@@ -304,20 +310,6 @@ def _timeline(columns: ReadColumns) -> Timeline:
     if times is None:
         return from_frame_times(lengths, columns.selected, rules)
     return from_both(times, lengths, columns.selected, rules)
-
-
-def _reject_bad_durations(timeline: Timeline, columns: ReadColumns) -> None:
-    """List the rows whose frame time is a number, but not one that a frame can take."""
-    lengths, bad = columns.times.get("frame_time"), timeline.bad_rows
-    if lengths is None:
-        return
-    bad = bad if lengths.ok is None else bad[lengths.ok[bad]]
-
-    def reason(at: int) -> str:
-        ns = int(lengths.ns[bad[at]])
-        return "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
-
-    columns.rejected.add(columns.records_of(bad), reason)
 
 
 def _frames(timeline: Timeline, columns: ReadColumns, shift_ns: int) -> pa.Table:

@@ -13,7 +13,7 @@ from frametime.adapters.arrow.arrow_columns import compute, numpy_of, text_scala
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
 from frametime.adapters.columns.words import Unit, other_unit
 from frametime.adapters.sensors.sensor_log import QUANTITIES, Quantity, sensor_caveat
-from frametime.adapters.time_values import bools, clean_texts, is_missing, with_point
+from frametime.adapters.time_values import bools, clean_texts, is_missing, parted, with_point
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
 from frametime.words import counted
@@ -127,9 +127,6 @@ def _fits_without_unit(columns: Sequence[ColumnFacts], quantity: Quantity) -> bo
     return bool(numbers.size) and quantity.usual[0] <= float(np.median(numbers)) <= quantity.usual[1]
 
 
-_NUMBER: Final = (
-    r"^(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/%°]{0,12})$"
-)
 _NO_READINGS: Final = (65535.0, 9999.0, -1.0, 255.0)
 """What programs write where a sensor does not answer (common practice, no source)."""
 
@@ -191,10 +188,7 @@ def _numbers(texts: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], NDA
 
     pc, known = compute(), QUANTITIES[chosen.quantity].units
     texts = texts if isinstance(texts, pa.ChunkedArray) else pa.chunked_array([texts])
-    parts = pc.extract_regex(with_point(texts, chosen.fact.style), _NUMBER)
-    number, stated = (
-        pc.fill_null(pc.struct_field(parts, [at]), text_scalar(blank)) for at, blank in enumerate(("nan", ""))
-    )
+    number, stated = parted(with_point(texts, chosen.fact.style))
     raw = np.asarray(numpy_of(pc.cast(number, pa.float64())), dtype=np.float64)
     values, units = np.full(raw.size, np.nan), []
     for word in sorted(pc.unique(stated).to_pylist()):
