@@ -19,7 +19,7 @@ from frametime.adapters.columns.column_facts import (
 )
 from frametime.adapters.columns.column_readings import ChoiceSoFar, command, middle
 from frametime.adapters.columns.words import NANOSECOND, Event, Meaning, unit_named, unit_names
-from frametime.adapters.text.cells import CellKind, kind_of
+from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 
@@ -77,7 +77,8 @@ def other_columns(log: ChoiceSoFar, used: Sequence[int], *, has_clock: bool) -> 
 
 
 def _timed(facts: Sequence[ColumnFacts], role: str, log: ChoiceSoFar, *, has_clock: bool) -> ColumnFacts | None:
-    timed = [fact for fact in facts if fact.numeric and fact.unit is not None and fact.unit.form != "rate"]
+    timed = [fact for fact in facts if fact.unit is not None and fact.unit.form != "rate"]
+    timed = [fact for fact in timed if fact.numeric or _begins_late(fact)]
     if role in ("gpu_work", "cpu_work"):
         work = [fact for fact in timed if fact.meaning == role.replace("_", " ")]
         return _first(work, {"work", "busy", "active"})
@@ -88,6 +89,12 @@ def _timed(facts: Sequence[ColumnFacts], role: str, log: ChoiceSoFar, *, has_clo
     moments = [fact for fact in named if fact.course() is not Course.VARIES]
     _tell_unused(() if moments else named, "goes up and down, so it holds no moments", log)
     return _first(moments, {"simulation", "simulated", "sim"})
+
+
+def _begins_late(fact: ColumnFacts) -> bool:
+    """Whether the first cells are empty, and some of the last hold values."""
+    are_empty = all(kind_of(cell) is CellKind.MISSING for cell in fact.cells)
+    return are_empty and any(is_value(kind_of(cell)) for cell in fact.last_cells)
 
 
 def _tell_unused(facts: Sequence[ColumnFacts], why: str, log: ChoiceSoFar) -> None:
