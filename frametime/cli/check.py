@@ -14,7 +14,7 @@ from frametime.cli.option_values import (
     make_measure_options,
     make_read_options,
     make_sensor_options,
-    refuse_idle,
+    refuse_idle_plot,
     refuse_second_form,
     refuse_standard_input_twice,
     sensors_beside,
@@ -57,10 +57,7 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         gc.enable()
     refuse_standard_input_twice(paths, chosen["sensors"])
     refuse_second_form(("as_json", "explain", "quiet", "verbose"))
-    if chosen["plot"] is None:
-        refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
-        if chosen["out"] is None:
-            refuse_idle(("force",), "replaces a file: give --out FILE or --plot FILE too")
+    refuse_idle_plot("out")
     refuse_one_name(out=chosen["out"], plot=chosen["plot"])
     for output in (chosen["out"], chosen["plot"]):
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])

@@ -265,6 +265,20 @@ def refuse_idle(names: Iterable[str], because: str) -> None:
             raise click.UsageError(f"{max(option.opts, key=len)} {because}")
 
 
+def refuse_idle_plot(other: str) -> None:
+    """Refuse the look of a drawing without ``--plot``, and ``--force`` where neither it nor ``other`` names a file.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    chosen = click.get_current_context().params
+    if chosen["plot"] is None:
+        refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
+        if chosen[other] is None:
+            refuse_idle(("force",), f"replaces a file: give --{other} FILE or --plot FILE too")
+
+
 def refuse_second_form(names: Iterable[str]) -> None:
     """Refuse two of the options that each choose the form of what is printed.
 

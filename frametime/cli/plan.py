@@ -16,15 +16,7 @@ from frametime.cli.output import refuse_log_as_output, say_unlisted
 @click.command(cls=Command)
 @click.argument("folder", type=NamedPath(path_type=Path), required=False)
 @takes("plan")
-def plan(
-    folder: Path | None,
-    out: Path,
-    pattern: str | None,
-    card: str | None,
-    update: Path | None,
-    dry_run: bool,
-    force: bool,
-) -> None:
+def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: Any) -> None:
     """Draft a review plan from the captures in a folder, ready to edit.
 
     Card, scene, resolution and run are found from the names of folders and files. What was understood is shown first.
@@ -41,17 +33,18 @@ def plan(
     from frametime.plans.plan_draft import draft_plans
     from frametime.replacing import claiming, refuse_existing, write_text
 
-    if (folder is None) == (update is None):
+    if (folder is None) == (chosen["update"] is None):
         raise click.UsageError("Give a folder of captures, or --update and a plan.")
-    if update is not None:
+    if chosen["update"] is not None:
         refuse_idle(("pattern", "card"), "is in the plan already")
-        _update(update, dry_run=dry_run)
+        _update(chosen["update"], dry_run=dry_run)
         return
     assert folder is not None
     if not dry_run:
         refuse_existing([out], force=force)
         refuse_log_as_output(out)
-    drafts = draft_plans(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern), card=card)
+    pattern, card = chosen_pattern("--path-pattern", chosen["pattern"]), chosen["card"]
+    drafts = draft_plans(folder, beside=out.parent, pattern=pattern, card=card)
     say_unlisted(drafts[0].walk.unlisted)
     for draft in drafts:
         click.echo("\n".join(draft.understood))

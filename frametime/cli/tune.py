@@ -15,6 +15,7 @@ from frametime.cli.option_values import (
     make_sensor_options,
     refuse_auto_start,
     refuse_idle,
+    refuse_idle_plot,
     refuse_standard_input_twice,
     sensors_beside,
 )
@@ -257,17 +258,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @tune.command()
 @click.argument("captures", metavar="CAPTURE...", type=NAME, nargs=-1, required=True)
 @takes("tune endurance", "plot", "force", "json", "reading", "sensors", "lows", "limits")
-def endurance(
-    captures: tuple[str, ...],
-    sensors: tuple[str, ...],
-    record: str | None,
-    gate: bool,
-    report: str | None,
-    plot: str | None,
-    force: bool,
-    as_json: bool,
-    **chosen: Any,
-) -> None:
+def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any) -> None:
     """Judge one long run, or several in turn as one: does the setting hold?"""
     from pathlib import Path
 
@@ -279,6 +270,7 @@ def endurance(
     from frametime.render.charts.theme import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
 
+    record, report, plot, force = chosen["record"], chosen["report"], chosen["plot"], chosen["force"]
     refuse_auto_start(chosen, "an endurance run counts from its start")
     if sensors and len(sensors) != len(captures):
         raise click.UsageError("give --sensors once for each capture, in the same order")
@@ -288,10 +280,7 @@ def endurance(
     beside: tuple[str | None, ...] = sensors or tuple(sensors_beside(capture) for capture in captures)
     for output in (report, plot):
         refuse_input_as_output(output, [*captures, *beside, record, chosen["layout"], chosen["sensor_layout"]])
-    if plot is None:
-        refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
-        if report is None:
-            refuse_idle(("force",), "replaces a file: give --report FILE or --plot FILE too")
+    refuse_idle_plot("report")
     refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
     refuse_unwritable(plot, force=force, endings=CHART_ENDINGS, what="chart")
     measured, verdict = endurance_run(
@@ -314,7 +303,7 @@ def endurance(
     if plot is not None:
         look = Theme.of(chosen["theme"], chosen["size"])
         plot_run(*measured[0], Path(plot), theme=look, verdict=verdict, force=force)
-    if as_json:
+    if chosen["as_json"]:
         from frametime.render.json_output import tuning_json
 
         click.echo(tuning_json(verdict), nl=False)
@@ -322,5 +311,5 @@ def endurance(
         from frametime.render.tuning_text import endurance_text
 
         click.echo(endurance_text(verdict), nl=False)
-    if gate and verdict.word != "holds":
+    if chosen["gate"] and verdict.word != "holds":
         raise click.exceptions.Exit(5)
