@@ -21,13 +21,15 @@ from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.run_set import ZERO, Place, PlacedRun
 from frametime.review.sentence import caveat_of
 from frametime.statistics.differences import LogMean, SharedError, log_mean
-from frametime.statistics.distributions import t_quantile
+from frametime.statistics.distributions import normal_quantile, t_quantile
 from frametime.words import counted, joined
 
 LONGEST_GAP_H: Final = 6.0
 """Hours without a run after which another session begins, and no straight drift is looked for. Our own choice."""
 MOST_OF_MARGIN: Final = 0.25
 """Part of the margin up to which taking out a drift may widen what is not known of two cards. Our own choice."""
+FEW_SESSIONS: Final = 4
+"""Up to so many sessions tell their scatter so badly that intervals are half as wide again, or wider: that is said."""
 TODAY = "today"
 
 Shared = Mapping[tuple[str, Place], tuple[SharedError, ...]]
@@ -183,7 +185,10 @@ def _judged_shift(
         return shift.errors, caveat_of("session-shift", metric.key, off=off, low=low, high=high, cells=cells, **words)
     if scatter is not None:
         numbers = {"n_sessions": scatter.n_sessions, "scatter": 100.0 * scatter.standard_deviation}
-        return (scatter.error_of(session),), caveat_of("session-scatter", metric.key, **numbers, **words)
+        numbers["times"] = t_quantile(0.975, scatter.degrees_of_freedom) / normal_quantile(0.975)
+        is_few = scatter.n_sessions <= FEW_SESSIONS
+        caveat = caveat_of("session-scatter/few" if is_few else "session-scatter", metric.key, **numbers, **words)
+        return (scatter.error_of(session),), caveat
     edge = math.log1p(design.margin)
     error = SharedError(key=("session", session), amount=1.0, variance=0.0, degrees_of_freedom=1.0, bound=edge)
     return (error,), caveat_of("session-unknown", metric.key, margin=100.0 * design.margin, **words)

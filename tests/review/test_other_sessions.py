@@ -88,6 +88,18 @@ def test_with_a_reference_intervals_hold_the_truth_whatever_the_shift() -> None:
     assert 0.92 <= np.mean([low < 0.05 < high for _, low, high, _ in found]) <= 0.985
 
 
+@pytest.mark.parametrize(("n_more", "times"), [(1, "6.5"), (2, "2.2"), (3, "1.6"), (4, None)])
+def test_what_few_sessions_cost_is_said(n_more: int, times: str | None) -> None:
+    """Student's factor for 95 % over the normal one: 12.706, 4.303 and 3.182 over 1.960 (any table)."""
+    shifts = dict(list({"a": 0.012, "b": -0.011, "c": 0.004, "d": -0.002}.items())[:n_more])
+    message = next(
+        item.message for item in reviewed(2, 0.0, reference=0, more=shifts).caveats if item.code == "session-scatter"
+    )
+    assert f"By {n_more + 1} sessions" in message
+    assert (times is None) == ("So few sessions" not in message)
+    assert times is None or f"up to {times} times as wide as many sessions would" in message
+
+
 def test_without_a_reference_the_scatter_of_sessions_is_counted() -> None:
     shifts = {"a": 0.012, "b": -0.011, "c": 0.004, "d": -0.002}
     result = reviewed(2, 0.0, reference=0, more=shifts)
