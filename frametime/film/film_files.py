@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
-from frametime.film.picture import Clip, ClipLook
-from frametime.film.tracks import Track, track_of
+from frametime.film.picture import Clip, ClipLook, Track, track_of
 from frametime.pipeline.measuring import MeasureRequest
 from frametime.replacing import LOCK_ENDING, alone_with, claiming, clear_leftovers, replacing, replacing_folder
 

@@ -82,7 +82,7 @@ def measured_logs(
 
 def _freezes(run: MeasuredRun) -> tuple[str, ...]:
     """A freeze speaks against any run."""
-    from frametime.tuning.criteria import EnduranceRules
+    from frametime.tuning.endurance_verdict import EnduranceRules
 
     n_frozen = int(run.values["freeze_over_500ms_count"].value or 0)
     if n_frozen <= EnduranceRules().max_freezes:
@@ -452,8 +452,7 @@ def endurance_run(
     FrametimeError
         If the record, a capture or its sensor log cannot be used.
     """
-    from frametime.tuning.criteria import EnduranceRules
-    from frametime.tuning.endurance_verdict import judge_endurance, judge_in_turn
+    from frametime.tuning.endurance_verdict import EnduranceRules, judge_endurance, judge_in_turn
 
     rules = EnduranceRules()
     if record is not None:

@@ -123,7 +123,7 @@ _TUNING_KINDS: Final = {
 
 def tuning_json(told: NextStep | TuningSummary | EnduranceVerdict) -> str:
     """The next trial or the finish, a tuning record, judged, or the verdict of an endurance run."""
-    from frametime.tuning.cautions import CAUTIONS
+    from frametime.tuning.record import CAUTIONS
 
     kind, name = _TUNING_KINDS[type(told).__name__]
     version = {"schema_version": _TUNING_SCHEMA_VERSION, "frametime_version": __version__}

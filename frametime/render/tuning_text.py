@@ -15,10 +15,9 @@ from frametime.render.tables.table import Inline, Mark, Table, plain_text
 from frametime.render.tables.tuning import criteria_table, edge_table, map_table, setting_table, trial_table
 from frametime.render.terminal_text import table_text, wrapped
 from frametime.statistics.differences import Interval
-from frametime.tuning.cautions import CAUTION, CAUTIONS
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
-from frametime.tuning.record import DEFAULT_RECORD, KNOBS, Axis, Outcome
+from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Axis, Outcome
 from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
 
-from frametime.tuning.cautions import CAUTION, CAUTIONS, NEAR_C
-from frametime.tuning.record import KNOBS, STOCK, Goal, Setting, TuningRecord, Workload
+from frametime.tuning.record import CAUTION, CAUTIONS, KNOBS, NEAR_C, STOCK, Goal, Setting, TuningRecord, Workload
 from frametime.tuning.trial_view import TrialView
 from frametime.words import counted
 

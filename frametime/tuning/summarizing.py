@@ -8,11 +8,10 @@ from typing import Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.statistics.differences import Interval, Ratio, linear_contrast, welch_ratio
-from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.knob_steps import CLOCKS
 from frametime.tuning.next_trial import everyday_setting, next_trial
 from frametime.tuning.proposal import Finished
-from frametime.tuning.record import STOCK, Axis, Setting, Trial, TuningRecord
+from frametime.tuning.record import CAUTIONS, STOCK, Axis, Setting, Trial, TuningRecord
 from frametime.tuning.trial_view import TrialView, geometric_mean, mean
 from frametime.tuning.tuning_summary import Cost, MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
 from frametime.words import counted

@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from frametime.film.film_files import write_clip
-from frametime.film.picture import Clip, ClipLook
-from frametime.film.tracks import Track
+from frametime.film.picture import Clip, ClipLook, Track
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))

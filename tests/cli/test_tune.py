@@ -11,7 +11,7 @@ import pytest
 from log_files import write_log
 from run_cli import Done, frametime
 
-from frametime.tuning.cautions import CAUTION, CAUTIONS
+from frametime.tuning.record import CAUTION, CAUTIONS
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
 RECORD = """\

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from frametime.demo.models import RandomStream
+from frametime.demo.demo_files import RandomStream
 
 
 def test_the_first_words_are_those_stored_here() -> None:

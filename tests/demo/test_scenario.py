@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from frametime.demo.models import frame_times_us
+from frametime.demo.demo_files import frame_times_us
 from frametime.demo.scenario import (
     BAD_FROM,
     BAD_RUN,

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from frametime.demo.demo_files import TRIAL_S
-from frametime.demo.models import frame_times_us
+from frametime.demo.demo_files import TRIAL_S, frame_times_us
 from frametime.demo.scenario import (
     HALFWAY_TRIALS,
     HEAVY,

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.film.picture import MOTIONS, PLACES, SAFE_MARGIN, Clip, ClipLook
-from frametime.film.tracks import Track
+from frametime.film.picture import MOTIONS, PLACES, SAFE_MARGIN, Clip, ClipLook, Track
 from frametime.metrics.level import percentile_low_fps
 
 BLUE = "#56b4e9"

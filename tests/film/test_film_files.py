@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
 from frametime.film.film_files import _frames_of, _rows_of, find_start, write_clip, write_over
-from frametime.film.picture import PLACES, Clip, ClipLook, Place
-from frametime.film.tracks import Track
+from frametime.film.picture import PLACES, Clip, ClipLook, Place, Track
 
 LOOK = ClipLook(width=320, height=180, window_s=2.0)
 

@@ -13,8 +13,13 @@ from numpy.typing import NDArray
 from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions
-from frametime.tuning.criteria import Criterion, EnduranceRules
-from frametime.tuning.endurance_verdict import EnduranceVerdict, judge_endurance, judge_in_turn
+from frametime.tuning.endurance_verdict import (
+    Criterion,
+    EnduranceRules,
+    EnduranceVerdict,
+    judge_endurance,
+    judge_in_turn,
+)
 
 MINUTES = 32.0
 

@@ -6,8 +6,7 @@ from typing import Final
 
 from frametime.render.tables.parts import DASH, caption_of, cell, change, columns_of, filled, mark, number, table_of
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
-from frametime.tuning.criteria import Criterion
-from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.endurance_verdict import Criterion, EnduranceVerdict
 from frametime.tuning.record import KNOBS, STOCK, Setting
 from frametime.tuning.tuning_summary import MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
 

@@ -16,10 +16,8 @@ from frametime.pipeline.report_files import write_endurance_report, write_tuning
 from frametime.render.json_output import plain
 from frametime.render.report.markdown import readable
 from frametime.render.tuning_text import summary_text
-from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.criteria import Criterion
-from frametime.tuning.endurance_verdict import EnduranceVerdict
-from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+from frametime.tuning.endurance_verdict import Criterion, EnduranceVerdict
+from frametime.tuning.record import CAUTIONS, CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 from frametime.tuning.summarizing import summarize
 from frametime.tuning.tuning_summary import TuningSummary
 
