@@ -108,7 +108,11 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     marks, n_columns = split.marks, split.n_columns
     sample = tuple(split.rows[split.start :])
     first_line = sample[0].line
-    _refuse_zero_bytes(source, lines[: first_line - 1])
+    # Zero bytes above the rows, or in the first of them, leave open what the names are.
+    line = next((number for number, text in enumerate(lines[: first_line - 1], start=1) if "\0" in text), None)
+    if line is not None:
+        helps = "the file is damaged, as after a loss of power: record the run again, or remove that line"
+        raise ReadError.at(source.name, "a zero byte stands in the names or in the first rows", line=line, helps=helps)
     if n_columns > options.max_columns:
         raise too_many_columns(source.name, n_columns, options, first_line)
     header, units = _header_above(source, lines, split, layout)
@@ -170,14 +174,6 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
                 raise _no_rows(source, lines)
             return lines, split
         source = longer
-
-
-def _refuse_zero_bytes(source: TextSource, above: Sequence[str]) -> None:
-    """Zero bytes above the rows, or in the first of them, leave open what the names are."""
-    line = next((number for number, text in enumerate(above, start=1) if "\0" in text), None)
-    if line is not None:
-        helps = "the file is damaged, as after a loss of power: record the run again, or remove that line"
-        raise ReadError.at(source.name, "a zero byte stands in the names or in the first rows", line=line, helps=helps)
 
 
 def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, options: ReadOptions) -> None:
