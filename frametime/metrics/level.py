@@ -129,7 +129,7 @@ def quantile(sorted_values: NDArray[np.float64], probability: float | Fraction, 
         place, weight = _step_place(n * share, quantile_type)
     else:
         alpha, beta = _ALPHA_BETA[quantile_type]
-        exact_place = n * share + alpha + share * (1 - alpha - beta)
+        exact_place = alpha + share * (n + 1 - alpha - beta)
         place = floor(exact_place)
         weight = float(exact_place - place)
     # Places count from 1, and beyond the ends the end value is taken.

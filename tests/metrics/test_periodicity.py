@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 
 import numpy as np
 import pytest
@@ -257,17 +256,28 @@ def test_frames_beside_each_other_are_one_hitch() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", KINDS)
-def test_false_claims_in_runs_of_30_seconds_to_10_minutes(kind: str) -> None:
-    """300 runs a kind, one of 16 of them of 10 minutes: at most 1 %, and by chance 7 in 1 of 50 simulations."""
-    claims = Counter[bool]()
-    for seed in range(300):
+@pytest.mark.parametrize(
+    ("kind", "with_hitches"), [*((kind, False) for kind in KINDS), *((kind, True) for kind in KINDS[:3])]
+)
+def test_false_claims_in_runs_of_30_seconds_to_10_minutes(kind: str, with_hitches: bool) -> None:
+    """1000 runs a kind, one of 16 of them of 10 minutes: fewer than 1 % of all such runs, at 95 % confidence.
+
+    Noise that has no frames that stand out is also looked at with random ones.
+
+    The upper bound of a share: C. J. Clopper and E. S. Pearson, Biometrika 26, 1934, 404-413; one-sided. Of 1000 it
+    allows 4 claims.
+    """
+    n_runs, n_claims = 1000, 0
+    for seed in range(n_runs):
         generator = np.random.default_rng([seed, 77])
         median_ms = float(generator.choice([4.2, 8.3, 16.7]))
         run_s = 600.0 if seed % 16 == 0 else (30.0, 60.0, 120.0)[seed % 3]
         times_ms = log_of(kind, int(run_s * 1000.0 / median_ms), median_ms, generator)
-        claims[find_hitch_period([found_in(times_ms)])[0] is not None] += 1
-    assert claims[True] <= 7, claims
+        if with_hitches:
+            places = generator.choice(times_ms.size, int(generator.integers(4, 60)), replace=False)
+            times_ms[places] += generator.uniform(8.0, 40.0, places.size)
+        n_claims += find_hitch_period([found_in(times_ms)])[0] is not None
+    assert stats.beta.ppf(0.95, n_claims + 1, n_runs - n_claims) < 0.01, n_claims
 
 
 @pytest.mark.slow
