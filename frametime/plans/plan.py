@@ -268,7 +268,9 @@ def _published_files(source: TomlSource, keys: PublishKeys, folder: Path) -> dic
             raise source.fault(("publish", key), f"is {shown(str(name))}, which cannot be read") from error
         if name is not None:
             if not content.startswith(starts):
-                raise source.fault(("publish", key), f"is {shown(name)}, which is no {kind} file")
+                is_svg = key == "logo" and Path(name).suffix.lower() == ".svg"
+                helps = "; charts draw no SVG: save it as PNG, 200 pixels high or more" if is_svg else ""
+                raise source.fault(("publish", key), f"is {shown(name)}, which is no {kind} file{helps}")
             found[f"{key}_sha256"] = sha256(content).hexdigest()
     return {"publish_files": found} if found else {}
 

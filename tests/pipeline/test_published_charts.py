@@ -34,6 +34,7 @@ themes = ["dark"]
 def plan_beside(folder: Path, publish: str) -> ReviewPlan:
     """The reference plan with a table of its own, in a folder with a logo and a font."""
     Image.new("RGB", (40, 20), "#ff0000").save(folder / "logo.png")
+    (folder / "logo.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>", "utf-8")
     font = Path(get_data_path()) / "fonts" / "ttf" / "STIXGeneral.ttf"
     (folder / "font.ttf").write_bytes(font.read_bytes())
     text = PLAN.read_text("utf-8").replace('folder = "captures"', f'folder = "{(PLAN.parent / "captures").as_posix()}"')
@@ -65,6 +66,7 @@ def test_charts_are_written_as_the_plan_says(tmp_path: Path) -> None:
     [
         ('[publish]\nlogo = "none.png"\n', "cannot be read"),
         ('[publish]\nlogo = "plan.toml"\n', "no PNG file"),
+        ('[publish]\nlogo = "logo.svg"\n', "charts draw no SVG: save it as PNG, 200 pixels high or more"),
         ('[publish]\nfont = "none.ttf"\n', "cannot be read"),
         ('[publish]\nsizes = ["poster"]\n', "poster"),
         ('[publish]\nthemes = ["gray"]\n', "gray"),
