@@ -183,7 +183,8 @@ def _name(
     (left, top, width), em, text_pt = box, sheet.em, look.text_times * sheet.em
     bold = row.is_subject or bool(look.head_em)
     if look.head_em:
-        y, most, remark = top - 0.61 * look.head_em * em, width * (0.45 if len(row.remark) > 20 else 0.66), row.remark
+        y, remark = top - 0.61 * look.head_em * em, row.remark
+        most = max(0.45 * width, width - text_width_pt(remark, text_pt) - 0.9 * em)
     else:
         y, most, remark = top - look.height_em / 2.0 * em, columns[0] - 0.8 * em, row.short
     label = shorten(row.label, most, text_pt, bold=bold)
@@ -349,7 +350,9 @@ draw_standings: Final = PagedChart(_standings_pages, _standings)
 
 
 def _scene_pages(view: ReviewView, n_rows: int, most: int) -> list[ScenePage]:
-    every, step = view.result.resolutions, 2 if view.theme.is_narrow else MOST_PANELS
+    every, step = view.result.resolutions, MOST_PANELS
+    if view.theme.is_narrow:  # names left of the bars take what a second panel would need
+        step = 1 if bar_layout(n_rows, 2)[1] else 2
     return [(every[at : at + step], part) for at in range(0, len(every), step) for part in even_parts(n_rows, most)]
 
 

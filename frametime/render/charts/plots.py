@@ -241,6 +241,7 @@ class Plots:
     def least_em(self) -> float:
         """Height that a narrow page needs: for head and foot, for each plot, and for the list."""
         plots_em = sum(plot.head_em + (plot.height_em or _LEAST_PLOT_EM) for plot in self.columns[0])
+        plots_em += sum(1.3 for plot in self.columns[0] if plot.remark)
         return _NARROW_EM + plots_em + (_NARROW_LIST_EM + list_em(self.entries) if self.entries else 0.0)
 
     def draw(self, sheet: Sheet) -> None:
@@ -252,20 +253,21 @@ class Plots:
         left, right = left + label_pt, right - number_pt - slope_pt
         ticks_pt = [_tick_width_pt(column, em) for column in self.columns]
         width = (right - left - sum(ticks_pt) - _GAP_EM * em * (len(self.columns) - 1)) / len(self.columns)
-        remarks = [wrap(column[0].remark, width, em, max_lines=2) if self.rows else [] for column in self.columns]
-        below_em = 1.3 * max(map(len, remarks))
+        is_below = bool(self.rows) or sheet.theme.is_narrow  # what is said of a plot: below its name, or beside it
+        lines = [wrap(plot.remark, width, em, max_lines=2) for column in self.columns for plot in column if is_below]
+        below_em = 1.3 * max(map(len, lines), default=0)
         fixed_em = sum(plot.head_em + below_em + (plot.height_em or 0.0) for plot in first)
         share = sheet.height - (FOOT_EM + fixed_em) * em
         share /= max(1, sum(plot.height_em is None for plot in first))
         if self.rows:
             share = min(share, _MOST_ROW_EM * max(first[0].y_limits) * em)
-        for column, lines, tick_pt in zip(self.columns, remarks, ticks_pt, strict=True):
+        for column, tick_pt in zip(self.columns, ticks_pt, strict=True):
             left += tick_pt
             top = sheet.top
             for plot in column:
                 height = share if plot.height_em is None else plot.height_em * em
                 start = left if self.rows else left - tick_pt
-                _head(sheet, plot, (start, top - 1.35 * em, left + width), lines if self.rows else None)
+                _head(sheet, plot, (start, top - 1.35 * em, left + width), is_below=is_below)
                 top -= (plot.head_em + below_em) * em + height
                 axes = sheet.axes(left, top, width, height)
                 _draw_plot(axes, plot, sheet.theme, is_lowest=plot is column[-1])
@@ -292,14 +294,14 @@ def _tick_width_pt(column: Sequence[Plot], em: float) -> float:
     return max(_LEAST_TICK_EM * em, *(text_width_pt(label, em) + 0.8 * em for label in labels)) if labels else 0.5 * em
 
 
-def _head(sheet: Sheet, plot: Plot, place: tuple[float, float, float], lines: Sequence[str] | None) -> None:
+def _head(sheet: Sheet, plot: Plot, place: tuple[float, float, float], *, is_below: bool) -> None:
     """Name and remark of a plot: the remark at the right end, or as lines below."""
     (left, y, right), theme, em = place, sheet.theme, sheet.em
-    room = right - left - (text_width_pt(plot.remark, em) + 1.5 * em if lines is None else 0.0)
+    room = right - left - (0.0 if is_below else text_width_pt(plot.remark, em) + 1.5 * em)
     sheet.text(left, y, shorten(plot.name, room, theme.label_pt, bold=True), size_pt=theme.label_pt, bold=True)
-    if lines is None:
+    if not is_below:
         sheet.text(right, y, plot.remark, color=theme.palette.muted, ha="right")
-    for number, line in enumerate(lines or ()):
+    for number, line in enumerate(wrap(plot.remark, right - left, em, max_lines=2) if is_below else ()):
         sheet.text(left, y - (1.4 + 1.3 * number) * em, line, color=theme.palette.muted)
 
 

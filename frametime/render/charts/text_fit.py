@@ -189,8 +189,8 @@ def round_steps(low: float, high: float, most: int, *, least: int = 2) -> list[f
 
     Examples
     --------
-    >>> round_steps(41.0, 73.0, 2)
-    [40.0, 60.0, 80.0]
+    >>> round_steps(0.0, 37.0, 4)
+    [0.0, 10.0, 20.0, 30.0, 40.0]
     """
     return [float(step) + 0.0 for step in MaxNLocator(most, steps=_STEPS, min_n_ticks=least).tick_values(low, high)]
 
