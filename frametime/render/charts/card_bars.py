@@ -168,11 +168,11 @@ class Bars:
 
 
 def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
-    """Widths of the names and of the short remarks left of the bars."""
-    found = []
-    for texts, most in (([row.label for row in rows], 0.3), ([row.short for row in rows], 0.22)):
+    """Widths of the names and of the short remarks left of the bars: what names leave is for the remarks."""
+    found: list[float] = []
+    for texts, most in (([row.label for row in rows], 0.3), ([row.short for row in rows], 0.52)):
         widest = max((text_width_pt(text, text_pt, bold=True) for text in texts), default=0.0)
-        found.append(min(widest, most * width) + (0.9 * em if widest else 0.0))
+        found.append(min(widest, most * width - sum(found)) + (0.9 * em if widest else 0.0))
     return found[0], found[1]
 
 
@@ -350,9 +350,9 @@ draw_standings: Final = PagedChart(_standings_pages, _standings)
 
 
 def _scene_pages(view: ReviewView, n_rows: int, most: int) -> list[ScenePage]:
-    every, step = view.result.resolutions, MOST_PANELS
-    if view.theme.is_narrow:  # names left of the bars take what a second panel would need
-        step = 1 if bar_layout(n_rows, 2)[1] else 2
+    every, has_names_left = view.result.resolutions, bar_layout(n_rows, 2)[1]
+    # On a narrow page names left of the bars take what a second panel would need.
+    step = MOST_PANELS if not view.theme.is_narrow else 1 if has_names_left else 2
     return [(every[at : at + step], part) for at in range(0, len(every), step) for part in even_parts(n_rows, most)]
 
 

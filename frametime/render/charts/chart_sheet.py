@@ -111,11 +111,6 @@ class Sheet:
         """Width of the free rectangle in points."""
         return self.right - self.left
 
-    @property
-    def height(self) -> float:
-        """Height of the free rectangle in points."""
-        return self.top - self.bottom
-
     def _head(self, title: str, lead: str, most_lines: tuple[int, int]) -> None:
         for line in wrap(title, self.width, self.theme.title_pt, max_lines=most_lines[0], bold=True):
             self.text(self.left, self.top, line, size_pt=self.theme.title_pt, bold=True, va="top")
@@ -166,10 +161,10 @@ class Sheet:
         self.figure.add_artist(Line2D(xs, ys, transform=self.points, **look))
 
     def mark(
-        self, x: float, y: float, marker: str, face: str, *, edge: str | None = None, size: float = 0.9, gid: str = ""
+        self, x: float, y: float, marker: str, face: str, edge: str = "", size: float = 0.9, gid: str = ""
     ) -> None:
         """A mark of ``size`` em; its edge is a thin line of ink, or as wide as other lines where it has a color."""
-        width = self.theme.line_pt * (0.6 if edge is None else 1.0)
+        width = self.theme.line_pt * (1.0 if edge else 0.6)
         look: dict[str, Any] = {"mfc": face, "mec": edge or self.theme.palette.ink, "mew": width, "gid": gid or None}
         self.line([x], [y], linestyle="none", marker=marker, markersize=size * self.em, **look)
 
@@ -246,7 +241,7 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
     Lines are wrapped while there is room; where there are too many entries, each keeps its first line, beside it.
     """
     em, is_narrow = sheet.em, sheet.theme.is_narrow
-    height_em = list_em(entries) if is_narrow else sheet.height / em
+    height_em = list_em(entries) if is_narrow else (sheet.top - sheet.bottom) / em
     spare = math.floor((height_em - 0.4 - _ENTRY_GAP_EM * len(entries)) / _LINE_EM + 1e-9)
     spare -= sum(1 + len(entry.lines) for entry in entries)
     is_short = spare < 0

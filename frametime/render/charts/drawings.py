@@ -210,14 +210,13 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
     found: dict[str, RunEntry | None] = {card.key: None for card in result.cards}
     for summary in result.cells:
         if (summary.scene, summary.resolution) == cell and summary.run_names:
-            estimate = summary.estimates.get(result.headline)
-            mean = None if estimate is None else estimate.value
-
-            def distance(run: RunEntry, mean: float | None = mean) -> float:
-                value = run.values.get(result.headline)
-                return math.inf if value is None or mean is None else abs(value - mean)
-
-            found[summary.card] = min((runs[name] for name in summary.run_names), key=distance)
+            estimate, entries = summary.estimates.get(result.headline), [runs[name] for name in summary.run_names]
+            mean, values = (
+                estimate.value if estimate else None,
+                [entry.values.get(result.headline) for entry in entries],
+            )
+            apart = [math.inf if value is None or mean is None else abs(value - mean) for value in values]
+            found[summary.card] = entries[apart.index(min(apart))]
     return found
 
 

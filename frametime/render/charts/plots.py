@@ -240,9 +240,9 @@ class Plots:
     @property
     def least_em(self) -> float:
         """Height that a narrow page needs: for head and foot, for each plot, and for the list."""
-        plots_em = sum(plot.head_em + (plot.height_em or _LEAST_PLOT_EM) for plot in self.columns[0])
-        plots_em += sum(1.3 for plot in self.columns[0] if plot.remark)
-        return _NARROW_EM + plots_em + (_NARROW_LIST_EM + list_em(self.entries) if self.entries else 0.0)
+        heads_em = sum(plot.head_em + 1.3 * bool(plot.remark) for plot in self.columns[0])
+        plots_em = sum(plot.height_em or _LEAST_PLOT_EM for plot in self.columns[0])
+        return _NARROW_EM + heads_em + plots_em + (_NARROW_LIST_EM + list_em(self.entries) if self.entries else 0.0)
 
     def draw(self, sheet: Sheet) -> None:
         """Column by column; only the lowest plot of each names the ticks of the x axis."""
@@ -257,7 +257,7 @@ class Plots:
         lines = [wrap(plot.remark, width, em, max_lines=2) for column in self.columns for plot in column if is_below]
         below_em = 1.3 * max(map(len, lines), default=0)
         fixed_em = sum(plot.head_em + below_em + (plot.height_em or 0.0) for plot in first)
-        share = sheet.height - (FOOT_EM + fixed_em) * em
+        share = sheet.top - sheet.bottom - (FOOT_EM + fixed_em) * em
         share /= max(1, sum(plot.height_em is None for plot in first))
         if self.rows:
             share = min(share, _MOST_ROW_EM * max(first[0].y_limits) * em)
@@ -266,8 +266,7 @@ class Plots:
             top = sheet.top
             for plot in column:
                 height = share if plot.height_em is None else plot.height_em * em
-                start = left if self.rows else left - tick_pt
-                _head(sheet, plot, (start, top - 1.35 * em, left + width), is_below=is_below)
+                _head(sheet, plot, (left - tick_pt, top - 1.35 * em, left + width), is_below=is_below)
                 top -= (plot.head_em + below_em) * em + height
                 axes = sheet.axes(left, top, width, height)
                 _draw_plot(axes, plot, sheet.theme, is_lowest=plot is column[-1])
