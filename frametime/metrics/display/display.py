@@ -81,7 +81,7 @@ def falls(times_ns: NDArray[np.int64]) -> int:
 def first_refreshes(
     times_ns: NDArray[np.int64], refresh: Refresh, *, from_display_times: bool
 ) -> tuple[NDArray[np.int64], float | None]:
-    """Number of the refresh on which each frame first appears, counted from 0 at the first frame, and the rate.
+    """Number of the refresh on which each frame first appears, and the rate.
 
     The refreshes are an even grid whose phase the log does not say. Where the times follow the grid (the display
     times always should, frame ends do when the game waits for the display), phase and rate are fitted: a display
@@ -94,6 +94,7 @@ def first_refreshes(
     Parameters
     ----------
     times_ns : ndarray of int64, shape (n_shown,)
+        Never falling.
     refresh : Refresh
         Fixed.
     from_display_times : bool
@@ -118,10 +119,8 @@ def first_refreshes(
         # With tearing a frame is seen in the refresh that is being sent out when it ends, else in the next one.
         turns -= _emptiest_phase(_stretches(turns))
         (np.floor if refresh.tearing else np.ceil)(turns, out=turns)
-    numbers = turns.astype(np.int64)
-    numbers -= numbers[0]
     measured_hz = float(refresh.low_hz) * (1.0 - slope) if is_locked else None
-    return np.maximum.accumulate(numbers, out=numbers), measured_hz
+    return turns.astype(np.int64), measured_hz
 
 
 def _stretches(turns: NDArray[np.float64]) -> NDArray[np.float64]:
