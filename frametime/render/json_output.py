@@ -93,21 +93,12 @@ def run_document(run: MeasuredRun, *, path: str | None = None, curves: bool = Fa
     curves : bool
         Include the curves for charts, which are most of the size.
     """
-    return {
-        "schema": SCHEMA,
-        "frametime_version": __version__,
-        "file": run.provenance.file_name if path is None else path,
-        "judgement": plain(run.judgement),
-        "n_frames": run.n_frames,
-        "duration_s": run.duration_s,
-        "metrics": {key: plain(value) for key, value in run.values.items()},
-        "findings": plain(run.findings),
-        "caveats": plain(run.caveats),
-        "conditions": plain(run.conditions),
-        "options": plain(run.options),
-        "provenance": plain(run.provenance),
-        **({"curves": plain(run.curves)} if curves else {}),
-    }
+    told: dict[str, Plain] = {"schema": SCHEMA, "frametime_version": __version__}
+    told["file"] = run.provenance.file_name if path is None else path
+    told |= {name: plain(getattr(run, name)) for name in ("judgement", "n_frames", "duration_s")}
+    told["metrics"] = plain(run.values)
+    others = ("findings", "caveats", "conditions", "options", "provenance", *(("curves",) if curves else ()))
+    return told | {name: plain(getattr(run, name)) for name in others}
 
 
 _TUNING_SCHEMA_VERSION = 1

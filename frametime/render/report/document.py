@@ -246,6 +246,11 @@ def section(
     return Section(key, heading, (*(said(text.format(**words)) for text in texts if text != "-"), *held), sections)
 
 
+def sentences(key: str, **words: str) -> str:
+    """What ``sections.txt`` says first under a key, to stand behind a number."""
+    return _section_texts()[key][1].format(**words)
+
+
 @cache
 def _section_texts() -> dict[str, list[str]]:
     return {key: told for key, *told in entries(Path(__file__).with_name("sections.txt").read_text("utf-8"))}

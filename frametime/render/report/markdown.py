@@ -32,12 +32,11 @@ def readable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(
-        character if _is_kept(character) else character.encode("unicode_escape").decode("ascii") for character in text
+        character
+        if character.isprintable() or character in _KEPT or unicodedata.category(character) == "Zs"
+        else character.encode("unicode_escape").decode("ascii")
+        for character in text
     )
-
-
-def _is_kept(character: str) -> bool:
-    return character.isprintable() or character in _KEPT or unicodedata.category(character) == "Zs"
 
 
 _SPECIAL: Final = re.compile(r"([\\`*\[\]<|$^]|=(?==)|(?<==)=|(?<!\w)_|_(?!\w)|~|&(?=#?\w+;))")

@@ -120,14 +120,8 @@ def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     cut, told = result.cuts[0].key, result.answers[result.cuts[0].key]
     questions = {"Speed": told.first, "Price": told.price, "Power": told.power, "Not sure": told.uncertain}
     answers = doc.Answers(tuple(Fact(term, (text,)) for term, text in questions.items()))
-    how_to_read: Line = (
-        "A difference counts from ",
-        percent(result.margin, "/margin"),
-        " on, the margin of this review. Ahead and behind are differences of at least that size that the runs carry;"
-        " tied means that the difference is shown to be smaller than the margin; undecided means that these runs"
-        " cannot tell.",
-    )
-    return (answers, standings_bars(result, cut, result.headline, key="first-bars"), doc.Paragraph(how_to_read))
+    counts_from = ("A difference counts from ", percent(result.margin, "/margin"), f" {doc.sentences('how-to-read')}")
+    return (answers, standings_bars(result, cut, result.headline, key="first-bars"), doc.Paragraph(counts_from))
 
 
 def verdict_cards(result: ReviewResult) -> doc.VerdictCards:

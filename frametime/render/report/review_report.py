@@ -164,10 +164,7 @@ def _runs_section(result: ReviewResult) -> doc.Section:
     """Repeatability, flagged runs, exclusions, what is still to be made, and the table of runs."""
     coverage, runs = result.coverage, review_runs.runs_table(result)
     planned = (count(coverage.n_usable, "/coverage/n_usable"), " of ", count(coverage.n_planned, "/coverage/n_planned"))
-    verdict = (
-        f" planned runs can be used. The matrix is {'' if coverage.is_complete else 'not '}complete. A flagged run is"
-        " included until it is repeated or the plan excludes it by name."
-    )
+    verdict = doc.sentences("planned-runs", complete="complete" if coverage.is_complete else "not complete")
     tables = (
         *(review_runs.coverage_table(result), review_runs.repeatability_table(result)),
         *(review_runs.flagged_table(result), review_runs.exclusion_table(result)),
@@ -184,7 +181,7 @@ def _runs_section(result: ReviewResult) -> doc.Section:
         caption=f"{runs.caption}{others}",
         folded_as=f"All {len(result.runs)} runs",
     )
-    blocks = (doc.Paragraph((*planned, verdict)), doc.said(method("outlier-tests")), *tables, *none)
+    blocks = (doc.Paragraph((*planned, f" {verdict}")), doc.said(method("outlier-tests")), *tables, *none)
     return doc.section("runs", *blocks, sections=(doc.section("all-runs", every),))
 
 
@@ -240,17 +237,14 @@ def methods_section(result: ReviewResult) -> doc.Section:
         for entry in result.metrics
     )
     methods = tuple(doc.Definition(item.label, item.text, item.source) for item in result.methods)
-    head = (
-        f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition: frames within"
-        " a run are never counted as repeats."
-    )
+    head = doc.sentences("margin", baseline=words.baseline, headline=words.headline.label)
     sections = (
         doc.section("metric-definitions", doc.Definitions(metrics)),
         doc.section("method-definitions", doc.Definitions(methods)),
     )
     bench = result.plan.get("bench")
     blocks = [doc.said("Test system:", "; ".join(bench) + ".")] if isinstance(bench, list | tuple) and bench else []
-    margin = doc.Paragraph(("Margin ", percent(result.margin, "/margin"), head))
+    margin = doc.Paragraph(("Margin ", percent(result.margin, "/margin"), f"; {head}"))
     return doc.section("methods", *blocks, margin, sections=sections)
 
 

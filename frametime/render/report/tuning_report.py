@@ -24,7 +24,7 @@ from frametime.render.tables.parts import (
     strip,
     strip_reach,
 )
-from frametime.render.tables.table import Line, Strip
+from frametime.render.tables.table import Line
 from frametime.render.tables.tuning import (
     STATES,
     TOO_FEW,
@@ -80,13 +80,6 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
     )
 
 
-def _strip(ratio: Ratio | None) -> Strip | None:
-    if ratio is None or ratio.interval is None:
-        return None
-    reach = strip_reach((ratio.value, ratio.interval.low, ratio.interval.high))
-    return strip(ratio.value, ratio.interval, "good" if ratio.is_credibly_above else "plain", reach=reach)
-
-
 def _measured(ratio: Ratio | Cost | None, origin: str, unknown: str, over: str = "") -> tuple[Line, Line]:
     """What a card says first: the difference and its interval, or why there is none."""
     if ratio is None:
@@ -109,6 +102,10 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
         doc.Fact("Power limit", (power,)),
         doc.Fact("Offsets allowed", (offsets,)),
     ]
+    picture = None
+    if gain is not None and (ends := gain.interval) is not None:
+        reach = strip_reach((gain.value, ends.low, ends.high))
+        picture = strip(gain.value, ends, "good" if gain.is_credibly_above else "plain", reach=reach)
     if gain is not None:
         best, stock = (count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline"))
         facts.insert(0, doc.Fact("Runs, setting and stock", (best, " and ", stock, f" under {heaviest}")))
@@ -125,7 +122,7 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
         mark=state,
         amount=amount,
         range=words,
-        strip=_strip(gain),
+        strip=picture,
         sentence=sentence,
         facts=tuple(facts),
     )

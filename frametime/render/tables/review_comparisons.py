@@ -10,7 +10,6 @@ from typing import Final
 from frametime.render.review_words import VERDICTS, ReviewWords
 from frametime.render.tables.parts import (
     NOTHING,
-    VERDICT_MARKS,
     caption_of,
     cell,
     codes,
@@ -59,6 +58,12 @@ def standings_table(result: ReviewResult) -> Table:
     def values(item: Standing) -> dict[str, object]:
         key = (item.cut, item.metric, item.card)
         pair, money, is_base = overall.get(key), value.get(key), item.card == result.baseline
+        of_pair: dict[str, object] = {}
+        if pair is not None:
+            of_pair = {f"cells_{word}": getattr(pair.counts, word) for word in VERDICTS}
+            of_pair |= {name: getattr(pair, name) for name in ("verdict", "verdict_scenes_like_these")}
+            of_pair["like_these"] = pair.interval_scenes_like_these
+            of_pair["cells_missing"] = result.cells_of(item.cut).n_planned - item.n_cells
         return {
             **words.labels(item, item.caveats, on="card"),
             "unit": words.metrics[item.metric].unit,
@@ -67,7 +72,7 @@ def standings_table(result: ReviewResult) -> Table:
             "ratio_to_baseline": cell("baseline", data=1.0) if is_base else item.ratio_to_baseline,
             "interval": cell("baseline") if is_base else item.interval,
             "others": ", ".join(words.cards[other] for other in item.not_told_apart_from) or None,
-            **({} if pair is None else _of_pair(result, item, pair)),
+            **of_pair,
             **({} if money is None else {name: getattr(money, name) for name in _OF_VALUE}),
             "caveats": codes(item.caveats if pair is None else pair.caveats),
         }
@@ -79,16 +84,6 @@ _OF_VALUE: Final = (
     *("price", "currency", "fps_per_money", "value_ratio", "value_ratio_interval"),
     *("break_even_price", "break_even_interval"),
 )
-
-
-def _of_pair(result: ReviewResult, item: Standing, pair: OverallComparison) -> dict[str, object]:
-    return {
-        "verdict": pair.verdict,
-        "verdict_scenes_like_these": pair.verdict_scenes_like_these,
-        "like_these": pair.interval_scenes_like_these,
-        **{f"cells_{word}": getattr(pair.counts, word) for word in VERDICTS},
-        "cells_missing": result.cells_of(item.cut).n_planned - item.n_cells,
-    }
 
 
 def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str) -> tuple[Table, ...]:
@@ -122,10 +117,9 @@ def overall_table(result: ReviewResult) -> Table:
 
     def values(item: OverallComparison) -> dict[str, object]:
         small = (", real but small",) if item.real_but_small else ()
-        tone = VERDICT_MARKS[item.verdict].tone
         return {
             **words.labels(item, item.caveats, on="cut"),
-            "picture": strip(item.ratio, item.interval_these_scenes, tone, reach=reach, margin=result.margin),
+            "picture": strip(item.ratio, item.interval_these_scenes, item.verdict, reach=reach, margin=result.margin),
             "verdict": verdict_cell(item.verdict, *small),
             "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
             "counts": cell(*_counts_line(item)),
@@ -191,8 +185,7 @@ def cells_table(result: ReviewResult) -> Table:
                 "caveats": codes(caveats),
             }
             if item is not None:
-                tone = VERDICT_MARKS[item.verdict].tone
-                picture = strip(item.ratio, item.interval_95, tone, reach=reach, margin=result.margin)
+                picture = strip(item.ratio, item.interval_95, item.verdict, reach=reach, margin=result.margin)
                 values |= {"verdict": verdict_cell(item.verdict, *_remark(item)), "picture": picture}
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
