@@ -69,7 +69,8 @@ def check_text(run: MeasuredRun, *, path: str | None = None, style: Style = unst
     verbose : bool
         Show every caveat whole, however many lines it takes.
     """
-    lines = [_title(run, path), _judgement(run, style), _within_run(run)]
+    of_intervals = f"In brackets: {run.options.level * 100.0:g} % interval within this run; never compare cards by it."
+    lines = [_title(run, path), _judgement(run, style), of_intervals if run.options.within_run_intervals else ""]
     lines.extend(_groups(run, style))
     room = None if verbose else LINES - len(lines) - 1
     lines.extend(_no_interval(run, style))
@@ -114,14 +115,6 @@ def _judgement(run: MeasuredRun, style: Style) -> str:
     if len(reasons) > room:
         reasons = textwrap.shorten(reasons, room, placeholder=" ...")
     return style(text, JUDGEMENT_ROLES[word]) + (f": {reasons}" if reasons else "")
-
-
-def _within_run(run: MeasuredRun) -> str:
-    """An empty line, or what the intervals are."""
-    if not run.options.within_run_intervals:
-        return ""
-    level_pct = run.options.level * 100.0
-    return f"In brackets: {level_pct:g} % interval within this run; never compare cards by it."
 
 
 def _no_interval(run: MeasuredRun, style: Style) -> Iterator[str]:

@@ -47,9 +47,8 @@ def coverage_sentence(coverage: Coverage) -> str:
     """Whether the bench can be taken down."""
     if coverage.is_complete:
         return f"Complete: every cell has its runs ({coverage.n_usable} usable, {coverage.n_planned} planned)."
-    n = len(coverage.to_make)
-    runs = "runs" if n != 1 else "run"
-    return f"Not complete: {n} {runs} to make ({coverage.n_usable} usable, {coverage.n_planned} planned)."
+    to_make = counted(len(coverage.to_make), "run")
+    return f"Not complete: {to_make} to make ({coverage.n_usable} usable, {coverage.n_planned} planned)."
 
 
 def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:
@@ -85,10 +84,8 @@ class ReviewWords:
 
     def difference_hint(self, key: str) -> str:
         """What the sign of a difference means for this metric."""
-        better = self.metrics[key].better
-        if better == "neither":
-            return "no sign is better"
-        return f"{'plus' if better == 'higher' else 'minus'} is better"
+        sign = {"neither": "no sign", "higher": "plus", "lower": "minus"}[self.metrics[key].better]
+        return f"{sign} is better"
 
     def labels(self, item: object, caveats: Iterable[Caveat] = (), *, on: str = "") -> dict[str, Cell]:
         """What an entry of the result is of, for columns of labels; its caveats stand ``on`` one of them."""

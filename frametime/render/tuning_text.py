@@ -17,7 +17,7 @@ from frametime.render.terminal_text import table_text, wrapped
 from frametime.statistics.differences import Interval
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
-from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Axis, Outcome
+from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Outcome
 from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
@@ -87,14 +87,6 @@ def _templates() -> Any:
     return environment.from_string(Path(__file__).with_name("tuning.txt.j2").read_text("utf-8")).module
 
 
-_OPTIONS: Final[dict[Axis, str]] = {
-    "core": "--core",
-    "memory": "--memory",
-    "voltage": "--voltage",
-    "power": "--power-limit-pct",
-}
-
-
 def _short_command(_: Proposal, record: str) -> str:
     """How a trial that was run as proposed is noted."""
     words = ["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"]
@@ -104,9 +96,10 @@ def _short_command(_: Proposal, record: str) -> str:
 def _whole_command(step: Proposal, record: str) -> str:
     """How a trial is noted with all that was set by hand."""
     words = ["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else [])]
-    for axis, option in _OPTIONS.items():
+    for axis, knob in KNOBS.items():
         if step.setting.turned(axis) or (axis in ("core", "memory") and step.goal == "speed"):
-            words += [option, f"{getattr(step.setting, KNOBS[axis].field):g}"]
+            option = "--power-limit-pct" if axis == "power" else f"--{axis}"
+            words += [option, f"{getattr(step.setting, knob.field):g}"]
     words += ["--workload", step.workload, "--outcome", "passed", *(["--endurance"] if step.is_endurance else [])]
     for run in range(1, step.n_runs + 1):
         number = str(run) if step.n_runs > 1 else ""

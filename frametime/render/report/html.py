@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 STRIP_WIDTH: Final = 200
 _SHORT_TEXT: Final = 24
 _LONG_TEXT: Final = 36
-_LIBRARY: Final = ("uplot/LICENSE", "uplot/uPlot.iife.min.js")
 
 
 def render_html(report: Report) -> str:
@@ -56,7 +55,7 @@ def render_html(report: Report) -> str:
     if any(isinstance(block, ReaderChoice) for block in blocks):
         scripts.append(_asset("reader.js"))
     if has_traces:
-        licence, library = (_asset(name) for name in _LIBRARY)
+        licence, library = _asset("uplot/LICENSE"), _asset("uplot/uPlot.iife.min.js")
         scripts += [f"/*\n{licence}*/\n{library}", _asset("traces.js")]
     return environment.get_template("report.html.j2").render(
         report=report,
@@ -108,7 +107,8 @@ def _environment() -> Environment:
         loader=PackageLoader("frametime.render.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
-        finalize=_finalized,
+        # Text that is not yet markup loses what cannot be seen or would turn the text.
+        finalize=lambda value: readable(value) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -116,11 +116,6 @@ def _environment() -> Environment:
     writers = (exact, kind, column_facts, text_class, strip_places, reach_ends, bar_places, inert_json)
     environment.filters |= {write.__name__: write for write in writers}
     return environment
-
-
-def _finalized(value: object) -> object:
-    """What a template writes: text that is not yet markup loses what cannot be seen or would turn the text."""
-    return readable(value) if type(value) is str else value
 
 
 def exact(value: float | str) -> str:

@@ -13,6 +13,7 @@ import base64
 import zlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import chain
 from typing import Any, Final
 
 import numpy as np
@@ -25,7 +26,7 @@ from frametime.render.review_words import ReviewWords, remarks
 from frametime.render.tables.parts import VERDICT_MARKS
 from frametime.review.cell_summaries import has_logs
 from frametime.review.result import ReviewResult, RunEntry
-from frametime.review.result_tables import CellLogMean, Scatter
+from frametime.review.result_tables import CellLogMean
 
 STEPS: Final = (1200, 900, 600, 450, 300, 220, 160, 120)
 """Numbers of steps a run, finest first; the first that fits the page is taken."""
@@ -201,7 +202,9 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
 
 
 def _packed(item: CellLogMean | None) -> list[object] | None:
-    def scatter(part: Scatter) -> list[object]:
-        return [part.standard_error, part.degrees_of_freedom, int(part.is_pooled)]
-
-    return None if item is None else [item.mean, *scatter(item.among_many), *scatter(item.alone)]
+    if item is None:
+        return None
+    scatters = (
+        (part.standard_error, part.degrees_of_freedom, int(part.is_pooled)) for part in (item.among_many, item.alone)
+    )
+    return [item.mean, *chain.from_iterable(scatters)]

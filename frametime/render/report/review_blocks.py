@@ -222,7 +222,8 @@ def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenCha
     first = {"metric": result.headline, "cut": result.cuts[0].key, "page": 0}
     found = []
     for name, drawing in review_figures(result, Theme.of(size=size)):
-        key, asked = _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {}
+        key = max((key for key in CATALOG if name == key or name.startswith(f"{key}-")), key=len)
+        asked = drawing.keywords if isinstance(drawing, partial) else {}
         if key in SECTIONS and all(asked.get(what, wanted) == wanted for what, wanted in first.items()):
             found.append(ChosenChart(name=name, key=key, asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
@@ -232,10 +233,6 @@ def narrow_charts(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[s
     """Name of each chart to that of its narrow form, which may show fewer cuts and cells at once."""
     shown = {chart.subject: chart.name for chart in reversed(chosen_charts(result, size=NARROW))}
     return {chart.name: shown[chart.subject] for chart in charts if chart.subject in shown}
-
-
-def _catalog_key(name: str) -> str:
-    return max((key for key in CATALOG if name == key or name.startswith(f"{key}-")), key=len)
 
 
 def chart_figures(

@@ -61,6 +61,8 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
     # The map is folded away where a chart shows it.
     drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
     notes = by_weight(summary.caveats)
+    methods = Path(__file__).with_name("tuning_methods.txt").read_text("utf-8")
+    methods = methods.format(heaviest=summary.workloads[-1], practice=PRACTICE)
     untouched = "The clocks were left as delivered." if summary.map else ""
     return doc.Report(
         title=f"Tuning of {summary.card}",
@@ -74,7 +76,7 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
             doc.section("speed", setting_table(summary)),
             doc.section("trials", trial_table(summary)),
             doc.section("caveats", doc.Notes(notes) if notes else None, what="these numbers"),
-            doc.section("methods", _methods(summary)),
+            doc.section("methods", doc.Definitions(tuple(doc.Definition(*row) for row in entries(methods)))),
         ),
         colophon=doc.READS_ONLY,
     )
@@ -165,16 +167,10 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
 
 def _next_words(summary: TuningSummary) -> doc.Paragraph:
     step = summary.next_step
-    if isinstance(step, Finished):
-        return doc.said(f"Tuning is finished. {step.reason}", *step.notes)
-    runs = counted(step.n_runs, "run")
-    return doc.said(f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}", *step.notes)
-
-
-def _methods(summary: TuningSummary) -> doc.Definitions:
-    text = Path(__file__).with_name("tuning_methods.txt").read_text("utf-8")
-    rows = entries(text.format(heaviest=summary.workloads[-1], practice=PRACTICE))
-    return doc.Definitions(tuple(doc.Definition(*row) for row in rows))
+    told = "Tuning is finished."
+    if not isinstance(step, Finished):
+        told = f"Next trial: {step.setting}, {counted(step.n_runs, 'run')} of {step.workload}."
+    return doc.said(f"{told} {step.reason}", *step.notes)
 
 
 def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
@@ -196,9 +192,9 @@ def _figure(name: str, words: str, drawn: Figure, theme: Theme) -> doc.Figure:
 
 def _map_words(summary: TuningSummary) -> str:
     tried = [item for item in summary.clock_map if item.status != "not tried"]
-    best = [] if summary.best is None else [f"best {summary.best}"]
-    everyday = [] if summary.everyday is None else [f"every day {summary.everyday}"]
-    return "; ".join([f"{len(tried)} settings tried", *best, *everyday, *map(_cell_words, tried)]) + "."
+    named = {"best": summary.best, "every day": summary.everyday}
+    chosen = (f"{name} {setting}" for name, setting in named.items() if setting is not None)
+    return "; ".join([f"{len(tried)} settings tried", *chosen, *map(_cell_words, tried)]) + "."
 
 
 def _cell_words(item: MapCell) -> str:

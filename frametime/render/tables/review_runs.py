@@ -50,14 +50,9 @@ def coverage_table(result: ReviewResult) -> Table:
     caption = caption_of("coverage")
     if any(item.look == "leave" for item in result.coverage.cells):
         caption += " Leave it: the last look would not decide that cell."
-    return Table(
-        "coverage",
-        caption,
-        columns,
-        tuple(filled(columns, values) for values in found.values()),
-        is_long=is_long,
-        folded_as=f"Usable runs of each cell ({len(found)} rows)" if is_long else None,
-    )
+    rows = tuple(filled(columns, values) for values in found.values())
+    folded_as = f"Usable runs of each cell ({len(found)} rows)" if is_long else None
+    return Table("coverage", caption, columns, rows, is_long=is_long, folded_as=folded_as)
 
 
 def repeatability_table(result: ReviewResult) -> Table:

@@ -63,17 +63,14 @@ def _edge_values(item: PastEdge) -> dict[str, object]:
     return {"setting": str(item.setting), "slower_than": str(item.slower_than), **ratio}
 
 
-_SAVING: Final = ("power", "is_frontier")
-"""Columns of the settings where power is to be saved, in place of the gain for each MHz."""
-
-
 def _columns(table: str, summary: TuningSummary) -> tuple[Column, ...]:
     """Of the knobs those that were turned in any trial; the clocks too where speed is sought."""
     clocks = [KNOBS["core"].field, KNOBS["memory"].field]
     turned = [knob.field for axis, knob in KNOBS.items() if any(cell.setting.turned(axis) for cell in summary.map)]
     is_speed = summary.goal == "speed"
     left_out = {knob.field for knob in KNOBS.values()} - {*turned, *(clocks if is_speed or not turned else ())}
-    left_out |= set(_SAVING) if is_speed else {"gain_pct_per_mhz"}
+    # Where power is to be saved, that is told in place of the gain for each MHz.
+    left_out |= {"power", "is_frontier"} if is_speed else {"gain_pct_per_mhz"}
     return tuple(column for column in columns_of(table) if column.key not in left_out)
 
 
