@@ -195,11 +195,8 @@ def _row(label: str, value: str, meaning: str) -> str:
 
 def _digits(run: MeasuredRun, key: str) -> int:
     """Digits that the number of frames behind a value can carry."""
-    n_supporting = run.n_frames
-    for slowest_pct in run.options.slowest_pcts:
-        if key in (low_key(slowest_pct, kind) for kind in LOW_KINDS):
-            n_supporting = int(run.n_frames * slowest_pct / 100.0)
-    return significant_digits(n_supporting)
+    shares = {low_key(pct, kind): pct for pct in run.options.slowest_pcts for kind in LOW_KINDS}
+    return significant_digits(int(run.n_frames * shares.get(key, 100.0) / 100.0))
 
 
 def _number(run: MeasuredRun, key: str) -> str:
