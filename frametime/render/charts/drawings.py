@@ -87,8 +87,7 @@ def review_figures(
 
 
 def _published(result: ReviewResult) -> Mapping[str, Any]:
-    found = result.plan.get("publish")
-    return found if isinstance(found, Mapping) else {}
+    return found if isinstance(found := result.plan.get("publish"), Mapping) else {}
 
 
 def plan_theme(theme: Theme, result: ReviewResult) -> Theme:

@@ -132,11 +132,11 @@ def places_beyond(trace: RunTrace, top_ms: float) -> NDArray[np.int64]:
 def times_values(traces: Sequence[RunTrace], top_ms: float) -> dict[str, object]:
     """What the key and the notes of a chart of frame times say of its marks."""
     count = sum(int(places_beyond(trace, top_ms).size) for trace in traces)
-    stutter = "stutter (pointing up: beyond the axis)" if count else "stutter"
     return {
         "beyond": f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge." if count else "",
         "middle": next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None),
-        "stutter": stutter if any(trace.run.findings.stutters for trace in traces) else None,
+        "if_stutters": "" if any(trace.run.findings.stutters for trace in traces) else None,
+        "pointing_up": " (pointing up: beyond the axis)" if count else "",
         "if_one": "" if len(traces) == 1 else None,
     }
 
