@@ -207,7 +207,8 @@ Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
 
 TAIL_FREEDOM: Final = 15.0
 """Degrees of freedom of a single run's error: single runs stray farther than the normal law says. Chosen by the
-simulation in tests/review/test_shared_scatter.py: with t noise of 5 degrees, at most 12 % of clean reviews are flagged.
+simulation in tests/review/test_shared_scatter.py: with t noise of 5 degrees and five runs, at most 15 % of clean
+reviews are flagged.
 """
 
 Key = TypeVar("Key")
