@@ -34,8 +34,8 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
         "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
         "convert": ("frametime.cli.compare:convert", "Write a capture as Arrow IPC or Parquet."),
-        "metrics": ("frametime.cli.metrics:metrics", "List every metric with its definition and source."),
-        "demo": ("frametime.cli.demo:demo", "Write a small invented review to try things on."),
+        "metrics": ("frametime.cli.check:metrics", "List every metric with its definition and source."),
+        "demo": ("frametime.cli.plan:demo", "Write a small invented review to try things on."),
     }
 )
 

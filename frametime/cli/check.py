@@ -1,10 +1,11 @@
-"""``frametime check``: whether one capture can be trusted, and its numbers."""
+"""``frametime check``: can one capture be trusted, and what are its numbers; ``metrics`` says what these mean."""
 
 from __future__ import annotations
 
 import gc
 import math
 from collections.abc import Collection
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import click
@@ -25,7 +26,7 @@ from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, 
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
-    from frametime.metrics.metric import MeasuredRun
+    from frametime.metrics.metric import MeasuredRun, Metric
     from frametime.pipeline.measuring import MeasureRequest
 
 
@@ -231,3 +232,65 @@ def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | 
 def _joined(texts: list[str], chosen: dict[str, Any]) -> str:
     spaced = not (chosen["as_json"] or chosen["quiet"])
     return ("\n" if spaced else "").join(texts)
+
+
+@click.command(cls=Command)
+@click.argument("keys", nargs=-1, metavar="[KEY]...")
+@takes("metrics", "measuring")
+def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
+    """List every metric, or say what KEY is, how it is defined and where that comes from.
+
+    \b
+    Examples:
+      frametime metrics
+      frametime metrics low_1pct_mean_fps
+    """
+    from frametime.errors import did_you_mean
+    from frametime.metrics.catalog import catalog_for
+
+    catalog = catalog_for(make_measure_options(chosen))
+    for key in keys:
+        if key not in catalog:
+            hint = did_you_mean(key, catalog, cutoff=0.6) or "'frametime metrics' lists them all"
+            raise click.UsageError(f"there is no metric {key!r}; {hint}")
+    rows = [catalog[key] for key in keys] or list(catalog.values())
+    if as_json:
+        from frametime.render.json_output import json_text
+
+        click.echo(json_text([_plain_row(row) for row in rows]))
+    elif keys:
+        click.echo("\n\n".join(_whole(row) for row in rows))
+    else:
+        click.echo(_table(rows))
+
+
+def _plain_row(row: Metric) -> dict[str, str]:
+    return {item.name: getattr(row, item.name) for item in fields(row) if item.name != "compute"}
+
+
+def _whole(row: Metric) -> str:
+    from frametime.render.terminal_text import wrapped
+    from frametime.units import shown_unit
+
+    unit = shown_unit(row.unit) or "none"
+    return "\n".join(
+        (
+            click.style(row.key, bold=True),
+            f"  {row.label}; unit: {unit}; better: {row.better}",
+            wrapped(row.definition, indent=2),
+            wrapped(f"Source: {row.source}", indent=2),
+        )
+    )
+
+
+def _table(rows: list[Metric]) -> str:
+    from frametime.units import shown_unit
+
+    lines: list[str] = []
+    group = None
+    for row in rows:
+        if row.group != group:
+            group = row.group
+            lines.extend(([""] if lines else []) + [click.style(group, bold=True)])
+        lines.append(f"  {row.key:<34}{shown_unit(row.unit):<10}{row.label}"[:100])
+    return "\n".join(lines)
