@@ -405,7 +405,7 @@ def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
     kept: list[tuple[float, float, Area, str]] = []
     for most in range(_MOST_SLOPES, 0, -1):  # fewer lines, until each has its label
         # Wide enough to lie on both sides of every card, close enough to tell them apart.
-        values = round_ticks(0.8 * slopes.min(), 1.25 * slopes.max(), most, least=1)
+        values = [slope for slope in round_ticks(0.8 * slopes.min(), 1.25 * slopes.max(), most, least=1) if slope > 0.0]
         kept, taken = [], [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
         for slope, label in zip(values, tick_labels(values), strict=True):
             x, y = min(x_end, y_end / slope), min(y_end, slope * x_end)
