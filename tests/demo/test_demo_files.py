@@ -82,6 +82,7 @@ def test_the_command_writes_the_same_twice_and_only_with_force(files: Mapping[st
     assert (tmp_path / "first" / "plan.toml").read_bytes() == files["plan.toml"]
 
 
+@pytest.mark.slow
 def test_the_full_review_has_runs_of_a_minute_and_an_endurance_run() -> None:
     full = demo_files(full=True)
 

@@ -230,6 +230,7 @@ def test_odd_values_of_the_texts_of_a_plan(table: str, key: str, bench: Path, tm
         assert done.code == 0 or done.err.count("\n") == 1, (value, done.err)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("key", [field.name for field in fields(Steps)])
 def test_odd_steps_and_lengths_of_a_tuning_record(key: str, bench: Path, tmp_path: Path) -> None:
     text = re.sub(r"^\[(steps|lengths)\]\n(?:(?!\[).*\n)*", "", (bench / "tuned.toml").read_text("utf-8"), flags=re.M)

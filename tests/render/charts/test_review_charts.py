@@ -543,6 +543,7 @@ def test_every_chart_of_a_review_says_what_its_numbers_are(result: ReviewResult)
         assert re.search(r"\b0 (?:%|fps)|start at 0|from 0", text), name
 
 
+@pytest.mark.slow
 def test_notes_are_short_unless_all_or_none_are_asked_for(result: ReviewResult) -> None:
     full = Theme.of("light", "web", notes="full")
     bare = dict(review_figures(result, replace(full, notes="none")))
