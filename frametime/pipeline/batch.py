@@ -97,19 +97,6 @@ def columns_of(options: BatchOptions) -> tuple[Column, ...]:
     )
 
 
-def parameters_digest(options: BatchOptions) -> str:
-    """Twelve characters that change with anything that could change a row: options and version."""
-    plain = {
-        "version": __version__,
-        "read": asdict(options.read),
-        "measure": asdict(options.measure),
-        "sensors": asdict(options.sensor_options) if options.sensor_options is not None else None,
-        "skip_start_auto": options.skip_start_auto,
-        "sensors_pattern": options.sensors_pattern.text if options.sensors_pattern is not None else None,
-    }
-    return hashlib.sha256(json.dumps(plain, sort_keys=True, default=str).encode()).hexdigest()[:12]
-
-
 @dataclass(frozen=True)
 class _Batch:
     """A folder and what is asked of its captures; the columns and the digest of the parameters are worked out once."""
@@ -124,7 +111,17 @@ class _Batch:
 
     @cached_property
     def digest(self) -> str:
-        return parameters_digest(self.options)
+        """Twelve characters that change with anything that could change a row: options and version."""
+        options = self.options
+        plain = {
+            "version": __version__,
+            "read": asdict(options.read),
+            "measure": asdict(options.measure),
+            "sensors": asdict(options.sensor_options) if options.sensor_options is not None else None,
+            "skip_start_auto": options.skip_start_auto,
+            "sensors_pattern": options.sensors_pattern.text if options.sensors_pattern is not None else None,
+        }
+        return hashlib.sha256(json.dumps(plain, sort_keys=True, default=str).encode()).hexdigest()[:12]
 
     def sensors_of(self, found: FoundFile) -> Path | None:
         """The sensor log of a capture, where the pattern names one and it is there; else that under its name."""

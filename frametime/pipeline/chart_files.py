@@ -319,20 +319,14 @@ def _compared_figures(keys: Sequence[str], n_runs: int) -> dict[str, tuple[str, 
     from frametime.render.charts.run_traces import MOST_RUNS
 
     n_pages = -(-n_runs // MOST_RUNS)
-    length = -(-n_runs // n_pages)
-    of_one = {
-        key if n_runs == 1 else f"{key}-{at + 1}": (key, slice(at, at + 1))
-        for key in keys
-        for at in range(n_runs)
-        if key in _OF_ONE
-    }
-    of_several = {
-        key if n_pages == 1 else f"{key}-page{page + 1}": (key, slice(page * length, (page + 1) * length))
-        for key in keys
-        for page in range(n_pages)
-        if key not in _OF_ONE
-    }
-    return of_one | of_several
+    found = {}
+    for key in sorted(keys, key=lambda key: key not in _OF_ONE):
+        length, word = (1, "") if key in _OF_ONE else (-(-n_runs // n_pages), "page")
+        starts = range(0, n_runs, length)
+        for number, start in enumerate(starts, 1):
+            name = key if len(starts) == 1 else f"{key}-{word}{number}"
+            found[name] = (key, slice(start, start + length))
+    return found
 
 
 def _write_figure(figure: Any, folder: Path, name: str, request: ChartRequest) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
     from frametime.render.report.document import Report
-    from frametime.render.report.review_blocks import ChosenChart
     from frametime.review.result import ReviewResult
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
@@ -78,7 +77,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
     from frametime.render.report.html import render_html
     from frametime.render.report.markdown import render_markdown
     from frametime.render.report.page_data import place_of_traces, review_traces
-    from frametime.render.report.review_blocks import chart_figures, chosen_charts
+    from frametime.render.report.review_blocks import NARROW, chart_figures, chosen_charts, narrow_charts
     from frametime.render.report.review_report import review_report
 
     charts = chosen_charts(result)
@@ -86,31 +85,26 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
     small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
     request = ChartRequest(formats=("svg",))
     svgs = chart_contents(small, request, [chart.name for chart in charts])
+    # As a phone shows them.
+    names = narrow_charts(small, charts)
+    drawn = chart_contents(small, replace(request, size=NARROW), list(names.values()))
+    narrow = {name: drawn[of_phone] for name, of_phone in names.items()}
     place = place_of_traces(result)
-    figures = chart_figures(result, charts, svgs, narrow=_narrow(small, charts), folder=charts_folder)
-    report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
+    figures = chart_figures(result, charts, svgs, narrow=narrow, folder=charts_folder)
+    made = partial(review_report, result, charts_folder=charts_folder)
+    report = made(figures=figures, traces=place)
     page = render_html(report)
     if len(page) > MOST_WITH_NARROW:
         light = [chart for chart in charts if len(svgs[chart.name]) < LARGEST_DRAWING]
         figures = chart_figures(result, light, svgs, folder=charts_folder)
-        report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
+        report = made(figures=figures, traces=place)
         page = render_html(report)
     if place is not None:
         read_curves(result.runs)
         traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
-        report = review_report(result, figures=figures, traces=traces, charts_folder=charts_folder)
+        report = made(figures=figures, traces=traces)
         page = render_html(report)
     return {PAGE: page, TEXT: render_markdown(report)}
-
-
-def _narrow(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, bytes]:
-    """The charts as a phone shows them."""
-    from frametime.pipeline.chart_files import ChartRequest, chart_contents
-    from frametime.render.report.review_blocks import NARROW, narrow_charts
-
-    names = narrow_charts(result, charts)
-    drawn = chart_contents(result, ChartRequest(formats=("svg",), size=NARROW), list(names.values()))
-    return {name: drawn[narrow] for name, narrow in names.items()}
 
 
 def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = False) -> None:

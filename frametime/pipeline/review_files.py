@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 
@@ -127,17 +127,13 @@ def measured_plan(
     """
     found = find_runs(plan)
     if not found.runs:
-        raise PlanError.at(
-            plan.file_name,
+        n_other = len(found.not_in_plan)
+        other = f"; {n_other} files fit it, with names that the plan does not know" if n_other else ""
+        wrong = (
             f"no capture of this plan lies in '{printable(str(plan.captures.folder))}' "
-            f"(pattern '{printable(plan.captures.pattern.text)}'"
-            + (
-                f"; {len(found.not_in_plan)} files fit it, with names that the plan does not know)"
-                if found.not_in_plan
-                else ")"
-            ),
-            helps="check [captures] folder and pattern",
+            f"(pattern '{printable(plan.captures.pattern.text)}'{other})"
         )
+        raise PlanError.at(plan.file_name, wrong, helps="check [captures] folder and pattern")
     if measuring is None:
 
         def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
@@ -149,18 +145,22 @@ def measured_plan(
     again = with_session_places(requests, measured)
     for at, outcome in zip(again, measuring(list(again.values())) if again else (), strict=True):
         measured[at] = outcome
-    made = [run_made(plan, file, outcome) for file, outcome in zip(found.runs, measured, strict=True)]
-    placed = [run for run in made if isinstance(run, PlacedRun)]
-    unreadable = [run for run in made if isinstance(run, UnreadableFile)]
+    placed, unreadable = measured_or_not(map(run_made, repeat(plan), found.runs, measured))
     names = [run_name(**file.place) for file in found.runs]
-    exclusions = exclusions_of(plan, names)
     return MeasuredPlan(
-        design=replace(plan.design, exclusions=exclusions),
+        design=replace(plan.design, exclusions=exclusions_of(plan, names)),
         placed=tuple(placed),
         unreadable=tuple(unreadable),
         caveats=_caveats(plan, found, placed, len(again)),
         requests={name: again.get(at, request) for at, (name, request) in enumerate(zip(names, requests, strict=True))},
     )
+
+
+def measured_or_not(made: Iterable[PlacedRun | UnreadableFile]) -> tuple[list[PlacedRun], list[UnreadableFile]]:
+    """Captures that could be measured, and those that could not."""
+    every = list(made)
+    placed = [run for run in every if isinstance(run, PlacedRun)]
+    return placed, [run for run in every if isinstance(run, UnreadableFile)]
 
 
 def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
@@ -384,8 +384,6 @@ def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]
 
 
 def _run(at: int, request: MeasureRequest) -> _Run:
-    from pathlib import Path
-
     from frametime.adapters.reading import read_capture
     from frametime.capture import TIME_COLUMN
 

@@ -34,15 +34,8 @@ from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
-    from frametime.metrics.metric import MeasuredRun
-    from frametime.metrics.options import MeasureOptions
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
-
-
-def limits_options(limits: Limits) -> MeasureOptions:
-    """Options of ``measure`` with the limits of a record."""
-    return MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,9 +52,9 @@ class MeasuredLog:
 
 
 def measured_logs(
-    trial: Trial, *, options: MeasureOptions, folder: Path = Path(), reading: MeasureRequest | None = None
+    trial: Trial, *, limits: Limits, folder: Path = Path(), reading: MeasureRequest | None = None
 ) -> list[MeasuredLog]:
-    """The logs of a trial, measured; ``folder`` is where its paths begin.
+    """The logs of a trial, measured with the limits of its record; ``folder`` is where its paths begin.
 
     Raises
     ------
@@ -70,6 +63,7 @@ def measured_logs(
     """
     from frametime.tuning.endurance_verdict import judge_endurance
 
+    options = MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
     found = []
     for log, sensors in zip(trial.logs, trial.sensors or (None,) * len(trial.logs), strict=True):
         path = str(folder / log)
@@ -145,7 +139,7 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
             continue
         is_passed = trial.outcome is Outcome.PASSED
         try:
-            runs = measured_logs(trial, options=limits_options(record.limits), folder=folder)
+            runs = measured_logs(trial, limits=record.limits, folder=folder)
         except (FrametimeError, OSError) as error:
             if is_passed:  # the log of a freeze is often cut off, and no speed is taken from a failed trial
                 message = f"Trial {at + 1} has no measured speed: {error}"
@@ -177,7 +171,7 @@ def read_record(path: str) -> TuningRecord:
     RecordError
         If it cannot be read, or an entry is wrong.
     """
-    return parse_record(decoded_text(_content(path), path, RecordError), name=path)
+    return _parsed(_content(path), path)
 
 
 def new_record(path: str) -> None:
@@ -204,15 +198,14 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
     target = Path(os.path.realpath(path))
     with alone_with(target):
         before = _content(path)
-        refuse_trial(trial_text(trial), parse_record(decoded_text(before, path, RecordError), name=path), name=path)
+        refuse_trial(trial_text(trial), _parsed(before, path), name=path)
         line_end = b"\r\n" if b"\r\n" in before else b"\n"
         added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
         after = before + (b"" if before.endswith(b"\n") else line_end) + added
-        record = parse_record(decoded_text(after, path, RecordError), name=path)
+        record = _parsed(after, path)
         if record.trials[-1:] != (trial,):
-            raise RecordError.at(
-                path, "a trial cannot be appended to this text", helps="write trials as [[trials]] tables at the end"
-            )
+            helps = "write trials as [[trials]] tables at the end"
+            raise RecordError.at(path, "a trial cannot be appended to this text", helps=helps)
         write_bytes(target, after, is_forced=True)
     return record
 
@@ -230,12 +223,12 @@ def take_back_trial(path: str) -> tuple[TuningRecord, Trial]:
     target = Path(os.path.realpath(path))
     with alone_with(target):
         before = _content(path)
-        record = parse_record(decoded_text(before, path, RecordError), name=path)
+        record = _parsed(before, path)
         heads = list(_TRIAL.finditer(before))
         if not record.trials or not heads:
             raise RecordError.at(path, "there is no trial to take back", helps="frametime tune show lists the trials")
         after = before[: heads[-1].start()]
-        rest = parse_record(decoded_text(after, path, RecordError), name=path)
+        rest = _parsed(after, path)
         if rest != replace(record, trials=record.trials[:-1]):
             raise RecordError.at(path, "the last trial does not stand at the end", helps="take it out by hand")
         write_bytes(target, after, is_forced=True)
@@ -244,6 +237,10 @@ def take_back_trial(path: str) -> tuple[TuningRecord, Trial]:
 
 def _content(path: str) -> bytes:
     return file_bytes(path, RecordError, helps="frametime tune new begins one")
+
+
+def _parsed(content: bytes, path: str) -> TuningRecord:
+    return parse_record(decoded_text(content, path, RecordError), name=path)
 
 
 def note_trial(
@@ -322,12 +319,8 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
     except OSError as error:
         raise RecordError.at(str(folder), f"cannot be read ({error.strerror})", helps="logs_folder names it") from error
     if len(new) < n_runs:
-        asked = f"{counted(n_runs, 'run')} asked for"
-        raise RecordError.at(
-            str(folder),
-            f"{counted(len(new), 'new log')}, {asked}",
-            helps="give --log FILE, or --fps for a run without one",
-        )
+        found = f"{counted(len(new), 'new log')}, {counted(n_runs, 'run')} asked for"
+        raise RecordError.at(str(folder), found, helps="give --log FILE, or --fps for a run without one")
     return [file for _, file in new[-n_runs:]]
 
 
@@ -366,9 +359,8 @@ def _check_date(path: str, on: str) -> None:
         raise RecordError.at(path, f"on is '{printable(on, limit=60)}'", helps="give a date such as 2026-11-25")
     tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
     if datetime.fromisoformat(on).date() > tomorrow:
-        raise RecordError.at(
-            path, f"on is '{on}', a day that is yet to come", helps="give the day on which the trial was made"
-        )
+        found = f"on is '{on}', a day that is yet to come"
+        raise RecordError.at(path, found, helps="give the day on which the trial was made")
 
 
 def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
@@ -376,18 +368,17 @@ def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
     known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
     folder = Path(path).resolve().parent
     for log, name in zip(new.logs, (path_from(Path(log), folder) for log in new.logs), strict=True):
-        where = f"in the record already, with trial {known[name]}" if name in known else "given twice"
         if name in known or new.logs.count(log) > 1:
-            raise RecordError.at(
-                log, f"this log is {where}", helps="a run counts once: give each run a log with a name of its own"
-            )
+            where = f"in the record already, with trial {known[name]}" if name in known else "given twice"
+            helps = "a run counts once: give each run a log with a name of its own"
+            raise RecordError.at(log, f"this log is {where}", helps=helps)
 
 
 def _measured(
     new: Trial, record: TuningRecord, reading: MeasureRequest | None
 ) -> tuple[list[MeasuredLog], tuple[Caveat, ...]]:
     try:
-        runs = measured_logs(new, options=limits_options(record.limits), reading=reading)
+        runs = measured_logs(new, limits=record.limits, reading=reading)
     except (FrametimeError, OSError) as error:
         if new.outcome is Outcome.PASSED:
             raise
@@ -397,19 +388,16 @@ def _measured(
         return runs, ()  # a run that failed is short, and no speed is taken from it
     for log, run in zip(new.logs, runs, strict=True):
         if run.against:
-            raise RecordError.at(
-                log,
-                f"the trial is noted as passed, and this log shows {'; '.join(run.against)}",
-                helps="note how it ended, such as --outcome froze or --outcome does-not-hold",
-            )
-    _refuse_short(new, record, runs)
+            found = f"the trial is noted as passed, and this log shows {'; '.join(run.against)}"
+            helps = "note how it ended, such as --outcome froze or --outcome does-not-hold"
+            raise RecordError.at(log, found, helps=helps)
+    if runs:
+        _refuse_short(new, record, runs)
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 
 def _refuse_short(new: Trial, record: TuningRecord, runs: list[MeasuredLog]) -> None:
     """A run that is too short proves nothing; that of a failed trial may be as short as it was."""
-    if not runs:
-        return
     least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
     minutes = [run.run.duration_s / 60.0 for run in runs]
     lengths = zip(new.logs, minutes, strict=True) if not new.is_endurance else ((new.logs[0], sum(minutes)),)
@@ -417,11 +405,8 @@ def _refuse_short(new: Trial, record: TuningRecord, runs: list[MeasuredLog]) -> 
         # A log ends within a frame or two of the time that was set.
         if length < least - 0.02:
             key = "endurance_min_minutes in [steps]" if new.is_endurance else f"'{new.workload}' in [lengths]"
-            raise RecordError.at(
-                log,
-                f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds",
-                helps=f"run it for longer, or set {key}",
-            )
+            found = f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds"
+            raise RecordError.at(log, found, helps=f"run it for longer, or set {key}")
 
 
 def summarize_file(path: str) -> TuningSummary:
@@ -457,10 +442,8 @@ def endurance_run(
     rules = EnduranceRules()
     if record is not None:
         known = read_record(record)
-        rules = EnduranceRules(
-            min_minutes=known.steps.endurance_min_minutes, max_minutes=known.steps.endurance_max_minutes
-        )
-        limits = known.limits
+        steps, limits = known.steps, known.limits
+        rules = EnduranceRules(min_minutes=steps.endurance_min_minutes, max_minutes=steps.endurance_max_minutes)
         options = replace(
             options,
             temperature_limit_c=options.temperature_limit_c or limits.temperature_c,

@@ -16,7 +16,6 @@ from frametime.adapters.file_kind import classify_file
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline.tuning_record import (
     MeasuredLog,
-    limits_options,
     measured_logs,
     measured_record,
     note_trial,
@@ -152,7 +151,7 @@ class TuningBench:
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
         """One log of a trial, with the sensor log that lies beside it."""
-        (found,) = measured_logs(with_logs(trial, [log]), options=limits_options(record.limits))
+        (found,) = measured_logs(with_logs(trial, [log]), limits=record.limits)
         return found
 
     def _question(self) -> str:

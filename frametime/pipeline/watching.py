@@ -11,18 +11,18 @@ import contextlib
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, TypeAlias
+from typing import Final
 
 from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, MeasureRequest, WorkerLimits
+from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, WorkerLimits
 from frametime.pipeline.measuring_many import measure_many, measuring_apart
-from frametime.pipeline.review_files import requests_of, run_made
+from frametime.pipeline.review_files import measured_or_not, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of
@@ -32,8 +32,6 @@ from frametime.review.result import Coverage, RunToMake, UnreadableFile
 from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run
 from frametime.review.run_set import PlacedRun, run_name
 from frametime.review.runs_to_make import next_to_make
-
-Measuring: TypeAlias = Callable[[MeasureRequest], MeasureOutcome]
 
 _POLL_S: Final = 0.2
 
@@ -181,8 +179,14 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
                 yield WatchReport(name="", path=str(folder), run=None, error=error, set_sentence=None)
                 continue
             file = FoundFile(folder, found.relative_to(folder).as_posix(), options.path_pattern)
-            if passed_over(file) is None:
-                yield _report(file, options, sets, measure)
+            if passed_over(file) is not None:
+                continue
+            fields, sensors = file.text_fields, sensor_log_beside(found)
+            outcome = measure(options.request_of(found, fields, sensors, sensors_are_found=True))
+            run, sentence = outcome.run, None
+            if options.path_pattern is not None:
+                sentence = sets.add(fields, usable=run is not None and run.judgement.word != "repeat this run")
+            yield WatchReport(name=file.text_name, path=str(found), run=run, error=outcome.error, set_sentence=sentence)
 
 
 def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> Iterator[Path | str]:
@@ -200,16 +204,6 @@ def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> I
         # A large folder is looked through for a third of the time at most.
         if stop.wait(max(_POLL_S, 2.0 * (time.monotonic() - began))):
             return
-
-
-def _report(file: FoundFile, options: WatchOptions, sets: _RunSets, measure: Measuring) -> WatchReport:
-    fields = file.text_fields
-    outcome = measure(options.request_of(file.path, fields, sensor_log_beside(file.path), sensors_are_found=True))
-    usable = outcome.run is not None and outcome.run.judgement.word != "repeat this run"
-    sentence = sets.add(fields, usable=usable) if options.path_pattern is not None else None
-    return WatchReport(
-        name=file.text_name, path=str(file.path), run=outcome.run, error=outcome.error, set_sentence=sentence
-    )
 
 
 _NOT_A_RUN: Final = "fits the pattern, but card, scene or resolution are not in the plan"
@@ -238,10 +232,6 @@ class _Runs:
         """Take the files of runs for read as they are now; done before they are read."""
         self.seen |= {own: state_of(own) for file in files for own in _files_of(file)}
 
-    def is_known(self, path: Path) -> bool:
-        """Whether the file was read as it is now, or is gone."""
-        return state_of(path) in (None, self.seen.get(path))
-
     def add(self, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
         """Count a run; one of the same place takes the place of the one before."""
         made = run_made(self._plan, file, outcome)
@@ -250,18 +240,13 @@ class _Runs:
 
     def standing(self) -> BenchReport:
         """Where the review stands before the first new run."""
-        _, coverage = flags_and_coverage(self._plan.design, *self._split())
+        _, coverage = flags_and_coverage(self._plan.design, *measured_or_not(self._made.values()))
         return BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=self._order))
 
     def newest(self, made: PlacedRun | UnreadableFile) -> BenchReport:
         """A run beside the others."""
-        placed, unreadable = self._split()
+        placed, unreadable = measured_or_not(self._made.values())
         return BenchReport(newest=newest_run(self._plan.design, placed, made, unreadable=unreadable, order=self._order))
-
-    def _split(self) -> tuple[list[PlacedRun], list[UnreadableFile]]:
-        runs = self._made.values()
-        unreadable = [run for run in runs if isinstance(run, UnreadableFile)]
-        return [run for run in runs if isinstance(run, PlacedRun)], unreadable
 
 
 def watch_plan(
@@ -307,7 +292,7 @@ def watch_plan(
             if isinstance(path, str):
                 yield BenchReport(message=f"{printable(str(folder))}: {path}")
                 continue
-            if runs.is_known(path):
+            if state_of(path) in (None, runs.seen.get(path)):  # it was read as it is now, or is gone
                 continue
             try:
                 found = find_runs(plan)
