@@ -74,7 +74,7 @@ class MeasuredPlan:
         if plan.shelf is not None and plan.shelf.takes_cards:
             from frametime.pipeline.shelf import runs_on, taken_from_shelf
 
-            shelf = runs_on(plan.shelf.folder) if self.shelf is None else self.shelf
+            shelf = runs_on(Path(plan.shelf.folder)) if self.shelf is None else self.shelf
             design, others, more = taken_from_shelf(
                 plan, design, self.placed, shelf, lambda other: measured_plan(other).placed
             )
@@ -195,8 +195,8 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
     read = replace(
         plan.read or ReadOptions(),
         layout=None if layout is None else Layout.from_toml(file_text(layout, PlanError), layout.name),
-        skip_start_s=plan.captures.skip_start_s,
-        skip_end_s=plan.captures.skip_end_s,
+        skip_start_s=plan.captures.keys.skip_start_s,
+        skip_end_s=plan.captures.keys.skip_end_s,
     )
     sensor_options = _sensor_options(plan) if any(file.sensors for file in files) else None
     # One set of options for each card: what rests on them is worked out once.
@@ -214,7 +214,7 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
                 conditions=file.conditions,
                 sensors=None if file.sensors is None else str(file.sensors),
                 sensor_options=None if file.sensors is None else options,
-                skip_start_auto=plan.captures.skip_warm_up,
+                skip_start_auto=plan.captures.keys.skip_warm_up,
             )
         )
     return requests
@@ -238,9 +238,9 @@ def _sensor_options(plan: ReviewPlan) -> SensorOptions:
     return replace(
         asked,
         layout=layout,
-        offset_s=asked.offset_s if asked.offset_s is not None else captures.sensor_offset_s,
-        time_zone=asked.time_zone or captures.time_zone,
-        device=asked.device or captures.sensor_device,
+        offset_s=asked.offset_s if asked.offset_s is not None else captures.keys.sensor_offset_s,
+        time_zone=asked.time_zone or captures.keys.time_zone,
+        device=asked.device or captures.keys.sensor_device,
         is_shared=captures.sensors is not None and set(captures.sensors.fields) != set(captures.pattern.fields),
     )
 

@@ -68,7 +68,7 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
         raise PlanError.at(plan.file_name, "it names no shelf", helps='add [shelf] with folder = "../shelf"')
     runs = [run for run in placed if run.name not in design.exclusions]
     session = plan.shelf.session or _day_of(plan, runs)
-    folder = plan.shelf.folder
+    folder = Path(plan.shelf.folder)
     place = folder / f"session={quote(session, safe='')}"
     of_cards: dict[str, list[PlacedRun]] = defaultdict(list)
     for run in runs:
@@ -302,7 +302,7 @@ def _measured_again(
     assert plan.shelf is not None
     card, session, name = rows.select("card", "session", "plan").row(0)
     try:
-        other = read_plan(plan.shelf.folder / (name or ""))
+        other = read_plan(Path(plan.shelf.folder, name or ""))
         cards = tuple(entry for entry in other.design.cards if entry.key == card)
         alone = replace(other.design, cards=cards, baseline=card, subject=())
         made = measured(replace(other, measure=plan.measure, design=alone))

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from frametime.errors import FrametimeError, PlanError, printable
+from frametime.errors import PlanError, printable
 
 FIELDS: Final = (
     "card",
@@ -134,14 +134,12 @@ class PathPattern:
         fields = tuple(dict.fromkeys(_FIELD.findall(whole)))
         return cls(text, fields, tuple((way, _expression(way, where, told)) for way in (whole, *others)))
 
-    def told(self, expressions: Mapping[str, str]) -> PathPattern:
-        """The same pattern, where more is known of some fields: an expression for each."""
-        return PathPattern.parse(self.text, told=expressions) if expressions else self
-
     def with_values(
         self, values: Mapping[str, Iterable[str]], *, any_case: bool = False, told: Mapping[str, str] = _NOTHING
     ) -> PathPattern:
         """The same pattern for the values that its fields can have: names with separators in them are told apart.
+
+        ``told`` holds an expression for each other field of which more is known.
 
         Examples
         --------
@@ -149,15 +147,12 @@ class PathPattern:
         >>> pattern.match("GPU-70-dry-harbor.csv")
         {'card': 'GPU-70', 'scene': 'dry-harbor'}
         """
-        longest_first = {field: sorted(texts, key=len, reverse=True) for field, texts in values.items()}
         flags = "i" if any_case else ""
-        expressions = {field: f"(?{flags}:{'|'.join(map(re.escape, texts))})" for field, texts in longest_first.items()}
-        return self.told({**expressions, **told})
-
-    @property
-    def folder_depth(self) -> int:
-        """Folders between the pattern's folder and the file."""
-        return self.text.count("/")
+        expressions = {
+            field: f"(?{flags}:{'|'.join(map(re.escape, sorted(texts, key=len, reverse=True)))})"
+            for field, texts in values.items()
+        }
+        return PathPattern.parse(self.text, told={**expressions, **told})
 
     def match(self, relative_path: str | os.PathLike[str]) -> dict[str, str] | None:
         """Values of the fields in a relative path, or ``None`` when the path does not fit."""
@@ -190,7 +185,7 @@ class PathPattern:
 
         Links to folders are not followed, so that a link cannot lead out of the folder.
         """
-        yield from sorted(self._files(folder, "", self.folder_depth), key=lambda item: item[0].as_posix())
+        yield from sorted(self._files(folder, "", self.text.count("/")), key=lambda item: item[0].as_posix())
 
     def _files(self, folder: Path, prefix: str, depth: int) -> Iterator[tuple[Path, dict[str, str]]]:
         with os.scandir(folder) as entries:
@@ -233,7 +228,11 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
     for found in _FIELD.finditer(text):
         name = found[1]
         if name not in FIELDS:
-            raise _unknown_field(name, where)
+            from difflib import get_close_matches
+
+            near = get_close_matches(name, FIELDS, n=1, cutoff=0.5)
+            helps = (f"did you mean '{{{near[0]}}}'? " if near else "") + f"known fields: {', '.join(FIELDS)}"
+            raise PlanError.at(where, f"unknown field '{{{printable(name)}}}'", helps=helps)
         joined = text[: found.start()].endswith("}")
         if joined and name == "run":  # the number at the end of a name: "harbor1.csv"
             parts[-1] = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])")
@@ -252,16 +251,6 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
         at = found.end()
     parts += _literals(text[at:], where)
     return re.compile(_committed(parts), re.DOTALL)
-
-
-def _unknown_field(name: str, where: str) -> FrametimeError:
-    from difflib import get_close_matches
-
-    near = get_close_matches(name, FIELDS, n=1, cutoff=0.5)
-    helps = f"did you mean '{{{near[0]}}}'? " if near else ""
-    return PlanError.at(
-        where, f"unknown field '{{{printable(name)}}}'", helps=f"{helps}known fields: {', '.join(FIELDS)}"
-    )
 
 
 def _literals(text: str, where: str) -> list[str]:

@@ -124,13 +124,15 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
     """The fields of the paths that fit a pattern; where two names join, they part so that cards cross scenes."""
     for fields_told in (("resolution", "run"), ("resolution",), ("run",), ()):
         told: dict[str, str] = {field: KNOWN[field] for field in fields_told if field in pattern.fields}
-        plain = {name: fields for name in names if (fields := pattern.told(told).match(name)) is not None}
+        plain = {
+            name: fields for name in names if (fields := pattern.with_values({}, told=told).match(name)) is not None
+        }
         if plain or not told:
             break
     joined = re.search(rf"\{{(card|scene)\}}([{re.escape(SEPARATORS)}]+)\{{(card|scene)\}}", pattern.text)
     if joined is None or joined[1] == joined[3]:
         return plain
-    whole = PathPattern.parse(pattern.text.replace(joined[0], f"{{{joined[1]}}}")).told(told)
+    whole = PathPattern.parse(pattern.text.replace(joined[0], f"{{{joined[1]}}}")).with_values({}, told=told)
     texts = {name: fields for name in names if (fields := whole.match(name)) is not None}
     split = _crossing({fields[joined[1]] for fields in texts.values()}, separator=joined[2])
     if split is None:
@@ -429,11 +431,8 @@ def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
             mean if mean == "*" else _common(column.texts) if mean in {"literal", "text"} else f"{{{mean}}}"
             for column, mean in zip(columns, means, strict=True)
         )
-        told = {
-            mean: column.texts
-            for column, mean in zip(columns, means, strict=True)
-            if mean not in {"literal", "text", "*"}
-        }
+        told = dict(zip(means, (column.texts for column in columns), strict=True))
+        told = {mean: texts for mean, texts in told.items() if mean not in {"literal", "text", "*"}}
         places = list(zip(*told.values(), strict=True))
         if len(set(places)) < len(paths):
             continue

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
@@ -14,7 +14,7 @@ from frametime.errors import PlanError, printable
 from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, StutterRule, parse_refresh
 from frametime.plans.path_pattern import PathPattern, starred
-from frametime.plans.plan_keys import CardKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys, SceneKeys, cuts_of
+from frametime.plans.plan_keys import MeasureKeys, PlanKeys, PublishKeys, cuts_of
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.theme import PALETTES, SIZES
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
@@ -24,6 +24,7 @@ from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_o
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.plans.plan_keys import CapturesKeys, CardKeys, OrderKeys, SceneKeys, ShelfKeys
 
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 _FONTS: Final = (b"\x00\x01\x00\x00", b"OTTO", b"true")
@@ -42,15 +43,8 @@ class CapturesPlan:
         Where the sensor log of a run lies; a run without one is measured without.
     layout, sensor_layout : pathlib.Path or None
         Column layouts.
-    sensor_device, sensor_offset_s, time_zone
-        What sensor logs leave open; the zone is that of dates that name none.
-    recorded_from : Mapping of str to str
-        Path of a capture below the folder, in which ``*`` stands for any text in one name, to the time at which its
-        clock stood at 0.
-    skip_start_s, skip_end_s : float
-        Cut from every capture.
-    skip_warm_up : bool
-        Cut the warm-up that is found at the start of a capture; how much is said with the run.
+    keys : CapturesKeys
+        As they stand in the plan.
     """
 
     folder: Path
@@ -58,29 +52,7 @@ class CapturesPlan:
     sensors: PathPattern | None
     layout: Path | None
     sensor_layout: Path | None
-    sensor_device: str | None
-    sensor_offset_s: float | None
-    time_zone: str | None
-    recorded_from: Mapping[str, str]
-    skip_start_s: float
-    skip_end_s: float
-    skip_warm_up: bool
-
-
-@dataclass(frozen=True, kw_only=True)
-class ShelfPlan:
-    """The shelf of a plan: its folder, what this session is called there, and which cards are taken from it."""
-
-    folder: Path
-    session: str | None
-    cards: tuple[str, ...]
-    near: int | None
-    near_by: Literal["speed", "price"]
-
-    @property
-    def takes_cards(self) -> bool:
-        """Whether the review compares cards of other sessions."""
-        return bool(self.cards) or self.near is not None
+    keys: CapturesKeys
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +74,7 @@ class ReviewPlan:
     scenes: Mapping[str, SceneKeys]
     charts: tuple[str, ...] | None
     order: OrderKeys | None
-    shelf: ShelfPlan | None
+    shelf: ShelfKeys | None
     resolved: Mapping[str, object]
     read: ReadOptions | None = None
     sensors: SensorOptions | None = None
@@ -155,7 +127,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         exclusions={item.run: item.reason for item in keys.exclude},
         running_cost=None if cost is None else RunningCost(**msgspec.structs.asdict(cost)),
     )
-    shelf = {} if keys.shelf is None else {**msgspec.structs.asdict(keys.shelf), "folder": folder / keys.shelf.folder}
+    shelf = keys.shelf and msgspec.structs.replace(keys.shelf, folder=str(folder / keys.shelf.folder))
     return ReviewPlan(
         file_name=file_name,
         design=design,
@@ -165,7 +137,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         scenes={scene.key: scene for scene in keys.scenes},
         charts=keys.charts,
         order=keys.order,
-        shelf=ShelfPlan(**shelf) if shelf else None,
+        shelf=shelf,
         resolved={**_resolved(keys, design), **published},
     )
 
@@ -277,7 +249,7 @@ def _published_files(source: TomlSource, keys: PublishKeys, folder: Path) -> dic
 
 def recorded_from_of(plan: ReviewPlan, name: str) -> str | None:
     """When the clock of a capture stood at 0, where the plan says it; ``name`` is its path below the folder."""
-    return next((time for pattern, time in plan.captures.recorded_from.items() if starred(pattern, name)), None)
+    return next((time for pattern, time in plan.captures.keys.recorded_from.items() if starred(pattern, name)), None)
 
 
 def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
@@ -335,7 +307,7 @@ def _captures(source: TomlSource, plan: PlanKeys, folder: Path) -> CapturesPlan:
 
     keys = plan.captures
     pattern, sensors = (
-        text and PathPattern.parse(text, where=str(source.fault(("captures", key), "")))
+        None if text is None else PathPattern.parse(text, where=str(source.fault(("captures", key), "")))
         for key, text in (("pattern", keys.pattern), ("sensors", keys.sensors))
     )
     assert isinstance(pattern, PathPattern)
@@ -358,5 +330,5 @@ def _captures(source: TomlSource, plan: PlanKeys, folder: Path) -> CapturesPlan:
         except ValueError as error:
             raise source.refuse(("captures", *path), str(error)) from error
     files = {name: getattr(keys, name) for name in ("folder", "layout", "sensor_layout")}
-    paths = {name: None if file is None else folder / file for name, file in files.items()}
-    return CapturesPlan(**{**msgspec.structs.asdict(keys), **paths, "pattern": pattern, "sensors": sensors})
+    paths: dict[str, Any] = {name: None if file is None else folder / file for name, file in files.items()}
+    return CapturesPlan(**paths, pattern=pattern, sensors=sensors, keys=keys)

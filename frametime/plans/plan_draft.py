@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from string import Template
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
@@ -24,9 +24,6 @@ from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order
 from frametime.settings.toml_source import toml_lines, toml_value
 from frametime.words import counted
-
-if TYPE_CHECKING:
-    from tomlkit import TOMLDocument
 
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
@@ -239,7 +236,11 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
         for name, fields in reading.fields.items()
     }
     scenes = _merged_scenes(values.values())
-    resolutions = _merged_resolutions({fields["resolution"] for fields in values.values()})
+    equal: dict[str, set[str]] = defaultdict(set)
+    for fields in values.values():
+        equal[resolution_name(fields["resolution"])].add(fields["resolution"])
+    # Equal resolutions under one name; each as it is written where no other name stands for the same.
+    resolutions = {name: name if len(same) == 1 else one for one, same in equal.items() for name in same}
     places = {
         name: (
             fields["card"],
@@ -267,14 +268,6 @@ def _merged_scenes(runs: Iterable[Mapping[str, str]]) -> dict[str, str]:
         first = min(spellings, key=lambda scene: (-len(spellings[scene]), scene))
         names.update({scene: first if len(set(every)) == len(every) else scene for scene in spellings})
     return names
-
-
-def _merged_resolutions(names: set[str]) -> dict[str, str]:
-    """Equal resolutions under one name; each as it is written where no other name stands for the same."""
-    equal: dict[str, set[str]] = defaultdict(set)
-    for name in names:
-        equal[resolution_name(name)].add(name)
-    return {name: (name if len(same) == 1 else one) for one, same in equal.items() for name in same}
 
 
 def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
@@ -394,13 +387,14 @@ def update_plan(path: Path) -> PlanUpdate:
     (draft,) = draft_plans(plan.captures.folder, beside=path.parent, pattern=pattern, card=card)
     places = _places(plan, draft)
     document = tomlkit.parse(path.read_text("utf-8"))
-    added = [
-        *_add_tables(document, "cards", [card.key for card in plan.design.cards], [place[0] for place in places]),
-        *_add_tables(document, "scenes", [scene.key for scene in plan.design.scenes], [place[1] for place in places]),
-    ]
-    for name in _new(plan.design.resolutions, [place[2] for place in places]):
-        document["resolutions"].append(name)
-        added.append(f"resolution {name}")
+    added = []
+    for at, field in enumerate(("card", "scene", "resolution")):
+        entries = document[f"{field}s"]
+        known = {entry if field == "resolution" else entry["key"] for entry in entries}
+        new = sorted({place[at] for place in places} - known, key=natural_order)
+        for key, label in zip(new, new if field == "resolution" else labels(new), strict=True):
+            entries.append(key if field == "resolution" else {"key": key, "label": label})
+            added.append(f"{field} {label}")
     n_runs = max(Counter(place[:3] for place in places).values())
     if n_runs > plan.design.runs_planned:
         document["runs"] = n_runs
@@ -410,30 +404,15 @@ def update_plan(path: Path) -> PlanUpdate:
     return PlanUpdate(text=text, added=tuple(added), draft=draft)
 
 
-def _places(plan: ReviewPlan, draft: PlanDraft) -> list[tuple[str, str, str, str]]:
+def _places(plan: ReviewPlan, draft: PlanDraft) -> list[tuple[str, ...]]:
     """Card, scene, resolution and run of every capture, by the plan's names where it has them."""
     known = PlanPlaces(plan)
     places = []
-    for name, (card, scene, resolution, run) in draft.places.items():
-        drafted = {"card": card, "scene": scene, "resolution": resolution, "run": run}
+    for name, drafted in draft.places.items():
         only_drafted = {
             field: text
-            for field, text in drafted.items()
+            for field, text in zip(("card", "scene", "resolution", "run"), drafted, strict=True)
             if field in plan.captures.pattern.fields and (field, text) != ("resolution", UNNAMED)
         }
-        place = known.place(known.fields(name) or only_drafted)
-        places.append((place["card"], place["scene"], place["resolution"], place["run"]))
+        places.append(tuple(known.place(known.fields(name) or only_drafted).values()))
     return places
-
-
-def _new(known: tuple[str, ...] | list[str], found: list[str]) -> list[str]:
-    return sorted(set(found) - set(known), key=natural_order)
-
-
-def _add_tables(document: TOMLDocument, table: str, known: list[str], found: list[str]) -> list[str]:
-    added = []
-    new = _new(known, found)
-    for key, label in zip(new, labels(new), strict=True):
-        document[table].append({"key": key, "label": label})
-        added.append(f"{table.removesuffix('s')} {label}")
-    return added

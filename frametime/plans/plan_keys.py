@@ -124,6 +124,11 @@ class ShelfKeys(Struct, frozen=True, kw_only=True):
     near: Annotated[int, within("near")] | None = None
     near_by: Literal["speed", "price"] = "speed"
 
+    @property
+    def takes_cards(self) -> bool:
+        """Whether the review compares cards of other sessions."""
+        return bool(self.cards) or self.near is not None
+
 
 class ExcludeKeys(Struct, frozen=True, kw_only=True):
     """``[[exclude]]``."""

@@ -45,7 +45,7 @@ def plan_text(captures: str = "", measure: str = "", card: str = "") -> str:
 def test_refresh_lows_and_limits_are_read() -> None:
     text = plan_text("skip_warm_up = true", 'refresh = "60000/1001"\ntearing = true\nslowest_pcts = [5, 1]')
     plan = parse_plan(text, file_name="plan.toml", folder=Path())
-    assert plan.captures.skip_warm_up
+    assert plan.captures.keys.skip_warm_up
     assert plan.measure.refresh is not None
     assert (plan.measure.refresh.low_hz, plan.measure.refresh.tearing) == (Fraction(60000, 1001), True)
     assert plan.measure.slowest_pcts == (5.0, 1.0)

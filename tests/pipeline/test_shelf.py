@@ -152,7 +152,7 @@ def later(folder: Path, takes: str, **conditions: str) -> tuple[ReviewPlan, Revi
 
 def taken(*what: Any) -> Any:
     """What a plan takes, where nothing is measured again."""
-    return taken_from_shelf(*what, runs_on(what[0].shelf.folder), lambda _plan: ())
+    return taken_from_shelf(*what, runs_on(Path(what[0].shelf.folder)), lambda _plan: ())
 
 
 def test_a_card_that_is_named_comes_from_its_latest_session(tmp_path: Path) -> None:
