@@ -39,6 +39,9 @@ REVIEWS = {
     "no prices, no power": {"prices": False, "power": False, "n_scenes": 2},
 }
 
+TIGHTEST = ("usual", "forty cells, long labels", "nine hundred fps, eight cards", "sixteen cards")
+"""Reviews whose charts have least room; the others are for the slow sweep."""
+
 
 @cache
 def review_of(name: str) -> ReviewResult:
@@ -57,7 +60,9 @@ def assert_fits(figure: Figure, theme: Theme) -> None:
 
 
 @pytest.mark.parametrize("size", ["web", pytest.param("print-85mm", marks=pytest.mark.slow)])
-@pytest.mark.parametrize("name", REVIEWS)
+@pytest.mark.parametrize(
+    "name", [name if name in TIGHTEST else pytest.param(name, marks=pytest.mark.slow) for name in REVIEWS]
+)
 def test_texts_of_review_charts(name: str, size: str) -> None:
     result, theme = review_of(name), Theme.of("light", size)
     for chart, drawing in first_and_last(review_figures(result, theme)):
@@ -91,7 +96,7 @@ def traces_of(n_runs: int, *, label: str = "") -> list[RunTrace]:
     ]
 
 
-@pytest.mark.parametrize("n_runs", [1, 3, 4, 8])
+@pytest.mark.parametrize("n_runs", [1, 8, *(pytest.param(n, marks=pytest.mark.slow) for n in (3, 4))])
 @pytest.mark.parametrize("label", ["", " with the factory overclock, the quiet fan profile and a 320 W power limit"])
 @pytest.mark.parametrize("draw", [draw_frame_time_panels, draw_percentiles, draw_distribution])
 @pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
