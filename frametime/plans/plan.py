@@ -230,19 +230,18 @@ def _check_runs(source: TomlSource, keys: PlanKeys) -> None:
 
 
 def _published_files(source: TomlSource, keys: PublishKeys, folder: Path) -> dict[str, dict[str, str]]:
-    """Fingerprints of the files that charts need: a picture in PNG, and a font unless it is one of the system."""
+    """Fingerprints of the files that charts need: a picture, and a font unless it is one of the system."""
     font = keys.font if keys.font is not None and Path(keys.font).suffix.lower() in (".ttf", ".otf") else None
     found = {}
-    for key, name, starts, kind in (("logo", keys.logo, (_PNG,), "PNG"), ("font", font, _FONTS, "TTF or OTF")):
+    for key, name, starts, kind in (("logo", keys.logo, (_PNG,), "PNG or SVG"), ("font", font, _FONTS, "TTF or OTF")):
         try:
             content = b"" if name is None else (folder / name).read_bytes()
         except OSError as error:
             raise source.fault(("publish", key), f"is {shown(str(name))}, which cannot be read") from error
         if name is not None:
-            if not content.startswith(starts):
-                is_svg = key == "logo" and Path(name).suffix.lower() == ".svg"
-                helps = "; charts draw no SVG: save it as PNG, 200 pixels high or more" if is_svg else ""
-                raise source.fault(("publish", key), f"is {shown(name)}, which is no {kind} file{helps}")
+            is_svg = key == "logo" and Path(name).suffix.lower() == ".svg" and b"<svg" in content
+            if not is_svg and not content.startswith(starts):
+                raise source.fault(("publish", key), f"is {shown(name)}, which is no {kind} file")
             found[f"{key}_sha256"] = sha256(content).hexdigest()
     return {"publish_files": found} if found else {}
 

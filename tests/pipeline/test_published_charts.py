@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from matplotlib import get_data_path
 from PIL import Image
 
-from frametime.errors import PlanError
+from frametime.errors import OutputError, PlanError
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.review_outputs import Writing, make_review
 from frametime.plans.plan import ReviewPlan, read_plan
+from frametime.render.charts.chart_catalog import CATALOG
+from frametime.render.charts.chart_sheet import Sheet, _svg_picture, figure_bytes
+from frametime.render.charts.theme import Theme
 
 ROOT = Path(__file__).parents[2]
 PLAN = ROOT / "reference_logs" / "review" / "plan.toml"
@@ -34,7 +38,6 @@ themes = ["dark"]
 def plan_beside(folder: Path, publish: str) -> ReviewPlan:
     """The reference plan with a table of its own, in a folder with a logo and a font."""
     Image.new("RGB", (40, 20), "#ff0000").save(folder / "logo.png")
-    (folder / "logo.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>", "utf-8")
     font = Path(get_data_path()) / "fonts" / "ttf" / "STIXGeneral.ttf"
     (folder / "font.ttf").write_bytes(font.read_bytes())
     text = PLAN.read_text("utf-8").replace('folder = "captures"', f'folder = "{(PLAN.parent / "captures").as_posix()}"')
@@ -65,8 +68,7 @@ def test_charts_are_written_as_the_plan_says(tmp_path: Path) -> None:
     ("publish", "words"),
     [
         ('[publish]\nlogo = "none.png"\n', "cannot be read"),
-        ('[publish]\nlogo = "plan.toml"\n', "no PNG file"),
-        ('[publish]\nlogo = "logo.svg"\n', "charts draw no SVG: save it as PNG, 200 pixels high or more"),
+        ('[publish]\nlogo = "plan.toml"\n', "no PNG or SVG file"),
         ('[publish]\nfont = "none.ttf"\n', "cannot be read"),
         ('[publish]\nsizes = ["poster"]\n', "poster"),
         ('[publish]\nthemes = ["gray"]\n', "gray"),
@@ -76,3 +78,26 @@ def test_charts_are_written_as_the_plan_says(tmp_path: Path) -> None:
 def test_what_charts_cannot_use_is_refused_when_the_plan_is_read(tmp_path: Path, publish: str, words: str) -> None:
     with pytest.raises(PlanError, match=words):
         plan_beside(tmp_path, publish)
+
+
+SVG = (
+    "<svg xmlns='http://www.w3.org/2000/svg' width='40' height='20'><rect width='40' height='20' fill='#1234ff'/></svg>"
+)
+
+
+def test_a_logo_may_be_an_svg(tmp_path: Path) -> None:
+    (tmp_path / "logo.svg").write_text(SVG, "utf-8")
+    theme = replace(Theme.of("light", "web"), logo=tmp_path / "logo.svg")
+    sheet = Sheet(theme, CATALOG["matrix"])
+    picture = Image.open(io.BytesIO(figure_bytes(sheet.figure, theme, "png"))).convert("RGB")
+    colors = {color: n for n, color in picture.getcolors(1 << 20) or ()}
+    assert colors[0x12, 0x34, 0xFF] > 1000
+
+
+@pytest.mark.parametrize(
+    ("content", "words"), [("<svg", "cannot be drawn"), (SVG.replace("40", "0"), "cannot be drawn")]
+)
+def test_an_svg_that_cannot_be_drawn_is_refused(tmp_path: Path, content: str, words: str) -> None:
+    (tmp_path / "logo.svg").write_text(content, "utf-8")
+    with pytest.raises(OutputError, match=words):
+        _svg_picture(tmp_path / "logo.svg", 200)

@@ -26,7 +26,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.transforms import Affine2D, Bbox, TransformedBbox
 from PIL import Image
 
-from frametime.errors import printable
+from frametime.errors import OutputError, printable
 from frametime.render.charts.chart_catalog import CATALOG, ChartKind
 from frametime.render.charts.text_fit import drawable, shorten, text_width_pt, wrap
 from frametime.render.charts.theme import ENDINGS, FORMATS, POINTS_PER_INCH, LineStyle, Theme
@@ -37,6 +37,7 @@ _MOST_NOTE_LINES: Final = 6
 _MOST_NARROW_NOTE_LINES: Final = 15
 _HANDLE_EM: Final = 2.2
 _LOGO_EM: Final = 2.6
+_LEAST_LOGO_PX: Final = 200
 
 
 class KeyEntry(NamedTuple):
@@ -140,8 +141,10 @@ class Sheet:
         """The logo in the lower right corner; gives the width that it takes."""
         if self.theme.logo is None:
             return 0.0
-        picture = Image.open(self.theme.logo)
         height = _LOGO_EM * self.em
+        height_px = max(_LEAST_LOGO_PX, round(2.0 * height * self.figure.dpi / POINTS_PER_INCH))
+        is_svg = self.theme.logo.suffix.lower() == ".svg"
+        picture = _svg_picture(self.theme.logo, height_px) if is_svg else Image.open(self.theme.logo)
         width = min(height * picture.width / picture.height, 0.25 * self.width)
         place = TransformedBbox(Bbox.from_bounds(self.right - width, self.bottom, width, height), self.points)
         image = BboxImage(place, gid="logo", interpolation="antialiased")
@@ -211,6 +214,27 @@ class Sheet:
         look |= {"color": entry.color, "linestyle": entry.line if entry.kind == "line" else "none"}
         xs, size = [x, x + width / 2.0, x + width], 0.72 * self.em
         self.line(xs, [y, y, y], linewidth=1.4 * theme.line_pt, markersize=size, **look)
+
+
+def _svg_picture(path: Path, height_px: int) -> Image.Image:
+    """An SVG as a picture of this height.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be drawn, or the package that draws it is missing.
+    """
+    try:
+        import resvg_py
+    except ImportError as error:
+        raise OutputError(
+            "an SVG logo needs one more package: pip install 'frametime[svg]'; or save it as PNG"
+        ) from error
+    try:
+        return Image.open(io.BytesIO(resvg_py.svg_to_bytes(svg_path=str(path), height=height_px)))
+    except ValueError as error:
+        reason = printable(str(error), limit=80)
+        raise OutputError.at(str(path), f"this SVG cannot be drawn ({reason})", helps="save it as PNG") from error
 
 
 class ListEntry(NamedTuple):
