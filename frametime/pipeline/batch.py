@@ -132,12 +132,6 @@ class _Batch:
         candidate = self.folder / self.options.sensors_pattern.path_of(found.fields)
         return candidate if candidate.is_file() else None
 
-    def request_of(self, found: FoundFile) -> MeasureRequest:
-        """What is to be measured."""
-        are_found = self.options.sensors_pattern is None
-        sensors = self.sensors_of(found)
-        return self.options.request_of(found.path, found.text_fields, sensors, sensors_are_found=are_found)
-
     def digest_of(self, found: FoundFile) -> str:
         """The digest of the parameters, with the layouts that are kept beside a capture where there are any."""
         kept = layouts_sha256(found.path)
@@ -184,13 +178,16 @@ class _Batch:
         ``unusable`` gets the names of those whose sensor log could not be used, and why.
         """
         digests: deque[str] = deque()  # as before each was measured
+        options = self.options
+        are_found = options.sensors_pattern is None
 
         def request_at(at: int) -> MeasureRequest:
-            digests.append(self.digest_of(self.walk.captures[at]))
-            return self.request_of(self.walk.captures[at])
+            found = self.walk.captures[at]
+            digests.append(self.digest_of(found))
+            sensors = self.sensors_of(found)
+            return options.request_of(found.path, found.text_fields, sensors, sensors_are_found=are_found)
 
         requests = map(request_at, waiting)
-        options = self.options
         outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
         for at, outcome in zip(waiting, outcomes, strict=True):
             found = self.walk.captures[at]

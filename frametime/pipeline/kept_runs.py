@@ -117,12 +117,10 @@ class KeptRuns:
         except OSError:
             return None  # measuring it will say what is wrong
         key = self._key(request, sha256, sensors, beside_sha256(request))
-        if key not in self._kept:
-            return None
-        row = self._kept[key]
         try:
+            row = self._kept[key]
             run = decoded_run(row["run"])
-        except (msgspec.DecodeError, ValueError):
+        except (KeyError, msgspec.DecodeError, ValueError):
             return None
         self._used[key] = row
         curves = CapturedCurves(request, row["curves"].split(), sha256)
@@ -173,23 +171,18 @@ def beside_sha256(request: MeasureRequest) -> str | None:
 
     That is the file beside it, its name, its last change; nothing without a sensor log, whose clock alone it bears on.
     """
-    told = [layouts_sha256(Path(request.path)), _start_sha256(request)]
-    return None if told == [None, None] else json.dumps(told)
-
-
-def _start_sha256(request: MeasureRequest) -> str | None:
     from frametime.adapters.capture_start import sidecar_of
 
-    if request.sensors is None:
-        return None
-    beside = sidecar_of(request.path)
-    try:
-        if beside is not None and beside.is_file():
-            return file_sha256(beside)
-        path = Path(request.path)
-        return f"{path.name} {path.stat().st_mtime_ns} {time.tzname} {time.timezone}"
-    except OSError:
-        return None
+    path, start = Path(request.path), None
+    if request.sensors is not None:
+        beside = sidecar_of(request.path)
+        with suppress(OSError):
+            if beside is not None and beside.is_file():
+                start = file_sha256(beside)
+            else:
+                start = f"{path.name} {path.stat().st_mtime_ns} {time.tzname} {time.timezone}"
+    told = [layouts_sha256(path), start]
+    return None if told == [None, None] else json.dumps(told)
 
 
 def is_free(path: Path) -> bool:

@@ -179,12 +179,11 @@ def measure_file(
         capture = with_sensors(capture, request.sensors, options=options, weight=sensor_weight)
         # By its name alone: the same run says the same wherever its folder lies.
         name, typed = printable(Path(request.sensors).name), printable(request.sensors, limit=1000)
-        said = (replace(caveat, message=caveat.message.replace(typed, name)) for caveat in capture.caveats)
-        capture = replace(capture, caveats=tuple(said))
+        said = [replace(caveat, message=caveat.message.replace(typed, name)) for caveat in capture.caveats]
         if request.sensors_are_found:
             message = f"The sensor log {name} lies beside the capture under its name, and is read with it."
-            found = Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE)
-            capture = replace(capture, caveats=(*capture.caveats, found))
+            said.append(Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE))
+        capture = replace(capture, caveats=tuple(said))
     if request.segment is not None or request.skip_start_auto:
         capture = _part_of(capture, request)
     return capture, measure(capture, request.measure, with_curves=request.keep_curves)

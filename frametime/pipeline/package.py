@@ -44,7 +44,7 @@ from frametime.pipeline.shelf import runs_on
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
 from frametime.review.result import UnreadableFile
-from frametime.review.run_set import PlacedRun, run_name
+from frametime.review.run_set import AtPlace, PlacedRun, run_name
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -74,14 +74,11 @@ _WITHOUT: Final = (KEPT_RUNS_FILE, RECORD_FILE)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _PackedRun:
+class _PackedRun(AtPlace):
     """A run, and where its capture lies in the package; without frames it is a row of the measured runs."""
 
     path: str
     name: str
-    card: str
-    scene: str
-    resolution: str
     run: str
     start_h: float | None
 
@@ -126,12 +123,9 @@ def pack(
     stored = (folder / RESULT_FILE).read_text("utf-8")
     result = measured.review(plan)
     if review_json(result) != stored:
-        raise OutputError.at(
-            str(folder),
-            "plan and captures do not give this result",
-            helps="give the reading options that the review was made with, or make it again: "
-            f"frametime review {printable(str(plan_file))} --out {printable(str(folder))}",
-        )
+        again = f"frametime review {printable(str(plan_file))} --out {printable(str(folder))}"
+        helps = f"give the reading options that the review was made with, or make it again: {again}"
+        raise OutputError.at(str(folder), "plan and captures do not give this result", helps=helps)
     if any(caveat.code == "shelf-measured-again" for caveat in result.caveats):
         found = "cards of its shelf were measured again for it"
         raise OutputError.at(str(folder), found, helps="shelve their session with the parameters of this plan first")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise, repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
@@ -134,11 +135,7 @@ def measured_plan(
             f"(pattern '{printable(plan.captures.pattern.text)}'{other})"
         )
         raise PlanError.at(plan.file_name, wrong, helps="check [captures] folder and pattern")
-    if measuring is None:
-
-        def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
-            return measure_many(requests, workers=workers, limits=limits)
-
+    measuring = measuring or partial(measure_many, workers=workers, limits=limits)
     requests = requests_of(plan, found.runs)
     kept = None if kept_file is None else KeptRuns(kept_file)
     measured = _measured(requests, kept, measuring, measure_again=measure_again)
@@ -251,11 +248,11 @@ def _measured(
     """Outcomes in the order of the requests: kept where it can be, measured (and then kept) where not."""
     if kept is None:
         return list(measuring(requests))
-    outcomes: dict[int, MeasureOutcome] = {}
-    for at, request in enumerate(requests):
-        run = None if measure_again else kept.find(request)
-        if run is not None:
-            outcomes[at] = MeasureOutcome(request=request, run=run, error=None)
+    outcomes = {
+        at: MeasureOutcome(request=request, run=run, error=None)
+        for at, request in enumerate(requests)
+        if not measure_again and (run := kept.find(request)) is not None
+    }
     to_measure = [at for at in range(len(requests)) if at not in outcomes]
     if to_measure:
         beside = [beside_sha256(requests[at]) for at in to_measure]
@@ -269,30 +266,22 @@ def _measured(
 
 def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_by_order: int) -> tuple[Caveat, ...]:
     """What is to be known of the files of a plan; logs that could not be used are named below the captures folder."""
-    told = {
-        "files-not-in-plan": (
-            Weight.CARE,
-            found.not_in_plan
-            and f"{_files(found.not_in_plan)} the path pattern, but card, scene or resolution are not in the plan.",
-        ),
-        "runs-without-sensors": (
-            Weight.NOTE,
-            found.without_sensors and f"{len(found.without_sensors)} of {len(found.runs)} runs have no sensor log.",
-        ),
-        "sensor-clocks-by-load": (
-            Weight.CARE,
-            n_by_order
-            and f"{n_by_order} runs are laid over the stretches of load of the sensor log that they share, by their "
-            "order and lengths, for nothing says when they were made: recorded_from in the plan does.",
-        ),
-    }
+    n_unknown, n_without = len(found.not_in_plan), len(found.without_sensors)
+    unknown = f"{_files(found.not_in_plan)} the path pattern, but card, scene or resolution are not in the plan."
+    without = f"{n_without} of {len(found.runs)} runs have no sensor log."
+    by_order = (
+        f"{n_by_order} runs are laid over the stretches of load of the sensor log that they share, by their "
+        "order and lengths, for nothing says when they were made: recorded_from in the plan does."
+    )
+    told = (
+        (n_unknown, Caveat(code="files-not-in-plan", message=unknown, weight=Weight.CARE)),
+        (n_without, Caveat(code="runs-without-sensors", message=without, weight=Weight.NOTE)),
+        (n_by_order, Caveat(code="sensor-clocks-by-load", message=by_order, weight=Weight.CARE)),
+    )
     reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]
     below = printable(str(plan.captures.folder)).rstrip("/\\")
     reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
-    return (
-        *(Caveat(code=code, message=str(words), weight=weight) for code, (weight, words) in told.items() if words),
-        *sensors_caveat(reasons, len(placed)),
-    )
+    return (*(caveat for number, caveat in told if number), *sensors_caveat(reasons, len(placed)))
 
 
 def _files(names: Sequence[str]) -> str:
@@ -374,12 +363,11 @@ def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]
         spans = [span for span in stretches(times_s, loaded) if span[1] - span[0] > 2.0 * step_s]
         places = _places(spans, ordered or runs, step_s, is_ordered=ordered is not None)
         if places is not None:
-            moved = {}
-            for run in runs:
-                place = places[run.at]
-                offset = {"offset_s": place.start_s - run.first_s, "offset_doubt_s": place.doubt_s}
-                moved[run.at] = _with_options(requests[run.at], **offset)
-            return moved
+            offsets = {run.at: (places[run.at].start_s - run.first_s, places[run.at].doubt_s) for run in runs}
+            return {
+                at: _with_options(requests[at], offset_s=offset_s, offset_doubt_s=doubt_s)
+                for at, (offset_s, doubt_s) in offsets.items()
+            }
     return {}
 
 

@@ -7,7 +7,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -48,8 +48,6 @@ DRAWING_ONLY: Final = ("curves", "findings")
 
 def review_json(result: ReviewResult) -> str:
     """The text of ``result.json``: all but the drawing material. Keys are only ever added within a schema number."""
-    from dataclasses import fields
-
     import msgspec
 
     runs = [
@@ -206,17 +204,17 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
             clear_leftovers(folder)
             return names
         with replacing_folder(folder, last=RESULT_FILE) as making:
-            for name, write in chosen.items():
-                if name not in standing:
-                    (making / name).parent.mkdir(parents=True, exist_ok=True)
-                    write(making / name)
-            for name in (*sorted(standing), KEPT_RUNS_FILE):
-                if (folder / name).exists():
-                    (making / name).parent.mkdir(parents=True, exist_ok=True)
+            for name in (*chosen, *sorted(standing - chosen.keys()), KEPT_RUNS_FILE):
+                (making / name).parent.mkdir(parents=True, exist_ok=True)
+                if name in chosen and name not in standing:
+                    chosen[name](making / name)
+                elif (folder / name).exists():
                     shutil.copy2(folder / name, making / name)
             for name, content in files.items():
                 (making / name).write_bytes(content)
-            _write_record(making, None if plan_file is None else path_from(plan_file, folder), {*standing, *names})
+            plan = None if plan_file is None else path_from(plan_file, folder)
+            record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted({*standing, *names})}
+            (making / RECORD_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="ascii", newline="\n")
         clear_leftovers(folder)
         return names
 
@@ -266,17 +264,12 @@ def plan_of_folder(folder: Path) -> Path:
 
 
 def _record(folder: Path) -> dict[str, object]:
-    """What `_write_record` noted; nothing where there is no such file."""
+    """What `write_review` noted; nothing where there is no such file."""
     try:
         record = json.loads((folder / RECORD_FILE).read_bytes())
     except (OSError, ValueError):
         return {}
     return record if isinstance(record, dict) and record.get("schema") == _RECORD_SCHEMA else {}
-
-
-def _write_record(folder: Path, plan: str | None, names: set[str]) -> None:
-    record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted(names)}
-    (folder / RECORD_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="ascii", newline="\n")
 
 
 def _written(folder: Path) -> set[str]:

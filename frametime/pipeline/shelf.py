@@ -37,10 +37,11 @@ if TYPE_CHECKING:
     from frametime.plans.plan import ReviewPlan
 
 SCHEMA: Final = "frametime.shelf/1"
+_PLACE: Final = ("card", "scene", "resolution", "run")
+_CONDITIONS: Final = ("driver", "operating_system", "card_settings", "scene_settings")
 _TEXTS: Final = (
     *("session", "card", "label", "scene", "resolution", "run", "recorded_from_utc", "file_name", "sha256"),
-    *("driver", "operating_system", "card_settings", "scene_settings", "scene_version", "bench", "parameters"),
-    *("version", "plan"),
+    *(*_CONDITIONS, "scene_version", "bench", "parameters", "version", "plan"),
 )
 
 
@@ -70,10 +71,10 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
     session = plan.shelf.session or _day_of(plan, runs)
     folder = Path(plan.shelf.folder)
     place = folder / f"session={quote(session, safe='')}"
-    of_cards: dict[str, list[PlacedRun]] = defaultdict(list)
-    for run in runs:
-        of_cards[run.card].append(run)
-    frames = {card: _frame(plan, design, session, members) for card, members in of_cards.items()}
+    frames = {
+        card: _frame(plan, design, session, [run for run in runs if run.card == card])
+        for card in dict.fromkeys(run.card for run in runs)
+    }
     with alone_with(folder):
         if place.exists() and not _is_same(folder, session, frames):
             helps = f"take it off first: frametime shelf remove {printable(str(folder))} '{printable(session)}'"
@@ -116,16 +117,13 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
         rows.append(
             {
                 **about,
-                **{name: getattr(run, name) for name in ("card", "scene", "resolution", "run")},
+                **{name: getattr(run, name) for name in _PLACE},
                 "label": design.label(run.card),
                 "recorded_from_utc": None if run.start_h is None else _time(run.start_h),
                 "file_name": run.measured.provenance.file_name,
                 "sha256": run.measured.provenance.sha256,
                 "scene_version": plan.scenes[run.scene].version,
-                **{
-                    name: getattr(run.measured.conditions, name)
-                    for name in ("driver", "operating_system", "card_settings", "scene_settings")
-                },
+                **{name: getattr(run.measured.conditions, name) for name in _CONDITIONS},
                 **{key: values[key].value if key in values else None for key in catalog},
                 "measured": encoded_run(run.measured),
             }
@@ -171,8 +169,7 @@ def runs_on(folder: Path) -> pl.LazyFrame:
 def _is_same(folder: Path, session: str, frames: dict[str, pl.DataFrame]) -> bool:
     there = runs_on(folder).filter(pl.col("session") == session).drop("plan").collect()
     made = pl.concat(list(frames.values())).drop("plan")
-    order = ["card", "scene", "resolution", "run"]
-    return there.sort(order).equals(made.sort(order))
+    return there.sort(_PLACE).equals(made.sort(_PLACE))
 
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
@@ -256,11 +253,8 @@ def taken_from_shelf(
     again: list[PlacedRun] = []
     for card, session in wanted.items():
         if card in today:
-            raise PlanError.at(
-                plan.file_name,
-                f"'{printable(card)}' was measured in this session",
-                helps="leave it out of [shelf] cards",
-            )
+            found = f"'{printable(card)}' was measured in this session"
+            raise PlanError.at(plan.file_name, found, helps="leave it out of [shelf] cards")
         of_card = alike.filter((pl.col("card") == card) & (pl.col("session") == session))
         if of_card.is_empty():
             found = f"'{printable(card)}' of session '{printable(session)}' has no cell that is comparable"
@@ -273,14 +267,12 @@ def taken_from_shelf(
     names = usable.select("card", "scene", "resolution", "run", "session")
     full = runs.join(names.lazy(), on=names.columns, how="semi").join(chosen.lazy(), on=chosen.columns, how="semi")
     values: dict[str, dict[Place, dict[str, list[float]]]] = defaultdict(dict)
-    for row in usable.iter_rows(named=True):
-        of_place = values[row["session"]].setdefault((row["card"], row["scene"], row["resolution"]), {})
+    numbers = [(row["session"], (row["card"], row["scene"], row["resolution"]), row) for row in usable.to_dicts()]
+    numbers += [(wanted[run.card], run.place, {key: run.value(key) for key in keys}) for run in again]
+    for session, place, row in numbers:
+        of_place = values[session].setdefault(place, {})
         for key in keys:
             of_place.setdefault(key, []).append(row[key] or 0.0)
-    for run in again:
-        of_place = values[wanted[run.card]].setdefault((run.card, run.scene, run.resolution), {})
-        for key in keys:
-            of_place.setdefault(key, []).append(run.value(key) or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
     nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
     entries = [
@@ -334,20 +326,21 @@ def _wanted(
     assert shelf is not None
     if shelf.near is None:
         return shelf.cards
+    taken = {*shelf.cards, *(run.card for run in placed)}
     subject = (*design.subject, *design.candidates, design.baseline)[0]
     if shelf.near_by == "price":
         prices = {card.key: card.price for card in design.cards if card.price is not None}
         if subject not in prices:
             found = f"near_by is \"price\", and '{printable(subject)}' has none"
             raise PlanError.at(plan.file_name, found, helps="give it one in [[cards]]")
-        others = set(usable["card"]) - {*shelf.cards, *(run.card for run in placed)}
+        others = set(usable["card"]) - taken
         by_price = sorted(others & set(prices), key=lambda card: (abs(log(prices[card] / prices[subject])), card))
         return (*shelf.cards, *by_price[: shelf.near])
     values = [(run.scene, run.resolution, run.value(design.headline)) for run in placed if run.card == subject]
     own = pl.DataFrame(values, schema={"scene": pl.String, "resolution": pl.String, "own": pl.Float64}, orient="row")
     by = ["scene", "resolution"]
     near = (
-        usable.filter(~pl.col("card").is_in([*shelf.cards, *(run.card for run in placed)]))
+        usable.filter(~pl.col("card").is_in(taken))
         .group_by("card", *by)
         .agg(pl.col(design.headline).log().mean())
         .join(own.group_by(by).agg(pl.col("own").log().mean()), on=by)
@@ -381,8 +374,8 @@ def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
 
 def placed_runs(frame: pl.DataFrame) -> list[PlacedRun]:
     """Rows of a shelf as runs of a review."""
-    runs = []
-    for row in frame.iter_rows(named=True):
-        place = {name: row[name] for name in ("card", "scene", "resolution", "run")}
-        runs.append(PlacedRun(name=run_name(**place), **place, measured=decoded_run(row["measured"])))
-    return runs
+    places = frame.select(_PLACE).to_dicts()
+    return [
+        PlacedRun(name=run_name(**place), **place, measured=decoded_run(content))
+        for place, content in zip(places, frame["measured"], strict=True)
+    ]

@@ -326,15 +326,10 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
 
 def _trial_of(new: Trial, folder: Path, runs: list[MeasuredLog]) -> Trial:
     """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
-    minutes = new.minutes
-    if runs and new.is_endurance:
-        minutes = round(sum(run.run.duration_s for run in runs) / 60.0, 2)  # what the log shows, not what was said
-    trial = replace(
-        new,
-        minutes=minutes,
-        logs=tuple(path_from(Path(log), folder) for log in new.logs),
-        sensors=tuple(path_from(Path(log), folder) for log in new.sensors),
-    )
+    logs, sensors = (tuple(path_from(Path(log), folder) for log in of_runs) for of_runs in (new.logs, new.sensors))
+    trial = replace(new, logs=logs, sensors=sensors)
+    if runs and new.is_endurance:  # what the log shows, not what was said
+        trial = replace(trial, minutes=round(sum(run.run.duration_s for run in runs) / 60.0, 2))
     return with_measurements(trial, runs) if runs else trial
 
 

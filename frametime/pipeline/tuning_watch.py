@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, TypeAlias
+from typing import Final
 
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import FrametimeError, RecordError, printable
@@ -48,7 +48,6 @@ _COUNT_S: Final = 1.0
 _LOOK_S: Final = 30.0
 """How often a log that grows is read, in s, to see whether its run has failed."""
 _SHORT_MINUTES: Final = 0.02
-Event: TypeAlias = "str | Path"
 
 
 class TuningBench:
@@ -234,7 +233,7 @@ def watch_trials(
     stop : threading.Event, optional
     """
     stop = threading.Event() if stop is None else stop
-    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    events: queue.SimpleQueue[str | Path] = queue.SimpleQueue()
 
     def press() -> None:
         while (keys := read_keys()) and "q" not in keys.lower():

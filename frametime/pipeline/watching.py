@@ -11,8 +11,8 @@ import contextlib
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -71,26 +71,15 @@ class WatchReport:
     set_sentence: str | None
 
 
-@dataclass
-class _RunSets:
-    """Which runs of which set are usable so far."""
-
-    n_runs: int
-    words: dict[tuple[tuple[str, str], ...], dict[str, bool]] = field(default_factory=lambda: defaultdict(dict))
-
-    def add(self, fields: dict[str, str], *, usable: bool) -> str:
-        """Count one run and say what its set needs."""
-        key = tuple((name, value) for name, value in fields.items() if name != "run")
-        runs = self.words[key]
-        runs[fields.get("run", "")] = usable
-        n_usable = sum(runs.values())
-        name = ", ".join(value for _, value in key) or "this set"
-        to_repeat = sorted(run for run, good in runs.items() if not good)
-        repeat = f"; repeat run {', '.join(to_repeat)}" if to_repeat else ""
-        if n_usable >= self.n_runs:
-            return f"{name}: complete, {n_usable} usable runs{repeat}"
-        missing = self.n_runs - n_usable
-        return f"{name}: {n_usable} of {self.n_runs} usable runs, {missing} more needed{repeat}"
+def _set_sentence(members: Iterable[str], runs: Mapping[str, bool], n_runs: int) -> str:
+    """What a set needs; ``members`` is what its runs share, ``runs`` says which of them are usable so far."""
+    n_usable = sum(runs.values())
+    name = ", ".join(members) or "this set"
+    to_repeat = sorted(run for run, good in runs.items() if not good)
+    repeat = f"; repeat run {', '.join(to_repeat)}" if to_repeat else ""
+    if n_usable >= n_runs:
+        return f"{name}: complete, {n_usable} usable runs{repeat}"
+    return f"{name}: {n_usable} of {n_runs} usable runs, {n_runs - n_usable} more needed{repeat}"
 
 
 class _Tree:
@@ -171,7 +160,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     """
     stop = threading.Event() if stop is None else stop
     folder = folder.absolute()
-    sets = _RunSets(options.n_runs)
+    sets: dict[tuple[str, ...], dict[str, bool]] = defaultdict(dict)
     with measuring_apart(options.limits) as measure:
         for found in finished_files(folder, settle_s=options.settle_s, stop=stop):
             if isinstance(found, str):
@@ -185,7 +174,10 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
             outcome = measure(options.request_of(found, fields, sensors, sensors_are_found=True))
             run, sentence = outcome.run, None
             if options.path_pattern is not None:
-                sentence = sets.add(fields, usable=run is not None and run.judgement.word != "repeat this run")
+                members = tuple(value for name, value in fields.items() if name != "run")
+                is_usable = run is not None and run.judgement.word != "repeat this run"
+                sets[members][fields.get("run", "")] = is_usable
+                sentence = _set_sentence(members, sets[members], options.n_runs)
             yield WatchReport(name=file.text_name, path=str(found), run=run, error=outcome.error, set_sentence=sentence)
 
 
