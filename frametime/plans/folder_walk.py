@@ -120,11 +120,6 @@ def files_below(
     """
     own = leave_out.resolve() if leave_out is not None else None
 
-    def is_wanted(root: str, name: str) -> bool:
-        if name.startswith("."):
-            return False
-        return own is None or name != own.name or Path(root, name).resolve() != own
-
     # Not os.walk: before Python 3.12 it calls itself once a level, and so ends at a thousand.
     waiting = [os.fspath(folder)]
     while waiting:
@@ -140,7 +135,8 @@ def files_below(
             continue
         folders = []
         for name, is_folder, is_link in found:
-            if not is_wanted(root, name):
+            is_own = own is not None and name == own.name and Path(root, name).resolve() == own
+            if name.startswith(".") or is_own:
                 continue
             if not is_folder:
                 yield Path(root, name)

@@ -23,8 +23,6 @@ from frametime.caveats import Caveat
 from frametime.errors import EndingError, OutputError, ReadError, printable
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import pyarrow as pa
 
 _ENDINGS: Final = (".arrow", ".parquet")
@@ -71,6 +69,8 @@ def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
     """
     from pathlib import Path
 
+    import pyarrow as pa
+
     from frametime.replacing import claiming, replacing
 
     target = Path(path)
@@ -81,24 +81,18 @@ def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
     table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture)})
     with claiming([target], force=force), replacing(target) as temporary:
         try:
-            _write_table(table, temporary, is_parquet=target.suffix.casefold() == ".parquet")
+            if target.suffix.casefold() == ".parquet":
+                from pyarrow import parquet
+
+                parquet.write_table(table, temporary, compression="zstd")
+            else:
+                with pa.OSFile(os.fspath(temporary), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+                    writer.write_table(table)
         except OSError as error:
             # Arrow puts its own sentence, with the temporary name, where the system's reason belongs.
             reason = os.strerror(error.errno) if error.errno else str(error)
             helps = "check the folder and the space left"
             raise OutputError.at(name, f"cannot be written ({reason})", helps=helps) from None
-
-
-def _write_table(table: pa.Table, path: Path, *, is_parquet: bool) -> None:
-    import pyarrow as pa
-
-    if is_parquet:
-        from pyarrow import parquet
-
-        parquet.write_table(table, path, compression="zstd")
-        return
-    with pa.OSFile(os.fspath(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
-        writer.write_table(table)
 
 
 def _with_units(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) -> pa.Table:
