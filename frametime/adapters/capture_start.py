@@ -119,7 +119,16 @@ def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool
         If the file beside the capture names a time that cannot be read.
     """
     stated = stated_start(capture.provenance, given)
-    return stated if stated is not None or not trusts_file_time else _start_of_file(capture)
+    if stated is not None or not trusts_file_time or capture.provenance.file_name in ("", "-"):
+        return stated
+    # The file's last change is taken for the end of the capture.
+    try:
+        changed_ns = Path(capture.provenance.file_name).stat().st_mtime_ns
+    except OSError:
+        return None
+    stamps = capture.frames.column(TIME_COLUMN)
+    words = f"from the last change of its file ({utc_text(changed_ns)}), taken as its end"
+    return CaptureStart(changed_ns - int(stamps[len(stamps) - 1].as_py()), "absolute", words, 2.0, is_guess=True)
 
 
 def stated_start(provenance: Provenance, given: str | None) -> CaptureStart | None:
@@ -153,19 +162,6 @@ def _start_in_name(name: str) -> CaptureStart | None:
     with suppress(ValueError):
         return CaptureStart(*any_ns(f"{date}T{clock}{found[7]}"), f"from the name {printable(name)}", doubt_s=1.0)
     return None
-
-
-def _start_of_file(capture: Capture) -> CaptureStart | None:
-    """The file's last change is taken for the end of the capture."""
-    if capture.provenance.file_name in ("", "-"):
-        return None
-    try:
-        changed_ns = Path(capture.provenance.file_name).stat().st_mtime_ns
-    except OSError:
-        return None
-    stamps = capture.frames.column(TIME_COLUMN)
-    words = f"from the last change of its file ({utc_text(changed_ns)}), taken as its end"
-    return CaptureStart(changed_ns - int(stamps[len(stamps) - 1].as_py()), "absolute", words, 2.0, is_guess=True)
 
 
 def sidecar_of(file_name: str) -> Path | None:

@@ -73,12 +73,14 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
     'other'
     """
     name = os.fspath(path)
-    ending = _ending(name)
+    base = os.path.basename(name)  # noqa: PTH119
+    stem, ending = os.path.splitext(base.casefold())  # noqa: PTH122
+    ending = os.path.splitext(stem)[1] if ending in COMPRESSION_ENDINGS else ending  # noqa: PTH122
     table = ending in TABLE_ENDINGS
     broken: Kind = "frames" if table else "other"
     if not table and ending not in TEXT_ENDINGS:
         return FileKind(kind="other", reason=f"no log ends in {ending}")
-    if os.path.basename(name).startswith("."):  # noqa: PTH119
+    if base.startswith("."):
         return FileKind(kind="other", reason="hidden")
     try:
         if not stat.S_ISREG(os.stat(name).st_mode):  # noqa: PTH116
@@ -96,12 +98,6 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
         return FileKind(broken, str(error))
     except OSError as error:
         return FileKind(broken, error.strerror or "it cannot be opened")
-
-
-def _ending(name: str) -> str:
-    base = os.path.basename(name).casefold()  # noqa: PTH119
-    stem, ending = os.path.splitext(base)  # noqa: PTH122
-    return os.path.splitext(stem)[1] if ending in COMPRESSION_ENDINGS else ending  # noqa: PTH122
 
 
 def _results(command: str) -> FileKind:

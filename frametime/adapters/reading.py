@@ -224,7 +224,13 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
     if wanted in built_in:
         return built_in[wanted], ()
     if wanted is not None:
-        return _wanted_plugin(name, wanted), ()
+        if (entry := _plugins().get(wanted)) is None:
+            helps = f"there are {', '.join(adapter_names())}"
+            raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=helps)
+        adapter = _loaded(entry)
+        if isinstance(adapter, str):
+            raise ReadError.at(name, adapter, helps="install it again, or leave --adapter out")
+        return adapter, ()
     claiming = [adapter for adapter in built_in.values() if adapter.recognizes(head)]
     if len(claiming) == 1:
         return claiming[0], ()
@@ -266,15 +272,4 @@ def _loaded(entry: EntryPoint) -> Adapter | str:
     except Exception as error:  # noqa: BLE001 - a plug-in is foreign code: whatever it raises must not end the reading
         reason = f"{type(error).__name__}: {printable(str(error), limit=120)}"
         return f"the adapter '{printable(entry.name, limit=60)}' could not be loaded ({reason})"
-    return adapter
-
-
-def _wanted_plugin(name: str, wanted: str) -> Adapter:
-    entry = _plugins().get(wanted)
-    if entry is None:
-        known = ", ".join(adapter_names())
-        raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=f"there are {known}")
-    adapter = _loaded(entry)
-    if isinstance(adapter, str):
-        raise ReadError.at(name, adapter, helps="install it again, or leave --adapter out")
     return adapter

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.capture import Conditions
@@ -17,8 +17,7 @@ from frametime.plans.plan import ReviewPlan
 from frametime.review.run_set import run_name
 
 
-@dataclass(frozen=True, kw_only=True)
-class RunFile:
+class RunFile(NamedTuple):
     """A capture at its place in the plan: card, scene, resolution and run.
 
     ``name`` is its path below the captures folder.
@@ -31,8 +30,7 @@ class RunFile:
     conditions: Conditions
 
 
-@dataclass(frozen=True, kw_only=True)
-class FoundRuns:
+class FoundRuns(NamedTuple):
     """What lies in the captures folder: runs of the plan, and files that fit the pattern but not the plan."""
 
     runs: tuple[RunFile, ...]

@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import permutations
 from typing import Final, NamedTuple, TypeAlias
 
@@ -77,8 +76,7 @@ _Roles: TypeAlias = Mapping[int, str]
 in all paths."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class PathReading:
+class PathReading(NamedTuple):
     """One way to read the paths: the pattern, and the fields of each path that it fits."""
 
     pattern: PathPattern

@@ -127,6 +127,9 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         exclusions={item.run: item.reason for item in keys.exclude},
         running_cost=None if cost is None else RunningCost(**msgspec.structs.asdict(cost)),
     )
+    # The plan with its defaults, as it could be written again: it stands in every result, as JSON reads it back.
+    plain = msgspec.json.decode(msgspec.json.encode(keys))
+    plain["cuts"] = [{"key": cut.key, "label": cut.label, "definition": cut.definition} for cut in design.cuts]
     shelf = keys.shelf and msgspec.structs.replace(keys.shelf, folder=str(folder / keys.shelf.folder))
     return ReviewPlan(
         file_name=file_name,
@@ -138,7 +141,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         charts=keys.charts,
         order=keys.order,
         shelf=shelf,
-        resolved={**_resolved(keys, design), **published},
+        resolved={**{key: value for key, value in plain.items() if key not in ("currency", "cut_each")}, **published},
     )
 
 
@@ -165,13 +168,6 @@ def _filled(keys: PlanKeys) -> PlanKeys:
         scenes=tuple(replace(scene, label=scene.label or scene.key) for scene in keys.scenes),
         running_cost=None if cost is None else replace(cost, currency=cost.currency or keys.currency),
     )
-
-
-def _resolved(keys: PlanKeys, design: ReviewDesign) -> dict[str, object]:
-    """The plan with its defaults, as it could be written again: it stands in every result, as JSON reads it back."""
-    plain: dict[str, object] = msgspec.json.decode(msgspec.json.encode(keys))
-    plain["cuts"] = [{"key": cut.key, "label": cut.label, "definition": cut.definition} for cut in design.cuts]
-    return {key: value for key, value in plain.items() if key not in ("currency", "cut_each")}
 
 
 def _check_texts(source: TomlSource, path: KeyPath, value: object) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from string import Template
-from typing import Final
+from typing import Final, NamedTuple
 
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
@@ -362,8 +362,7 @@ def _label(key: str) -> str:
     return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key
 
 
-@dataclass(frozen=True, kw_only=True)
-class PlanUpdate:
+class PlanUpdate(NamedTuple):
     """The text of a plan with what was added to it, a line for each addition; none where nothing is new."""
 
     text: str

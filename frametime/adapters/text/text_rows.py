@@ -190,7 +190,8 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -
     for first in (0 if quote and quote in text else max(0, len(lines) - _LAST_LINES), 0):
         rows = split_rows(lines[first:], dialect.marks, first + 1)
         kept = len(rows)
-        while kept and not _fits(rows[kept - 1].cells, numeric):
+        # A row of frames holds a number, or nothing, in its first number column.
+        while kept and (len(cells := rows[kept - 1].cells) <= numeric or kind_of(cells[numeric]) is CellKind.TEXT):
             kept -= 1
         if len(rows) - kept < _LAST_LINES // 3 or not first:
             break
@@ -228,11 +229,6 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -
 def _holds_values(cells: Sequence[str]) -> bool:
     """Whether half the cells of a column are values, or more."""
     return bool(cells) and sum(is_value(kind_of(cell)) for cell in cells) * 2 >= len(cells)
-
-
-def _fits(cells: Sequence[str], numeric: int) -> bool:
-    """Whether a row looks like a row of frames: its first number column holds a number, or nothing."""
-    return len(cells) > numeric and kind_of(cells[numeric]) is not CellKind.TEXT
 
 
 def _is_footer(row: Row, before: Row, count: int) -> bool:
