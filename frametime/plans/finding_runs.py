@@ -127,11 +127,10 @@ class PlanPlaces:
             "resolution": list(design.resolutions),
         }
         of_names = {field: self._names[field] for field in ("card", "scene")}
-        self._patterns = [
-            pattern.with_values(self._names),
-            pattern.with_values(of_names, told={"resolution": KNOWN["resolution"]}),
-            pattern.with_values(of_names, any_case=True, told={"resolution": KNOWN["resolution"]}),
-        ]
+        self._patterns = [pattern.with_values(self._names)]
+        for any_case in (False, True):
+            told = {"resolution": KNOWN["resolution"]}
+            self._patterns.append(pattern.with_values(of_names, any_case=any_case, told=told))
         self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
 
     def fields(self, name: str) -> dict[str, str] | None:

@@ -164,7 +164,9 @@ class _Chooser(ChoiceSoFar):
         kinds = self._kinds(fact)
         if not kinds:
             return []
-        if fact.counts_ticks and self.told_unit is None:
+        # Ticks are of a length that only the machine knows.
+        ticks = {"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & fact.words
+        if ticks and fact.unit is None and len(fact.usual_units) > 1 and self.told_unit is None:
             every = [self.reading(fact, "timestamp", unit) for unit in fact.units]
             self.ticks += [reading for reading in every if reading.plausible]
             return []

@@ -188,12 +188,6 @@ class ColumnFacts(NamedTuple):
             return (TICK,)
         return (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *((TICK,) if {"tick", "ticks"} & self.words else ()))
 
-    @property
-    def counts_ticks(self) -> bool:
-        """Whether a column counts ticks of a length that only the machine knows."""
-        ticks = {"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & self.words
-        return self.unit is None and bool(ticks) and len(self.usual_units) > 1
-
     def resolution_ns(self, unit: Unit) -> int:
         """Step of the last digit that is written, the coarser of the first and the last rows."""
         if unit is RATE:
