@@ -174,11 +174,11 @@ def _drawer(given: tuple[ReviewResult, ChartRequest]) -> Callable[[_Key], bytes]
 
 def left_out_words(result: ReviewResult, request: ChartRequest) -> str | None:
     """How to get the charts of a review that are not drawn unless they are asked for; ``None`` where all are drawn."""
-    from frametime.render.charts.drawings import left_out, review_figures
+    from frametime.render.charts.drawings import left_out
 
     if request.only is not None or not (missing := left_out(result, request.theme_value())):
         return None
-    n_drawn, n_more = len(review_figures(result, request.theme_value())), sum(missing.values())
+    n_drawn, n_more = len(_drawings(result, request)), sum(missing.values())
     kinds = ", ".join(f"{key} ({number})" for key, number in missing.items())
     return (
         f"{n_drawn} charts drawn of {n_drawn + n_more}; for all of a kind use --only KEY, or name it in charts = [...] "

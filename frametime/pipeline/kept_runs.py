@@ -14,7 +14,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from fractions import Fraction
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -231,12 +230,7 @@ def decoded_run(content: bytes) -> MeasuredRun:
     ValueError
         When the bytes are none.
     """
-    return _decoder().decode(content)
-
-
-@cache
-def _decoder() -> msgspec.msgpack.Decoder[MeasuredRun]:
-    return msgspec.msgpack.Decoder(MeasuredRun, dec_hook=_from_plain)
+    return _DECODER.decode(content)
 
 
 def _as_plain(value: object) -> object:
@@ -253,3 +247,6 @@ def _from_plain(kind: type, value: object) -> object:
     if kind is Fraction and isinstance(value, str):
         return Fraction(value)
     raise NotImplementedError(f"a kept run cannot hold {kind.__name__}")
+
+
+_DECODER: Final = msgspec.msgpack.Decoder(MeasuredRun, dec_hook=_from_plain)

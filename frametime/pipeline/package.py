@@ -297,13 +297,12 @@ def _hashes(archive: zipfile.ZipFile, named: Mapping[str, str]) -> Iterator[Chec
     """Each file against the hash that the package names, and files that it names or holds alone."""
     members = set(archive.namelist())
     for name in sorted({*named, *members} - {MANIFEST}):
+        words = "hash"
         if name not in members or name not in named:
             words = "is named but not in the package" if name in named else "is in the package but not named"
-            yield Checked(name=name, is_equal=False, words=words)
-            continue
-        digest = hashlib.sha256(archive.read(name)).hexdigest()
-        is_equal = named[name] == f"sha256:{digest}"
-        yield Checked(name=name, is_equal=is_equal, words="hash" if is_equal else f"has another hash, {digest[:12]}...")
+        elif named[name] != f"sha256:{(digest := hashlib.sha256(archive.read(name)).hexdigest())}":
+            words = f"has another hash, {digest[:12]}..."
+        yield Checked(name=name, is_equal=words == "hash", words=words)
 
 
 def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) -> Iterator[Checked]:

@@ -386,10 +386,8 @@ def _run(at: int, request: MeasureRequest) -> _Run:
 def _in_order_made(runs: Sequence[_Run]) -> list[_Run] | None:
     """The runs in the order of the last changes of their files, if that can be the order in which they were made."""
     ordered = sorted(runs, key=lambda run: run.changed_s)
-    for before, run in pairwise(ordered):
-        if run.changed_s - before.changed_s < _LATE_FRACTION * run.duration_s:
-            return None
-    return ordered
+    gaps = ((run.changed_s - before.changed_s, run.duration_s) for before, run in pairwise(ordered))
+    return ordered if all(gap_s >= _LATE_FRACTION * duration_s for gap_s, duration_s in gaps) else None
 
 
 def _places(

@@ -108,12 +108,10 @@ def _frame(table: shown.Table) -> pl.DataFrame:
             name = column.name.format(end=end)
             columns.append(Column(name=name, kind=_KINDS.get(column.kind, "number")))
             for values, row in zip(rows, table.rows, strict=True):
-                values[name] = _end(row.cells[place], end) if end else row.cells[place].exact
+                cell = row.cells[place]
+                found = (getattr(part, end) for part in cell.content if isinstance(part, shown.Range))
+                values[name] = next(found, None) if end else cell.exact
     return frame_of(rows, columns)
-
-
-def _end(cell: shown.Cell, end: str) -> object:
-    return next((getattr(part, end) for part in cell.content if isinstance(part, shown.Range)), None)
 
 
 @dataclass(frozen=True, kw_only=True)

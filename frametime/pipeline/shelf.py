@@ -111,23 +111,21 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
         "version": __version__,
         "plan": relpath(plan.file_name, plan.shelf.folder) if plan.shelf is not None else None,
     }
-    rows: list[dict[str, object]] = []
-    for run in runs:
-        values = run.measured.values
-        rows.append(
-            {
-                **about,
-                **{name: getattr(run, name) for name in _PLACE},
-                "label": design.label(run.card),
-                "recorded_from_utc": None if run.start_h is None else _time(run.start_h),
-                "file_name": run.measured.provenance.file_name,
-                "sha256": run.measured.provenance.sha256,
-                "scene_version": plan.scenes[run.scene].version,
-                **{name: getattr(run.measured.conditions, name) for name in _CONDITIONS},
-                **{key: values[key].value if key in values else None for key in catalog},
-                "measured": encoded_run(run.measured),
-            }
-        )
+    rows = [
+        {
+            **about,
+            **{name: getattr(run, name) for name in _PLACE},
+            "label": design.label(run.card),
+            "recorded_from_utc": None if run.start_h is None else _time(run.start_h),
+            "file_name": run.measured.provenance.file_name,
+            "sha256": run.measured.provenance.sha256,
+            "scene_version": plan.scenes[run.scene].version,
+            **{name: getattr(run.measured.conditions, name) for name in _CONDITIONS},
+            **{key: value.value for key, value in run.measured.values.items() if key in catalog},
+            "measured": encoded_run(run.measured),
+        }
+        for run in runs
+    ]
     schema: dict[str, Any] = dict.fromkeys(_TEXTS, pl.String) | dict.fromkeys(catalog, pl.Float64)
     return pl.DataFrame(rows, schema={**schema, "measured": pl.Binary})
 
@@ -159,9 +157,8 @@ def runs_on(folder: Path) -> pl.LazyFrame:
     """
     paths = sorted(folder.glob("session=*/card=*/runs.parquet"))
     if not paths:
-        raise OutputError.at(
-            str(folder), "this is no shelf, or an empty one", helps="frametime review --shelve fills it"
-        )
+        helps = "frametime review --shelve fills it"
+        raise OutputError.at(str(folder), "this is no shelf, or an empty one", helps=helps)
     # Sessions of other parameters have other columns beside those that all have.
     return pl.concat([pl.scan_parquet(path, hive_partitioning=False, glob=False) for path in paths], how="diagonal")
 
@@ -282,7 +279,7 @@ def taken_from_shelf(
     ]
     extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
     others = OtherSessions(runs=(*placed_runs(full.collect()), *again), values=values)
-    return extended, others, (*_not_comparable(apart), *_told_again(design, labels, again))
+    return extended, others, (*_not_comparable(apart), *_told_again(labels, again))
 
 
 def _measured_again(
@@ -310,7 +307,7 @@ def _measured_again(
     return made
 
 
-def _told_again(design: ReviewDesign, labels: dict[str, str], again: Sequence[PlacedRun]) -> tuple[Caveat, ...]:
+def _told_again(labels: dict[str, str], again: Sequence[PlacedRun]) -> tuple[Caveat, ...]:
     if not again:
         return ()
     names = ", ".join(sorted({labels[run.card] for run in again}))

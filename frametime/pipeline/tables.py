@@ -165,11 +165,9 @@ def _add(stream: IO[bytes], folder: Path, row: Mapping[str, Cell]) -> int:
         while line:
             line = line[stream.write(line) :]
     except OSError as error:
-        raise OutputError.at(
-            str(folder),
-            f"no more rows can be written here ({error.strerror or error})",
-            helps="the rows so far are kept: make room, and go on with --resume",
-        ) from error
+        found = f"no more rows can be written here ({error.strerror or error})"
+        helps = "the rows so far are kept: make room, and go on with --resume"
+        raise OutputError.at(str(folder), found, helps=helps) from error
     return place
 
 
@@ -187,11 +185,9 @@ def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[AddRo
     """
     first = next((row for _, row in journal_rows(path)), None) if keep and path.exists() else None
     if first is not None and first != call:
-        raise OutputError.at(
-            str(path),
-            "the rows of an unfinished batch of other captures or parameters lie here",
-            helps="go on with its own options, begin anew with --force and without --resume, or name another --out",
-        )
+        found = "the rows of an unfinished batch of other captures or parameters lie here"
+        helps = "go on with its own options, begin anew with --force and without --resume, or name another --out"
+        raise OutputError.at(str(path), found, helps=helps)
     keep = first is not None
     try:
         stream = path.open("r+b" if keep else "wb", buffering=0)
@@ -339,14 +335,11 @@ def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) ->
     if partition_by:
         _refuse_strangers(out)
     elif not is_table:
-        raise EndingError.at(
-            str(out),
-            f"the ending {out.suffix or '(none)'!r} names no format",
-            helps=f"use one of {', '.join(FORMATS)}, or --partition-by for a folder",
-        )
-    refuse_existing(
-        [out], force=force, helps="--force replaces it, --resume goes on with it", are_folders=bool(partition_by)
-    )
+        wrong = f"the ending {out.suffix or '(none)'!r} names no format"
+        helps = f"use one of {', '.join(FORMATS)}, or --partition-by for a folder"
+        raise EndingError.at(str(out), wrong, helps=helps)
+    helps = "--force replaces it, --resume goes on with it"
+    refuse_existing([out], force=force, helps=helps, are_folders=bool(partition_by))
 
 
 def _refuse_strangers(out: Path) -> None:

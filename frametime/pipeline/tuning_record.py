@@ -339,7 +339,13 @@ def _check(path: str, new: Trial, record: TuningRecord) -> None:
         helps = did_you_mean(new.workload, names) or f"the record has {', '.join(map(repr, names))}"
         raise RecordError.at(path, f"workload '{printable(new.workload, limit=60)}' is not in the record", helps=helps)
     if new.on is not None:
-        _check_date(path, new.on)
+        if date_text(new.on) is None:
+            found = f"on is '{printable(new.on, limit=60)}'"
+            raise RecordError.at(path, found, helps="give a date such as 2026-11-25")
+        tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
+        if datetime.fromisoformat(new.on).date() > tomorrow:
+            found = f"on is '{new.on}', a day that is yet to come"
+            raise RecordError.at(path, found, helps="give the day on which the trial was made")
     _check_logs(path, new, record)
     if new.is_endurance and new.minutes is None and not new.logs and new.outcome is Outcome.PASSED:
         raise RecordError.at(path, "minutes is not known for the endurance run", helps="give --minutes or --log")
@@ -347,15 +353,6 @@ def _check(path: str, new: Trial, record: TuningRecord) -> None:
     if new.outcome is Outcome.PASSED and not new.logs and new.minutes is not None and new.minutes < least:
         found = f"minutes is {new.minutes:g}, and {least:g} are needed to show that it holds"
         raise RecordError.at(path, found, helps="run it for longer")
-
-
-def _check_date(path: str, on: str) -> None:
-    if date_text(on) is None:
-        raise RecordError.at(path, f"on is '{printable(on, limit=60)}'", helps="give a date such as 2026-11-25")
-    tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
-    if datetime.fromisoformat(on).date() > tomorrow:
-        found = f"on is '{on}', a day that is yet to come"
-        raise RecordError.at(path, found, helps="give the day on which the trial was made")
 
 
 def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
@@ -386,22 +383,17 @@ def _measured(
             found = f"the trial is noted as passed, and this log shows {'; '.join(run.against)}"
             helps = "note how it ended, such as --outcome froze or --outcome does-not-hold"
             raise RecordError.at(log, found, helps=helps)
-    if runs:
-        _refuse_short(new, record, runs)
-    return runs, tuple(caveat for run in runs for caveat in run.caveats)
-
-
-def _refuse_short(new: Trial, record: TuningRecord, runs: list[MeasuredLog]) -> None:
-    """A run that is too short proves nothing; that of a failed trial may be as short as it was."""
+    # A run that is too short proves nothing; that of a failed trial may be as short as it was.
     least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
     minutes = [run.run.duration_s / 60.0 for run in runs]
-    lengths = zip(new.logs, minutes, strict=True) if not new.is_endurance else ((new.logs[0], sum(minutes)),)
-    for log, length in lengths:
+    lengths = [sum(minutes)] if new.is_endurance else minutes  # of an endurance run with the first log
+    for log, length in zip(new.logs, lengths, strict=False):
         # A log ends within a frame or two of the time that was set.
         if length < least - 0.02:
             key = "endurance_min_minutes in [steps]" if new.is_endurance else f"'{new.workload}' in [lengths]"
             found = f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds"
             raise RecordError.at(log, found, helps=f"run it for longer, or set {key}")
+    return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 
 def summarize_file(path: str) -> TuningSummary:

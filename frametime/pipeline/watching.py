@@ -20,7 +20,7 @@ from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, WorkerLimits
+from frametime.pipeline.measuring import FolderOptions, WorkerLimits
 from frametime.pipeline.measuring_many import measure_many, measuring_apart
 from frametime.pipeline.review_files import measured_or_not, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
@@ -28,9 +28,9 @@ from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of
 from frametime.plans.plan_keys import chosen_order
 from frametime.ranges import check_ranges
-from frametime.review.result import Coverage, RunToMake, UnreadableFile
+from frametime.review.result import Coverage, RunToMake
 from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run
-from frametime.review.run_set import PlacedRun, run_name
+from frametime.review.run_set import run_name
 from frametime.review.runs_to_make import next_to_make
 
 _POLL_S: Final = 0.2
@@ -211,36 +211,6 @@ class BenchReport:
     next_run: RunToMake | None = None
 
 
-class _Runs:
-    """The runs of a plan that were made so far."""
-
-    def __init__(self, plan: ReviewPlan) -> None:
-        self._plan = plan
-        self._order = chosen_order(plan.design, plan.order)
-        self._made: dict[str, PlacedRun | UnreadableFile] = {}
-        self.seen: dict[Path, tuple[int, ...] | None] = {}
-
-    def see(self, files: Iterable[RunFile]) -> None:
-        """Take the files of runs for read as they are now; done before they are read."""
-        self.seen |= {own: state_of(own) for file in files for own in _files_of(file)}
-
-    def add(self, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
-        """Count a run; one of the same place takes the place of the one before."""
-        made = run_made(self._plan, file, outcome)
-        self._made[run_name(**file.place)] = made
-        return made
-
-    def standing(self) -> BenchReport:
-        """Where the review stands before the first new run."""
-        _, coverage = flags_and_coverage(self._plan.design, *measured_or_not(self._made.values()))
-        return BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=self._order))
-
-    def newest(self, made: PlacedRun | UnreadableFile) -> BenchReport:
-        """A run beside the others."""
-        placed, unreadable = measured_or_not(self._made.values())
-        return BenchReport(newest=newest_run(self._plan.design, placed, made, unreadable=unreadable, order=self._order))
-
-
 def watch_plan(
     plan: ReviewPlan,
     *,
@@ -273,26 +243,33 @@ def watch_plan(
     """
     stop = threading.Event() if stop is None else stop
     folder = plan.captures.folder.absolute()
-    runs = _Runs(plan)
+    order = chosen_order(plan.design, plan.order)
     found = find_runs(plan)
-    runs.see(found.runs)
-    for file, outcome in zip(found.runs, measure_many(requests_of(plan, found.runs), limits=limits), strict=True):
-        runs.add(file, outcome)
-    yield runs.standing()
+    seen = _states_of(found.runs)
+    outcomes = measure_many(requests_of(plan, found.runs), limits=limits)
+    # A run takes the place of an earlier one of its name.
+    made = {run_name(**file.place): run_made(plan, file, of) for file, of in zip(found.runs, outcomes, strict=True)}
+    _, coverage = flags_and_coverage(plan.design, *measured_or_not(made.values()))
+    yield BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=order))
     with measuring_apart(limits) as measure:
         for path in finished_files(folder, settle_s=settle_s, stop=stop):
             if isinstance(path, str):
                 yield BenchReport(message=f"{printable(str(folder))}: {path}")
                 continue
-            if state_of(path) in (None, runs.seen.get(path)):  # it was read as it is now, or is gone
+            if state_of(path) in (None, seen.get(path)):  # it was read as it is now, or is gone
                 continue
             try:
                 found = find_runs(plan)
                 exclusions_of(plan, [run_name(**file.place) for file in found.runs])
                 for file in found.runs:
-                    if path in _files_of(file):
-                        runs.see([file])
-                        yield runs.newest(runs.add(file, measure(requests_of(plan, [file])[0])))
+                    states = _states_of([file])
+                    if path in states:
+                        seen |= states
+                        newest = run_made(plan, file, measure(requests_of(plan, [file])[0]))
+                        made[run_name(**file.place)] = newest
+                        runs, unreadable = measured_or_not(made.values())
+                        told = newest_run(plan.design, runs, newest, unreadable=unreadable, order=order)
+                        yield BenchReport(newest=told)
             except FrametimeError as error:
                 yield BenchReport(message=str(error))
                 continue
@@ -301,6 +278,7 @@ def watch_plan(
                 yield BenchReport(message=f"{printable(name)} {_NOT_A_RUN}")
 
 
-def _files_of(file: RunFile) -> list[Path]:
-    """The capture of a run and its sensor log, as absolute paths."""
-    return [path.absolute() for path in (file.path, file.sensors) if path is not None]
+def _states_of(files: Iterable[RunFile]) -> dict[Path, tuple[int, ...] | None]:
+    """The captures of runs and their sensor logs, by their absolute paths, as they are now: before they are read."""
+    paths = [path.absolute() for file in files for path in (file.path, file.sensors) if path is not None]
+    return {path: state_of(path) for path in paths}
