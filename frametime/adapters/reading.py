@@ -15,7 +15,7 @@ from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import HEAD_BYTES, Adapter, ParsedLog, ReadOptions
 from frametime.adapters.columns.words import WORDS
 from frametime.adapters.frames.frame_log import FrameLogAdapter
-from frametime.adapters.stored_log import OpenedLog, opened_log
+from frametime.adapters.stored_log import OpenedLog, address_space_is_limited, opened_log
 from frametime.adapters.text.text_source import not_text
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
@@ -133,6 +133,7 @@ def read_capture(
     >>> capture.n_frames, capture.frames["timestamp_ns"].to_pylist()
     (3, [0, 16600000, 33300000, 50100000])
     """
+    use_threads = use_threads and not address_space_is_limited()
     with opened_log(source, options, use_threads=use_threads) as opened:
         head = opened.log.read(HEAD_BYTES)
         opened.log.seek(0)

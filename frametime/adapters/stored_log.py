@@ -185,6 +185,15 @@ def opened_log(
         stored.refuse_change()
 
 
+def address_space_is_limited() -> bool:
+    """Whether addresses may run out: a new thread that gets none ends the process in the words of the C library."""
+    try:
+        import resource
+    except ImportError:
+        return False  # a system without such a limit
+    return resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY
+
+
 def _hashing(stored: LogStream, *, use_threads: bool) -> Callable[[], str]:
     """The hash, taken while the log is parsed; before that of a small log, or one with a single position for both."""
     import hashlib
