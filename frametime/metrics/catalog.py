@@ -139,10 +139,6 @@ def _alternation(series: FrameSeries) -> float | Missing:
     return pacing.lag1_autocorrelation(series.frame_times_ms)
 
 
-def _mean_ms(series: FrameSeries) -> float:
-    return series.duration_s * 1000.0 / series.n_frames
-
-
 def _needs(n_needed: int, compute: Compute) -> Compute:
     """``compute``, or the reason why there are too few frames for it."""
 

@@ -16,7 +16,7 @@ from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.review_outputs import Writing, make_review
 from frametime.plans.plan import ReviewPlan, read_plan
 from frametime.render.charts.chart_catalog import CATALOG
-from frametime.render.charts.chart_sheet import Sheet, _svg_picture, figure_bytes
+from frametime.render.charts.chart_sheet import Sheet, _picture, figure_bytes
 from frametime.render.charts.theme import Theme
 
 ROOT = Path(__file__).parents[2]
@@ -100,4 +100,4 @@ def test_a_logo_may_be_an_svg(tmp_path: Path) -> None:
 def test_an_svg_that_cannot_be_drawn_is_refused(tmp_path: Path, content: str, words: str) -> None:
     (tmp_path / "logo.svg").write_text(content, "utf-8")
     with pytest.raises(OutputError, match=words):
-        _svg_picture(tmp_path / "logo.svg", 200)
+        _picture(tmp_path / "logo.svg")

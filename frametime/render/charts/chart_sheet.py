@@ -37,7 +37,6 @@ _MOST_NOTE_LINES: Final = 6
 _MOST_NARROW_NOTE_LINES: Final = 15
 _HANDLE_EM: Final = 2.2
 _LOGO_EM: Final = 2.6
-_LEAST_LOGO_PX: Final = 200
 
 
 class KeyEntry(NamedTuple):
@@ -142,9 +141,7 @@ class Sheet:
         if self.theme.logo is None:
             return 0.0
         height = _LOGO_EM * self.em
-        height_px = max(_LEAST_LOGO_PX, round(2.0 * height * self.figure.dpi / POINTS_PER_INCH))
-        is_svg = self.theme.logo.suffix.lower() == ".svg"
-        picture = _svg_picture(self.theme.logo, height_px) if is_svg else Image.open(self.theme.logo)
+        picture = _picture(self.theme.logo)
         width = min(height * picture.width / picture.height, 0.25 * self.width)
         place = TransformedBbox(Bbox.from_bounds(self.right - width, self.bottom, width, height), self.points)
         image = BboxImage(place, gid="logo", interpolation="antialiased")
@@ -216,25 +213,23 @@ class Sheet:
         self.line(xs, [y, y, y], linewidth=1.4 * theme.line_pt, markersize=size, **look)
 
 
-def _svg_picture(path: Path, height_px: int) -> Image.Image:
-    """An SVG as a picture of this height.
+def _picture(path: Path) -> Image.Image:
+    """A logo; an SVG is drawn 400 pixels high.
 
     Raises
     ------
     OutputError
-        When it cannot be drawn, or the package that draws it is missing.
+        When an SVG cannot be drawn, or the package that draws it is missing.
     """
+    if path.suffix.lower() != ".svg":
+        return Image.open(path)
     try:
         import resvg_py
-    except ImportError as error:
-        raise OutputError(
-            "an SVG logo needs one more package: pip install 'frametime[svg]'; or save it as PNG"
-        ) from error
-    try:
-        return Image.open(io.BytesIO(resvg_py.svg_to_bytes(svg_path=str(path), height=height_px)))
-    except ValueError as error:
-        reason = printable(str(error), limit=80)
-        raise OutputError.at(str(path), f"this SVG cannot be drawn ({reason})", helps="save it as PNG") from error
+
+        return Image.open(io.BytesIO(resvg_py.svg_to_bytes(svg_path=str(path), height=400)))
+    except (ImportError, ValueError) as error:
+        found = f"this SVG cannot be drawn ({printable(str(error), limit=80)})"
+        raise OutputError.at(str(path), found, helps="pip install 'frametime[svg]', or save it as PNG") from error
 
 
 class ListEntry(NamedTuple):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final, NamedTuple
 
 from frametime.render.charts.chart_sheet import Chart, ListEntry
@@ -256,11 +256,15 @@ def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dic
     return Chart(kind=kind, values=values, body=body)
 
 
-def _value_rows(view: ReviewView, *, cut: str = "all") -> list[list[ValueRow]]:
-    """All cards with a price in one figure."""
-    rows = [row for row in view.result.value if row.cut == cut and not row.stands_apart]
-    rows = [row for row in rows if row.price and row.mean_value]
-    return [rows] if rows else []
+def _rows_with(table: str, *needed: str) -> Callable[..., list[list[Any]]]:
+    """Pages of a chart: all cards of a table that have these numbers, in one figure."""
+
+    def pages(view: ReviewView, *, cut: str = "all") -> list[list[Any]]:
+        rows = [row for row in getattr(view.result, table) if row.cut == cut and not row.stands_apart]
+        rows = [row for row in rows if all(getattr(row, name) for name in needed)]
+        return [rows] if rows else []
+
+    return pages
 
 
 def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart:
@@ -291,15 +295,8 @@ def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart
     return _plane("value", view, points, values, **labels)
 
 
-draw_value: Final = PagedChart(_value_rows, _value)
+draw_value: Final = PagedChart(_rows_with("value", "price", "mean_value"), _value)
 """Every card that has a price, over one ``cut``: speed against price, and the break-even prices."""
-
-
-def _efficiency_rows(view: ReviewView, *, cut: str = "all") -> list[list[EfficiencyRow]]:
-    """All cards with power and speed in one figure."""
-    rows = [row for row in view.result.efficiency if row.cut == cut and not row.stands_apart]
-    rows = [row for row in rows if row.average_power_w and row.mean_rate_fps]
-    return [rows] if rows else []
 
 
 def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all") -> Chart:
@@ -327,5 +324,5 @@ def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all"
     return _plane("efficiency", view, points, values, **labels)
 
 
-draw_efficiency: Final = PagedChart(_efficiency_rows, _efficiency)
+draw_efficiency: Final = PagedChart(_rows_with("efficiency", "average_power_w", "mean_rate_fps"), _efficiency)
 """Every card with a sensor log, over one ``cut``: average rate against average power."""
