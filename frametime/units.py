@@ -10,7 +10,6 @@ NS_PER_S: Final = 1_000_000_000
 FRAMES_PER_SECOND: Final = "{frame}/s"
 JOULE_PER_FRAME: Final = "J/{frame}"
 FRAMES_PER_JOULE: Final = "{frame}/J"
-DIMENSIONLESS: Final = "1"
 
 _SHOWN: Final = {
     FRAMES_PER_SECOND: "fps",

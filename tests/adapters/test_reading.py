@@ -237,11 +237,11 @@ def test_a_member_that_comes_late_in_json_lines_is_read() -> None:
 
 @pytest.mark.parametrize("form", ["null in JSON lines", "empty in delimited text"])
 def test_a_column_whose_first_cells_are_empty_is_read(form: str) -> None:
-    busy: list[float | None] = [None if i < 150 else 8.5 for i in range(400)]
+    work: list[float | None] = [None if i < 150 else 8.5 for i in range(400)]
     if form == "null in JSON lines":
-        rows = [json.dumps({"frame_time_ms": 16.5 + i % 3, "gpu_busy_ms": each}) for i, each in enumerate(busy)]
+        rows = [json.dumps({"frame_time_ms": 16.5 + i % 3, "gpu_work_ms": each}) for i, each in enumerate(work)]
     else:
-        rows = ["frame_time_ms,gpu_busy_ms", *(f"{16.5 + i % 3},{each or ''}" for i, each in enumerate(busy))]
+        rows = ["frame_time_ms,gpu_work_ms", *(f"{16.5 + i % 3},{each or ''}" for i, each in enumerate(work))]
     capture = read_capture(io.BytesIO("\n".join([*rows, ""]).encode()))
     assert capture.frames["gpu_work_ns"].to_pylist() == [None] * 151 + [8_500_000] * 250
 

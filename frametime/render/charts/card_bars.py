@@ -374,9 +374,9 @@ def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[Bar
     for number, card in enumerate(result.cards):
         bars = _bars_of(number, [summaries.get(card.key, {}).get(metric) for metric in metrics])
         item = view.compared(card.key, metrics[0]).get(cell)
-        remark: str = "no usable run" if not bars else "not compared" if item is None else item.verdict
-        if card.key == result.baseline:
-            remark = "baseline" if bars else "baseline · no usable run"
+        remark: str = "not compared" if item is None else item.verdict
+        if not bars or card.key == result.baseline:
+            remark = "baseline" if bars else "no usable run"
         rank = sign * bars[0].value if bars and bars[0].metric == 0 else math.inf
         rows.append((rank, _row(view, card.key, bars, remark)))
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
