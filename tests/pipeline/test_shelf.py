@@ -207,15 +207,19 @@ def test_the_session_of_the_plan_itself_is_not_another(tmp_path: Path) -> None:
 
 
 def test_cards_near_the_subject_are_chosen_by_price(tmp_path: Path) -> None:
-    shelve(plan_in(tmp_path), *measured())
-    prices = 'cards = [{ key = "amber-6" }, { key = "cedar-12", price = 500 }'
-    plan, _, runs = later(tmp_path, "near = 1, near_by = 'price'")
-    for other, chosen in (("", {}), (', { key = "birch 9 %", price = 900 }', {"birch 9 %": "spring"})):
+    for name in ("x", "y"):
+        asked, runs = measured()
+        renamed = [replace(run, card=name) for run in runs if run.card != "amber-6"]
+        entry = replace(asked.cards[1], key=name)
+        shelve(plan_in(tmp_path, PLAN.replace("spring", name)), replace(asked, cards=(asked.cards[0], entry)), renamed)
+    _, _, today = later(tmp_path, "near = 1, near_by = 'price'")
+    for prices, chosen in (({}, {}), ({"x": 260, "y": 900}, {"y": "y"}), ({"x": 300, "y": 1000}, {"x": "x"})):
+        priced = "".join(f', {{ key = "{name}", price = {price} }}' for name, price in prices.items())
         text = LATER.replace("TAKES", "near = 1, near_by = 'price'").replace(
-            'cards = [{ key = "amber-6" }, { key = "cedar-12" }', prices + other, 1
+            '{ key = "cedar-12" }', f'{{ key = "cedar-12", price = 500 }}{priced}'
         )
         plan = plan_in(tmp_path, text)
-        assert taken(plan, plan.design, runs)[0].shelved == chosen
+        assert taken(plan, plan.design, today)[0].shelved == chosen
 
 
 def test_another_version_of_a_scene_is_not_comparable(tmp_path: Path) -> None:
