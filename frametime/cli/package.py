@@ -33,7 +33,8 @@ def pack(result: Path, out: Path, no_frames: bool, force: bool, **chosen: Any) -
     refuse_log_as_output(out)
     read, sensors = make_read_options(chosen), make_sensor_options(chosen, needs="a plan", given=True)
     n_captures = write(result, out, frames=not no_frames, force=force, read=read, sensors=sensors)
-    click.echo(f"{printable(str(out))}: the result, its plan and {n_captures} captures", err=True)
+    held = "its measured runs" if no_frames else f"{n_captures} captures"
+    click.echo(f"{printable(str(out))}: the result, its plan and {held}", err=True)
 
 
 @click.command(cls=Command)

@@ -153,14 +153,23 @@ def runs_on(folder: Path) -> pl.LazyFrame:
     Raises
     ------
     OutputError
-        When there is no shelf.
+        When there is no shelf, or a file of it is broken.
     """
     paths = sorted(folder.glob("session=*/card=*/runs.parquet"))
     if not paths:
         helps = "frametime review --shelve fills it"
         raise OutputError.at(str(folder), "this is no shelf, or an empty one", helps=helps)
+    frames = [pl.scan_parquet(path, hive_partitioning=False, glob=False) for path in paths]
+    for path, frame in zip(paths, frames, strict=True):
+        try:
+            whole = {*_TEXTS, "measured"} <= set(frame.collect_schema().names())
+        except (pl.exceptions.PolarsError, OSError):
+            whole = False
+        if not whole:
+            helps = "take its session off with frametime shelf remove, or put the file back"
+            raise OutputError.at(str(path), "this is no file of measured runs, or a broken one", helps=helps)
     # Sessions of other parameters have other columns beside those that all have.
-    return pl.concat([pl.scan_parquet(path, hive_partitioning=False, glob=False) for path in paths], how="diagonal")
+    return pl.concat(frames, how="diagonal")
 
 
 def _is_same(folder: Path, session: str, frames: dict[str, pl.DataFrame]) -> bool:

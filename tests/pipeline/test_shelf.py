@@ -261,3 +261,14 @@ def test_a_session_with_other_parameters_is_measured_again_from_its_captures(tmp
     again = frametime("review", str(review / "later.toml"), "--out", str(tmp_path / "gone"), *quick)
     assert again.code == 3
     assert "cannot be measured again: captures of it have changed, or are gone; leave it out" in again.err
+
+
+@pytest.mark.parametrize("content", [b"junk", b""])
+def test_a_file_of_the_shelf_that_is_broken_is_named(content: bytes, tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    path = next((tmp_path / "shelf").rglob("card=amber-6/runs.parquet"))
+    path.write_bytes(content)
+    told = frametime("shelf", "list", str(tmp_path / "shelf"))
+    assert (told.code, told.out) == (3, "")
+    assert "runs.parquet: this is no file of measured runs, or a broken one; take its session off" in told.err
+    assert frametime("shelf", "remove", str(tmp_path / "shelf"), "spring").code == 0
