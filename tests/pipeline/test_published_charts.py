@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -99,5 +100,14 @@ def test_a_logo_may_be_an_svg(tmp_path: Path) -> None:
 )
 def test_an_svg_that_cannot_be_drawn_is_refused(tmp_path: Path, content: str, words: str) -> None:
     (tmp_path / "logo.svg").write_text(content, "utf-8")
-    with pytest.raises(OutputError, match=words):
+    with pytest.raises(OutputError, match=rf"{words}.*\); save it as PNG$"):
+        _picture(tmp_path / "logo.svg")
+
+
+def test_without_the_package_that_draws_an_svg_the_command_that_installs_it_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "logo.svg").write_text(SVG, "utf-8")
+    monkeypatch.setitem(sys.modules, "resvg_py", None)
+    with pytest.raises(OutputError, match=r"; pip install 'frametime\[svg\]', or save it as PNG$"):
         _picture(tmp_path / "logo.svg")

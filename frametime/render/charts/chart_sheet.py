@@ -229,7 +229,8 @@ def _picture(path: Path) -> Image.Image:
         return Image.open(io.BytesIO(resvg_py.svg_to_bytes(svg_path=str(path), height=400)))
     except (ImportError, ValueError) as error:
         found = f"this SVG cannot be drawn ({printable(str(error), limit=80)})"
-        raise OutputError.at(str(path), found, helps="pip install 'frametime[svg]', or save it as PNG") from error
+        helps = "pip install 'frametime[svg]', or " if isinstance(error, ImportError) else ""
+        raise OutputError.at(str(path), found, helps=f"{helps}save it as PNG") from error
 
 
 class ListEntry(NamedTuple):
