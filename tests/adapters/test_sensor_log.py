@@ -40,8 +40,8 @@ def test_sensors_that_end_early_are_a_caveat() -> None:
 
 def test_a_log_of_the_wrong_day_is_refused_and_says_how_far_off_it_is() -> None:
     message = refusal(absolute_log(day="2026-11-21"), capture_of(start=UTC_START))
-    assert "no time in common: it ends 4.0 days before the capture begins" in message
-    assert "sensors from 2026-11-21T09:00:00.500000+00:00, capture from 2026-11-25T09:00:00+00:00" in message
+    assert "the log ends 4.0 days before the capture;" in message
+    assert "in UTC the sensors start at 2026-11-21T09:00:00, the capture at 2026-11-25T09:00:00" in message
     assert "after the capture ends" in refusal(elapsed_log().replace("\n", "\n", 1), capture_of(start_s=-100.0))
 
 

@@ -113,7 +113,7 @@ def test_sensor_logs_of_another_day_cost_power_alone(tmp_path: Path) -> None:
     assert powers(result) == [None] * 18
     (caveat,) = [caveat for caveat in result.caveats if "sensor" in caveat.code]
     assert "18 of 18 runs" in caveat.message
-    assert "no time in common" in caveat.message
+    assert "after the capture" in caveat.message
     assert "recorded_from" in caveat.message
 
 

@@ -66,7 +66,7 @@ def test_recurring_hitches_are_told_in_a_sentence() -> None:
 def test_caveats_that_are_cut_name_the_way_to_see_them_whole() -> None:
     capture = run_of(np.full(3600, 1000.0 / 60)).capture
     assert capture is not None
-    long = Caveat(code="sensors-unusable", message="There are no sensor numbers: " + "no time in common, " * 40)
+    long = Caveat(code="sensors-unusable", message="No sensor numbers: " + "no time in common, " * 40)
     run = replace(measure(capture), caveats=(long,))
     assert "Caveats (check --verbose shows them whole)\n" in check_text(run)
     assert "\nCaveats\n" in check_text(run, verbose=True)

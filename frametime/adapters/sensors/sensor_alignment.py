@@ -313,15 +313,14 @@ def check_overlap(samples: SensorSamples, span_ns: tuple[int, int]) -> float:
     apart_s = (first - span_ns[1] if after else span_ns[0] - last) / NS_PER_S
     shown = f"{apart_s / 86400:.1f} days" if apart_s >= 2 * 86400 else f"{apart_s / 3600:.1f} h"
     shown = shown if apart_s >= 7200 else f"{apart_s:.1f} s"
-    found = "the sensor log and the capture have no time in common: it "
-    found += f"starts {shown} after the capture ends" if after else f"ends {shown} before the capture begins"
-    if (zero_ns := samples.zero_ns) is not None:
-        found += f" (sensors from {utc_text(first + zero_ns)}, capture from {utc_text(span_ns[0] + zero_ns)}; "
-        found += f"{samples.words})"
+    found = f"the log starts {shown} after the capture" if after else f"the log ends {shown} before the capture"
     helps = (
         "give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
         "(in a plan: recorded_from, time_zone, sensor_offset_s)"
     )
+    if (zero_ns := samples.zero_ns) is not None:
+        starts = (utc_text(ns + zero_ns)[:19] for ns in (first, span_ns[0]))
+        helps += "; in UTC the sensors start at {}, the capture at {}".format(*starts) + f" ({samples.words})"
     raise SensorError.at(samples.name, found, helps=helps)
 
 

@@ -86,7 +86,7 @@ def with_sensors(
         return attach_sensors(capture, source, options=options)
     except (FrametimeError, OSError) as error:
         why = printable(str(error), limit=1000)
-    message = f"There are no sensor numbers: {why}"
+    message = f"No sensor numbers: {why}"
     return replace(capture, caveats=(*capture.caveats, sensor_caveat(SENSORS_UNUSABLE, message, weight)))
 
 
