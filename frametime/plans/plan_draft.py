@@ -25,6 +25,7 @@ from frametime.review.run_set import natural_order
 from frametime.settings.toml_source import toml_lines, toml_value
 from frametime.words import counted
 
+_DATED: Final = re.compile(r"\d[\d.:_ -]*\d")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
 _CARD_HELPS: Final = (
@@ -120,7 +121,7 @@ class PlanDraft:
         passed_over = [files for label, files in self.walk.others.items() if label != SENSOR_LOGS]
         why = {name: reason for files in passed_over for name, reason in files.items()}
         by_reason: dict[str, list[str]] = defaultdict(list)
-        for name, reason in {**why, **{name: self._why_left_over(name) for name in self.left_over}}.items():
+        for name, reason in {**why, **self._why_left_over}.items():
             by_reason[reason].append(name)
         if by_reason:
             lines.append(f"Passed over: {counted(sum(map(len, by_reason.values())), 'file')}")
@@ -128,12 +129,16 @@ class PlanDraft:
             lines.append(f"  {printable(files[0])}: {reason}" + f" ({len(files)} such files)" * (len(files) > 1))
         return lines
 
-    def _why_left_over(self, name: str) -> str:
-        """Why a capture does not fit the pattern: often its ending alone is another."""
-        any_ending = re.sub(r"(?<=\})\.[^/{}*]+$", ".*", self.pattern.text)
-        if any_ending != self.pattern.text and fields_by_pattern(PathPattern.parse(any_ending), [name]):
-            return f"fits but for its ending; --path-pattern '{printable(any_ending)}' takes every ending"
-        return "does not fit the pattern"
+    @property
+    def _why_left_over(self) -> dict[str, str]:
+        """Why captures do not fit the pattern: often their ending alone is another, or a word follows the number."""
+        why = dict.fromkeys(self.left_over, "does not fit the pattern")
+        for loose, what, taken in ((r"*\g<0>", "words at its end", "any"), (".*", "its ending", "every ending")):
+            pattern = re.sub(r"(?<=\})\.[^/{}*]+$", loose, self.pattern.text)
+            fits = fields_by_pattern(PathPattern.parse(pattern), [*self.places, *self.left_over])
+            told = f"fits but for {what}; --path-pattern '{printable(pattern)}' takes {taken}"
+            why.update(dict.fromkeys(why.keys() & fits, told))
+        return why
 
 
 def draft_plans(
@@ -284,13 +289,14 @@ def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern
     for fields in (("card",), ("card", "resolution"), ("card", "scene"), ("card", "scene", "resolution"), ()):
         told = [field for field in fields if field in reading.pattern.fields]
         found.append(_with_fields(first, {field: reading.values(field) for field in told}))
-    for text in found:
+    for text in (*found, *(_DATED.sub("*", text) for text in found)):
         try:
             pattern = PathPattern.parse(text)
         except PlanError:  # a name with a brace in it, or two fields side by side
             continue
         told_apart = pattern.with_values({field: reading.values(field) for field in pattern.fields})
-        if all(told_apart.match(name) is not None for name in sensors):
+        matches = [told_apart.match(name) for name in sensors]
+        if None not in matches and ("*" not in text or len(set(map(str, matches))) == len(matches)):
             return pattern
     return None
 

@@ -11,6 +11,7 @@ from run_cli import frametime
 
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_outputs import review_json
+from frametime.plans.finding_runs import find_runs
 from frametime.plans.plan import read_plan
 from frametime.review.result import ReviewResult
 
@@ -138,6 +139,22 @@ def test_one_sensor_log_of_the_evening_serves_every_run(tmp_path: Path) -> None:
     assert powers(result) == pytest.approx(
         [power + run for _, power in CARDS.values() for _ in SCENES for run in (1, 2, 3)], rel=0.05
     )
+
+
+def test_sensor_logs_with_the_day_in_their_names_serve_the_card_in_whose_folder_they_lie(tmp_path: Path) -> None:
+    folder = bench_folder(tmp_path / "bench")
+    for day, card in enumerate(CARDS, 20):
+        header, *_ = (texts := [log.read_text("utf-8") for log in sorted((folder / card).rglob("*_sensors.csv"))])
+        for log in (folder / card).rglob("*_sensors.csv"):
+            log.unlink()
+        rows = sorted(row for text in texts for row in text.splitlines()[1:])
+        told = "\n".join([header.splitlines()[0], *rows])
+        (folder / card / f"sensors {card} {day}.11.2026.csv").write_text(told + "\n", "utf-8")
+    assert frametime("plan", str(folder), "--out", str(tmp_path / "plan.toml")).code == 0
+    assert 'sensors = "{card}/sensors {card} *.csv"' in (tmp_path / "plan.toml").read_text("utf-8")
+    found = find_runs(read_plan(tmp_path / "plan.toml"))
+    assert {run.sensors.parent.name == run.place["card"] for run in found.runs if run.sensors} == {True}
+    assert (found.without_sensors, found.not_in_plan, len(found.runs)) == ((), (), 18)
 
 
 def test_two_captures_of_one_number_are_an_error(tmp_path: Path) -> None:

@@ -232,12 +232,15 @@ def test_scenes_that_differ_in_capitals_stay_apart_where_a_run_would_stand_twice
 def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_takes_them(tmp_path: Path) -> None:
     cards_and_runs = [(card, run) for card in ("amber", "birch") for run in (1, 2)]
     names = [f"{card}/{scene}/{run}.csv" for card, run in cards_and_runs for scene in ("harbor", "mill")]
-    folder = touch(tmp_path / "captures", *names, "amber/canyon/1.jsonl.gz", "odd.csv")
+    folder = touch(tmp_path / "captures", *names, "amber/canyon/1.jsonl.gz", "amber/mill/3 NEW.csv", "odd.csv")
     lines = "\n".join(draft_plan(folder, beside=tmp_path).understood)
     assert "canyon/1.jsonl.gz: fits but for its ending; --path-pattern '{card}/{scene}/{run}.*' takes" in lines
+    assert "fits but for words at its end; --path-pattern '{card}/{scene}/{run}*.csv' takes any" in lines
     assert "odd.csv: does not fit the pattern" in lines
     told = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{scene}/{run}.*"))
-    assert told.left_over == ("odd.csv",)
+    assert told.left_over == ("amber/mill/3 NEW.csv", "odd.csv")
+    told = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{scene}/{run}*.csv"))
+    assert told.left_over == ("amber/canyon/1.jsonl.gz", "odd.csv")
 
 
 def test_a_pattern_without_a_card_is_refused_with_a_way_for_one_card(tmp_path: Path) -> None:
