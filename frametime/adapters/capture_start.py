@@ -9,7 +9,9 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
-from frametime.adapters.columns.words import DATE
+import numpy as np
+
+from frametime.adapters.columns.words import CLOCK, DATE, Unit
 from frametime.adapters.text.cells import POINT
 from frametime.adapters.time_values import exact_ns
 from frametime.capture import TIME_COLUMN, Capture, Provenance
@@ -70,6 +72,27 @@ def any_ns(text: str) -> tuple[int, ClockKind]:
     if ns is None:
         raise ValueError(f"'{printable(text, limit=60)}' is not an ISO 8601 time such as 2026-11-25T09:43:16.227Z")
     return ns, "absolute" if zoned else "zoneless"
+
+
+def clock_of(unit: Unit | None, zoned: bool | None, first_ns: int) -> tuple[ClockKind, str]:
+    """On which kind of clock times in ``unit`` are, and why.
+
+    Parameters
+    ----------
+    unit : Unit or None
+    zoned : bool or None
+        Of dates, whether they name their zone.
+    first_ns : int
+        The first of the times.
+    """
+    if zoned is not None:
+        zoneless = "the dates name no zone, so they are not taken as UTC"
+        return ("absolute", "the dates name their zone") if zoned else ("zoneless", zoneless)
+    if unit is CLOCK and first_ns > 3600 * NS_PER_S:
+        return "time of day", ""
+    if unit is not None and unit.form == "number" and SINCE_1970_NS[0] <= first_ns <= SINCE_1970_NS[1]:
+        return "absolute", f"the times count from 1970: the first is {np.datetime64(first_ns, 'ns')} UTC"
+    return "elapsed", ""
 
 
 def utc_text(ns: int) -> str:

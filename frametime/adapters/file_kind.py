@@ -20,12 +20,12 @@ import numpy as np
 
 from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
+from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.words import RATE, Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
-from frametime.adapters.text.dialect import detect_dialect
+from frametime.adapters.text.dialect import detect_dialect, facts_of
 from frametime.adapters.text.text_source import TextSource, open_text
 from frametime.errors import FrametimeError, ReadError
 
@@ -123,8 +123,7 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
         dialect = detect_dialect(source, options)
     except FrametimeError as error:
         return _without_rows(source, str(error), table=table)
-    rows = [row.cells for row in dialect.sample[:60] if len(row.cells) >= dialect.n_columns]
-    facts = column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns)
+    facts = facts_of(dialect)
     if not dialect.names:
         return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")
     times = [fact for fact in facts if fact.meaning in _TIME_MEANINGS and fact.numeric]

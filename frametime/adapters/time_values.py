@@ -39,11 +39,14 @@ class TimeValues(NamedTuple):
         Whether the cell holds a time; ``None`` when all do.
     zoned : bool or None
         For dates: whether they name their zone; ``None`` for other times.
+    other_ns : ndarray of int64 or None
+        Dates of which nothing tells the day from the month, the other way round, those alone that are ``ok``.
     """
 
     ns: NDArray[np.int64]
     ok: NDArray[np.bool_] | None
     zoned: bool | None = None
+    other_ns: NDArray[np.int64] | None = None
 
 
 def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
@@ -105,7 +108,7 @@ def exact_ns(cells: Sequence[str], unit: Unit, style: NumberStyle, *, relative: 
     import pyarrow as pa
 
     times = times_of_texts(pa.chunked_array([arrow_texts(cells)]), unit, style, relative=relative)
-    ok = np.ones(len(cells), dtype=np.bool_) if times.ok is None else times.ok
+    ok = np.full(len(cells), times.other_ns is None) if times.ok is None else times.ok
     return [value if good else None for value, good in zip(times.ns.tolist(), ok.tolist(), strict=True)]
 
 
@@ -259,30 +262,22 @@ def _clocks(texts: Any) -> TimeValues:
 def _dated(texts: Any, *, relative: bool) -> TimeValues:
     """Dates of any order: where the year stands last, a number above 12 or the course of the log says which is the day.
 
-    Where neither does, the times since the first are those of either order (``relative``), else they are not read.
+    Where neither does, the times since the first are those of either order (``relative``), else both are given.
     """
     pc = compute()
     if not bools(pc.match_substring_regex(texts, cells.YEAR_LAST)).any():
         return _dates(texts)
-    orders = dates_in_both_orders(texts)
+    # With the day first, and with the month first.
+    orders = [_dates(pc.replace_substring_regex(texts, cells.YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")]
     # The order in which more cells are dates, or else in which they lie closer together.
     counts = [each.ns.size if each.ok is None else int(np.count_nonzero(each.ok)) for each in orders]
     spans = [int(np.ptp(each.ns)) if each.ok is None and each.ns.size else 0 for each in orders]
     if (counts[0], spans[0]) != (counts[1], spans[1]):
         return orders[int((-counts[1], spans[1]) < (-counts[0], spans[0]))]
-    if not relative or not len(texts):
-        return _dates(texts)
-    first = orders[0]
-    return first._replace(ns=first.ns - int(first.ns[0]), zoned=None)
-
-
-def dates_in_both_orders(texts: Any) -> tuple[TimeValues, TimeValues]:
-    """Dates with the year last, read with the day first and with the month first."""
-    pc = compute()
-    day_first, month_first = (
-        _dates(pc.replace_substring_regex(texts, cells.YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")
-    )
-    return day_first, month_first
+    first, other = orders
+    if relative:
+        return first._replace(ns=first.ns - int(first.ns[0]), zoned=None)
+    return first._replace(other_ns=other.ns if other.ok is None else other.ns[other.ok])
 
 
 def _dates(texts: Any) -> TimeValues:

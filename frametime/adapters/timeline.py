@@ -18,7 +18,7 @@ from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
 from frametime.words import counted
 
-_DAY_NS: Final = 86_400 * NS_PER_S
+DAY_NS: Final = 86_400 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
 _NEAR_ROWS: Final = 64
 """Rows that threads write out of order lie near their place (common practice, no source)."""
@@ -188,18 +188,33 @@ def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Cavea
     counts = 2**32 * (rules.tick_ns or 0)
     least = -counts // 2 if int(stamps.min()) < 0 else 0
     counted_over = least <= int(stamps.min()) and int(stamps.max()) < least + counts
-    for period, applies, what in (
-        (_DAY_NS, rules.wraps_daily, "The time of day passed midnight"),
-        (counts, counted_over, "A 32-bit counter ran over and began again"),
+    for period, what in (
+        (DAY_NS * rules.wraps_daily, "The time of day passed midnight"),
+        (counts * counted_over, "A 32-bit counter ran over and began again"),
     ):
-        mended = steps[back] + period
-        limit = max(1000 * typical, 10.0 * NS_PER_S)
-        if applies and (steps[back] < -period // 2).all() and (mended <= min(limit, period // 2)).all():
+        found = gone_on(stamps, period, max(1000 * typical, 10.0 * NS_PER_S))
+        if found is not None:
             where = f"first before line {rules.line_of(int(back[0]) + 1)}, {counted(back.size, 'time')}"
             message = f"{what} ({where}); differences were taken across it."
             caveats.append(Caveat(code="clock-ran-over", message=message))
-            return stamps + np.cumsum(np.diff(stamps, prepend=stamps[0]) < 0) * period
+            return found
     return stamps
+
+
+def gone_on(stamps: NDArray[np.int64], period_ns: int, longest_ns: float) -> NDArray[np.int64] | None:
+    """Times of a clock that begins again after each period, as times of one that goes on.
+
+    A row that comes late stays late: from a day on, of the two ways round the shorter one is taken. ``None`` where the
+    clock did not begin again, has no period (0), or stood for longer than ``longest_ns`` while it did.
+    """
+    steps = np.diff(stamps)
+    turns = np.rint(steps / period_ns).astype(np.int64) if period_ns else np.zeros(0, dtype=np.int64)
+    if period_ns < DAY_NS:
+        turns = np.minimum(turns, 0)  # a pause may be longer than half the period
+    around = np.flatnonzero(turns)
+    if not around.size or (np.abs(steps - turns * period_ns)[around] > longest_ns).any():
+        return None
+    return stamps - period_ns * np.cumsum(np.append(0, turns), dtype=np.int64)
 
 
 def _order_of_time(

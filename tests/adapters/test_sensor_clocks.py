@@ -183,6 +183,15 @@ def test_a_time_of_day_that_passes_midnight_goes_on() -> None:
     assert "sensor-midnight" in codes(trace)
 
 
+def test_a_row_that_comes_late_at_midnight_is_of_its_own_day() -> None:
+    seconds = [86_394, 86_395, 86_396, 86_398, 86_399, 86_400, 86_397, 86_401, 86_402]
+    clocks = [f"{second // 3600 % 24:02d}:{second // 60 % 60:02d}:{second % 60:02d}" for second in seconds]
+    text = "time,power_w\n" + "".join(f"{clock},{100 + i}\n" for i, clock in enumerate(clocks))
+    trace = attached(text, offset_s=86_394.0)
+    assert times_s(trace) == [float(second - 86_394) for second in sorted(seconds)]
+    assert {"sensor-midnight", "sensor-order"} <= codes(trace)
+
+
 @pytest.mark.parametrize(
     "first",
     [

@@ -128,6 +128,20 @@ def test_a_time_of_day_that_passes_midnight() -> None:
     assert codes(timeline) == ["clock-ran-over"]
 
 
+def test_rows_out_of_order_at_midnight_are_sorted_on_their_own_day() -> None:
+    day_ms = 86_400_000
+    times = values(day_ms - 30, day_ms - 20, 0, day_ms - 10, 10, 20)
+    timeline = from_timestamps(times, None, rules(wraps_daily=True, sort=True))
+    assert np.diff(timeline.timestamps_ns).tolist() == [10 * MS] * 5
+    assert codes(timeline) == ["clock-ran-over", "rows-sorted"]
+
+
+def test_a_pause_longer_than_half_the_round_of_a_counter_stays() -> None:
+    counts = np.cumsum([0, 1000, 16, 3000, 16, 2000, 16], dtype=np.int64) * MS
+    timeline = from_timestamps(TimeValues(ns=counts % 2**32, ok=None), None, rules(tick_ns=1))
+    assert np.diff(timeline.timestamps_ns).tolist() == np.diff(counts).tolist()
+
+
 def test_alignment_when_both_fit() -> None:
     """Equal frame times fit both ways: a clock that starts at 0 starts with the first frame."""
     at_start = from_both(values(0, 10, 20), values(10, 10, 10), None, rules())

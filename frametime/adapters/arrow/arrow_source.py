@@ -12,12 +12,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.stored_log import (
-    arrow_stream,
-    check_unpacked_size,
-    long_line,
-    name_and_size,
-)
+from frametime.adapters.stored_log import arrow_stream, check_unpacked_size, long_line, name_and_size
 from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:

@@ -15,13 +15,7 @@ from typing import Final
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import (
-    ColumnChoice,
-    ColumnFacts,
-    Course,
-    coarse_rates,
-    column_named,
-)
+from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, Course, coarse_rates, column_named
 from frametime.adapters.columns.column_readings import (
     ChoiceSoFar,
     Reading,

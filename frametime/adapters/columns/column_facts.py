@@ -269,25 +269,22 @@ def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, name: str, key
 
 
 def column_facts(
-    names: tuple[str, ...],
-    units_row: tuple[str, ...],
-    rows: list[tuple[str, ...]],
+    names: Sequence[str],
+    units_row: Sequence[str],
+    rows: Sequence[tuple[str, ...]],
     n_columns: int,
-    last_rows: list[tuple[str, ...]] | None = None,
-    *,
+    last_rows: Sequence[tuple[str, ...]] = (),
     units_place: str = "the units row",
 ) -> tuple[ColumnFacts, ...]:
     """The facts of each column.
 
     Parameters
     ----------
-    names, units_row : tuple of str
+    names, units_row : sequence of str
         One for each column, or empty.
-    rows : list of tuple of str
-        Cells of the first rows.
+    rows, last_rows : sequence of tuple of str
+        Cells of the first and of the last rows.
     n_columns : int
-    last_rows : list of tuple of str, optional
-        Cells of the last rows.
     units_place : str
         Where ``units_row`` was found, for messages.
 
@@ -298,7 +295,7 @@ def column_facts(
     """
     counts = Counter(names)
     found = []
-    firsts, lasts = (_by_column(each, n_columns) for each in (rows[:_SAMPLE], (last_rows or [])[-_SAMPLE:]))
+    firsts, lasts = (_by_column(each, n_columns) for each in (rows[:_SAMPLE], last_rows[-_SAMPLE:]))
     for position, (cells, last_cells) in enumerate(zip(firsts, lasts, strict=True)):
         name = names[position] if names else ""
         unit_text = units_row[position] if units_row else ""

@@ -14,15 +14,9 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, table_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
-from frametime.adapters.capture_start import SINCE_1970_NS, ClockKind
+from frametime.adapters.capture_start import clock_of
 from frametime.adapters.columns.column_choice import choose_columns
-from frametime.adapters.columns.column_facts import (
-    PLAUSIBLE_NS,
-    TIMED_ROLES,
-    ColumnUse,
-    column_facts,
-    styles_of,
-)
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, styles_of
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.layout import LAYOUTS_NAME, Layout, remember, remembered_layout
 from frametime.adapters.columns.words import CLOCK
@@ -30,11 +24,10 @@ from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.adapters.text.cells import is_value, kind_of
-from frametime.adapters.text.dialect import detect_dialect
-from frametime.adapters.text.table_reader import scan_rows, source_caveats
-from frametime.adapters.text.text_rows import SAMPLE_ROWS, Dialect, may_lack_digits
+from frametime.adapters.text.dialect import detect_dialect, facts_of
+from frametime.adapters.text.table_reader import scan_rows
+from frametime.adapters.text.text_rows import Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
-from frametime.adapters.time_values import TimeValues
 from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, RejectedRow
 from frametime.caveats import Caveat, Weight
@@ -72,8 +65,7 @@ class FrameLogAdapter:
         ReadError
             If it is no frame log, or can be read only with a guess.
         """
-        told = options.layout.encoding if options.layout is not None else None
-        return read_in_its_encoding(log, options, told, lambda source: _parse(source, options))
+        return read_in_its_encoding(log, options, lambda source: _parse(source, options))
 
 
 def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
@@ -101,7 +93,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         parsed,
         layout_toml=layout.to_toml(comments=comments),
         evidence=(*(f"{key}: {text}" for key, text in comments.items()), *parsed.evidence),
-        caveats=(*remembered, *log.choice.caveats, *scan, *source_caveats(source, dialect), *parsed.caveats),
+        caveats=(*remembered, *log.choice.caveats, *scan, *parsed.caveats),
         metadata={**dialect.metadata, **parsed.metadata},
         read_columns=partial(read_other_columns, log, columns.records, rows),
     )
@@ -109,14 +101,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
 
 def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> FrameText:
     """What is known of the columns, by the first rows that have every cell, and which of them are read."""
-    facts = column_facts(
-        dialect.names,
-        dialect.units_row,
-        [row.cells for row in dialect.sample if len(row.cells) >= dialect.n_columns][:SAMPLE_ROWS],
-        dialect.n_columns,
-        [row.cells for row in dialect.tail],
-        units_place="the units row" if source.names is None else "the metadata of the column",
-    )
+    facts = facts_of(dialect)
     styles, why = styles_of(facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)
@@ -196,10 +181,11 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
         message = f"The usual frame time is {usual / 1e6:.6g} ms; check the unit of the time column."
         columns.tell("unusual-frame-time", message)
     first_ns = int(stamps[0])
-    kind, why = _clock_of(columns.log.choice.time, columns.times.get("time"), first_ns)
+    clock, times = columns.log.choice.time, columns.times.get("time")
+    kind, why = clock_of(clock and clock.unit, times and times.zoned, first_ns)
     shown, used = str(np.datetime64(first_ns, "ns")), columns.log.choice.used_positions()
     log = ParsedLog(
-        frames=_frames(timeline, columns, first_ns if kind != "elapsed" else 0),
+        frames=_frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0),
         rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
         rows_rejected=columns.rejected.count,
         rejected_rows=listed,
@@ -239,18 +225,6 @@ def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> 
         more = f"; and {rejected.count - 3} more" if rejected.count > 3 else ""
         columns.tell("rejected-rows", f"{rejected.count} of {total} rows could not be used: {first}{more}.")
     return listed
-
-
-def _clock_of(use: ColumnUse | None, times: TimeValues | None, first_ns: int) -> tuple[ClockKind, str]:
-    """The kind of clock that the column of timestamps is on, and why; the first stands at ``first_ns``."""
-    if use is None or times is None or use.unit is None:
-        return "elapsed", ""
-    if times.zoned is not None:
-        zoneless = "the dates name no zone, so they are not taken as UTC"
-        return ("absolute", "the dates name their zone") if times.zoned else ("zoneless", zoneless)
-    if use.unit.form == "number" and SINCE_1970_NS[0] <= first_ns <= SINCE_1970_NS[1]:
-        return "absolute", f"the times count from 1970: the first is {np.datetime64(first_ns, 'ns')} UTC"
-    return "elapsed", ""
 
 
 def _checked_rows(columns: ReadColumns) -> ReadColumns:

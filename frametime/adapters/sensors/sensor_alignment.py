@@ -244,10 +244,10 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
     """
     sensor_ns, kind = samples.ns, samples.kind
     if options.offset_s is not None:
-        first = 0 if kind == "elapsed" else int(sensor_ns[0])
+        is_elapsed = kind in ("elapsed", "time of day")
+        first = 0 if is_elapsed else int(sensor_ns[0])
         zero_ns = first + round(options.offset_s * NS_PER_S)
         words = f"by --sensor-offset {options.offset_s:g} s"
-        is_elapsed = kind == "elapsed"
         words += " (sensor clock minus capture clock)" if is_elapsed else ", sensor times counted from the first sample"
         about = replace(samples.provenance, recorded_from_utc=utc_text(first) if kind == "absolute" else None)
         return samples._replace(ns=sensor_ns - zero_ns, words=words, zero_ns=zero_ns, provenance=about)

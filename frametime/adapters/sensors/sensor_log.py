@@ -12,14 +12,7 @@ from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from frametime.adapters.capture_start import LOG_ENDINGS, any_ns, without_endings, zone_named
-from frametime.adapters.columns.layout import (
-    ColumnRef,
-    Layout,
-    choice_type,
-    column_type,
-    layout_types,
-    layout_values,
-)
+from frametime.adapters.columns.layout import ColumnRef, Layout, choice_type, column_type, layout_types, layout_values
 from frametime.adapters.columns.words import CONVERSIONS, rows_of
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight

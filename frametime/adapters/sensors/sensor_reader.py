@@ -15,33 +15,26 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, compute
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.capture_start import SINCE_1970_NS, ClockKind
-from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, column_named, layout_choice, styles_of
+from frametime.adapters.capture_start import ClockKind, clock_of
+from frametime.adapters.columns.column_facts import ColumnFacts, column_named, layout_choice, styles_of
 from frametime.adapters.columns.other_columns import coded
 from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device, readings
 from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, SensorOptions, sensor_caveat
-from frametime.adapters.stored_log import opened_log
+from frametime.adapters.stored_log import OpenedLog, opened_log
 from frametime.adapters.text.cells import CellKind, kind_of
-from frametime.adapters.text.dialect import detect_dialect
-from frametime.adapters.text.table_reader import (
-    TextTable,
-    lines_of_records,
-    read_texts,
-    scan_rows,
-    source_caveats,
-    surplus_caveats,
-)
+from frametime.adapters.text.dialect import detect_dialect, facts_of
+from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows, surplus_caveats
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
-from frametime.adapters.time_values import clean_texts, dates_in_both_orders, times_of_texts
+from frametime.adapters.time_values import clean_texts, times_of_texts
+from frametime.adapters.timeline import DAY_NS, gone_on
 from frametime.capture import Provenance
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
 from frametime.words import joined
 
-_DAY_NS: Final = 86_400 * 10**9
 _DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
 _MOST_LISTED: Final = 16
 _DEVICE_WORDS: Final = frozenset(
@@ -104,25 +97,21 @@ class SensorSamples(NamedTuple):
 class _SensorLog:
     """One sensor log being read."""
 
-    def __init__(self, text: TextSource, layout: SensorLayout, options: SensorOptions, read: ReadOptions) -> None:
-        self._text = text
-        self._dialect = dialect = _dialect(text, read)
-        self._layout = layout
-        self._options = options
-        self._read = read
-        self._facts = column_facts(
-            dialect.names, dialect.units_row, [row.cells for row in dialect.sample], dialect.n_columns
-        )
-        self._scan = scan_rows(text, dialect)
-        styles, why = styles_of(self._facts, layout.text)
+    def __init__(self, text: TextSource, opened: OpenedLog, options: SensorOptions, read: ReadOptions) -> None:
+        self._text, self._opened, self._options, self._read = text, opened, options, read
+        self._layout = options.layout or SensorLayout()
+        self._dialect = _dialect(text, read)
+        self._scan = scan_rows(text, self._dialect)
+        facts = facts_of(self._dialect)
+        styles, why = styles_of(facts, self._layout.text)
         if len(styles) > 1:
             ways = [
                 f'decimal = "{each.decimal}"' + (f' with thousands = "{each.thousands}"' if each.thousands else "")
                 for each in styles
             ]
             raise SensorError.at(text.name, why, helps=f"say which in a sensor layout: {' or '.join(ways)}")
-        self._facts = tuple(fact._replace(style=styles[0]) for fact in self._facts)
-        self._evidence: list[str] = []
+        self._facts = tuple(fact._replace(style=styles[0]) for fact in facts)
+        self._evidence = [f"compression: {opened.compression}"] if opened.compression else []
         self._caveats: list[Caveat] = []
 
     def samples(self, *, wants_absolute: bool) -> SensorSamples:
@@ -150,20 +139,23 @@ class _SensorLog:
         if day is not None:
             dates = clean_texts(table.columns[day].take(arrow_array(rows)))
             texts, unit = compute().binary_join_element_wise(dates, texts, " "), DATE
-        found, other_ns = times_of_texts(texts, unit, time.style), None
-        if unit is DATE and found.ok is not None and not found.ok.any():
-            found, other = dates_in_both_orders(texts)
-            other_ns = other.ns if other.ok is None else other.ns[other.ok]
+        found = times_of_texts(texts, unit, time.style)
         ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
         ns, timed = found.ns[ok], rows[ok]
         rejected = self._rejected(table, rows[~ok], time)
         if timed.size < 2:
             raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole sensor log")
-        ends = source_caveats(self._text, self._dialect), surplus_caveats(self._text, self._dialect, table)
-        told = (*self._scan, *ends[0], *ends[1])
+        told = (*self._scan, *surplus_caveats(self._text, self._dialect, table))
         self._caveats += [sensor_caveat(f"sensor-{c.code}", f"Sensor log: {c.message}", c.weight) for c in told]
-        if unit is CLOCK:
-            ns = self._past_midnight(ns)
+        # Times of day go on after midnight; hours that were counted on need not.
+        if unit is CLOCK and int(ns.max()) < DAY_NS and (longer := gone_on(ns, DAY_NS, DAY_NS / 2)) is not None:
+            ns, message = (
+                longer,
+                "The time of day passed midnight within the sensor log; later samples are of the next day.",
+            )
+            self._caveats.append(sensor_caveat("sensor-midnight", message))
+        kind, why = clock_of(unit, found.zoned, int(ns[0]))
+        self._evidence += [f"time: {why}"] if kind == "absolute" else []
         values = {}
         for column in chosen:
             cells = table.columns[column.fact.position].take(arrow_array(timed))
@@ -180,14 +172,14 @@ class _SensorLog:
         back = [int(table.records[timed][int(np.argmin(steps)) + 1])] if (steps < 0).any() else []
         return SensorSamples(
             ns=ns,
-            kind=self._kind(time, unit, ns, zoned=bool(found.zoned)),
+            kind=kind,
             column=time.name,
-            other_ns=other_ns,
+            other_ns=found.other_ns,
             values=values,
             provenance=Provenance(
                 file_name=self._text.name,
-                sha256="",
-                size_bytes=0,
+                sha256=self._opened.sha256(),
+                size_bytes=self._opened.stored.size,
                 adapter="sensor-text",
                 rows_read=int(timed.size),
                 rows_rejected=rejected.count,
@@ -207,7 +199,7 @@ class _SensorLog:
             found = [column_named(self._facts, told.time_column, key="time_column", name=name)]
         else:
             fitting = [fact for fact in self._facts if self._may_be_time(fact)]
-            found = [fact for fact in fitting if self._is_absolute(fact) == wants_absolute] or fitting
+            found = [fact for fact in fitting if _is_absolute(fact) == wants_absolute] or fitting
         if not found:
             shown = ", ".join(fact.shown for fact in self._facts[:12])
             helps = (
@@ -238,32 +230,6 @@ class _SensorLog:
         # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.
         named = fact.numeric and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME)
         return named and np.unique(fact.known_ns()).size > 1
-
-    def _is_absolute(self, time: ColumnFacts) -> bool:
-        """Whether a time is a date, or counts since 1970."""
-        if time.unit is None or time.unit.form != "number":
-            return time.unit is DATE
-        values = time.known_ns()
-        return bool(values.size) and SINCE_1970_NS[0] <= values.min() <= values.max() <= SINCE_1970_NS[1]
-
-    def _kind(self, time: ColumnFacts, unit: Unit, ns: NDArray[np.int64], *, zoned: bool) -> ClockKind:
-        if unit is DATE:
-            return "absolute" if zoned else "zoneless"
-        if unit is CLOCK and int(ns[0]) > 3600 * 10**9 and self._options.offset_s is None:
-            return "time of day"
-        if self._is_absolute(time):
-            self._evidence.append(f"time: {time.shown} counts since 1970, which is in UTC by definition (POSIX)")
-            return "absolute"
-        return "elapsed"
-
-    def _past_midnight(self, ns: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Times of day go on after midnight: a step back by more than half a day is the next day."""
-        passed = np.cumsum(np.diff(ns, prepend=ns[:1]) < -_DAY_NS // 2, dtype=np.int64)
-        if not passed[-1] or int(ns.max()) >= _DAY_NS:
-            return ns
-        message = "The time of day passed midnight within the sensor log; later samples are of the next day."
-        self._caveats.append(sensor_caveat("sensor-midnight", message))
-        return ns + passed * _DAY_NS
 
     def _quantities(self, time: ColumnFacts) -> tuple[SensorColumn, ...]:
         told = [self._told(quantity, time) for quantity in QUANTITIES if quantity in self._layout.columns]
@@ -353,6 +319,14 @@ class _SensorLog:
         return SensorError.at(self._text.name, found, column=column or None, helps=helps)
 
 
+def _is_absolute(time: ColumnFacts) -> bool:
+    """Whether a time is a date, or counts since 1970."""
+    return (
+        clock_of(time.unit, True if time.unit is DATE else None, int(max(time.known_ns()[:1], default=0)))[0]
+        == "absolute"
+    )
+
+
 def _names_cards(column: str) -> bool:
     """Whether a column of that name tells which card a row is of: ``pci.bus_id`` does, ``gpu power`` does not."""
     words = {word for word in words_of(column) if not word.isdigit()}
@@ -376,19 +350,13 @@ def read_sensor_text(
     ------
     SensorError, ReadError
     """
-    layout = options.layout or SensorLayout()
-    read = ReadOptions(layout=layout.text)
+    read = ReadOptions(layout=options.layout.text if options.layout else None)
+
+    def samples(text: TextSource) -> SensorSamples:
+        return _SensorLog(text, opened, options, read).samples(wants_absolute=wants_absolute)
+
     with opened_log(source, read, use_threads=False) as opened:
-        samples = read_in_its_encoding(
-            cast("BinaryIO", opened.log),
-            read,
-            layout.text.encoding,
-            lambda text: _SensorLog(text, layout, options, read).samples(wants_absolute=wants_absolute),
-        )
-        sha256 = opened.sha256()
-    evidence = ((f"compression: {opened.compression}",) if opened.compression else ()) + samples.provenance.evidence
-    origin = replace(samples.provenance, sha256=sha256, size_bytes=opened.stored.size, evidence=evidence)
-    return samples._replace(provenance=origin)
+        return read_in_its_encoding(cast("BinaryIO", opened.log), read, samples)
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import unit_of_text
 from frametime.adapters.text.cells import CellKind, kind_of
@@ -142,6 +143,13 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     return with_ending(dialect, source, keeps_open_row=keeps_open_row)
 
 
+def facts_of(dialect: Dialect) -> tuple[ColumnFacts, ...]:
+    """The facts of each column of a text or a table, by the first rows that have every cell and by the last."""
+    rows = [row.cells for row in dialect.sample if len(row.cells) >= dialect.n_columns]
+    last_rows = [row.cells for row in dialect.tail]
+    return column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns, last_rows, dialect.units_place)
+
+
 def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
     """The dialect of rows that stand in no text."""
     import pyarrow as pa
@@ -154,7 +162,9 @@ def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
         return tuple(Row(line, line + 1, each) for line, each in enumerate(cells, at + 1))
 
     end = max(0, source.table.num_rows - _MOST_OF_TABLE)
-    return Dialect(Marks(",", '"'), len(names), names, source.units, 0, 0, sample=rows(0), tail=rows(end))
+    place = "the metadata of the column"
+    marks = Marks(",", '"')
+    return Dialect(marks, len(names), names, source.units, 0, 0, rows(0), tail=rows(end), units_place=place)
 
 
 def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:

@@ -254,7 +254,7 @@ _SCANNED_BYTES: Final = 1 << 16
 
 
 def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
-    """Look once over the bytes of the rows, and tell of zero bytes among them.
+    """Look once over the bytes of the rows: zero bytes among them, and padding, a footer or a cut last line at the end.
 
     Raises
     ------
@@ -286,8 +286,9 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
             found = "a cell opens a quote that is not closed before the next row"
             helps = 'repair that line, or give quote = "none" in a layout if quotes mean nothing in this log'
             raise ReadError.at(source.name, found, line=line, helps=helps)
+    at_end = _caveats_of_end(source, dialect)
     if not zeros:
-        return ()
+        return at_end
     first, part = dialect.first_data_line, source.part(dialect.data_start, source.end)
     while block := part.read(_SCANNED_BYTES):
         before = block.partition(b"\0")[0]  # a line of zeros may be of any length: it is not held
@@ -298,7 +299,7 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     message = (
         f"{bytes_stand} among the rows, from line {first} on, as after a loss of power: rows may be missing there."
     )
-    return (Caveat(code="zero-bytes-inside", message=message),)
+    return (Caveat(code="zero-bytes-inside", message=message), *at_end)
 
 
 def _refuse_other_bytes(decoder: codecs.IncrementalDecoder, block: bytes, name: str, *, final: bool = False) -> None:
@@ -391,8 +392,7 @@ def _names_something(cells: Sequence[str]) -> bool:
     )
 
 
-def source_caveats(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
-    """Caveats of the end of a text: padding, a footer, a cut last line."""
+def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     caveats = []
     if source.nul_bytes:
         message = f"The file ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored."

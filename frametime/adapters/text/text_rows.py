@@ -95,6 +95,8 @@ class Dialect(NamedTuple):
     footer: tuple[str, ...] = ()
     metadata: Mapping[str, str] = MappingProxyType({})
     evidence: Mapping[str, str] = MappingProxyType({})
+    units_place: str = "the units row"
+    """Where ``units_row`` was found, for messages."""
 
 
 def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[Row]:

@@ -52,11 +52,7 @@ _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
 _AT_ONCE_BYTES: Final = 1 << 15
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
-_BOMS: Final = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
-)
+_BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
 
 def lines_of(text: str) -> list[str]:
@@ -192,9 +188,7 @@ class TextSource(NamedTuple):
         return arrow_stream(log).get_stream(start, max(0, end - start))
 
 
-def read_in_its_encoding(
-    log: BinaryIO, options: ReadOptions, told: str | None, read: Callable[[TextSource], Read]
-) -> Read:
+def read_in_its_encoding(log: BinaryIO, options: ReadOptions, read: Callable[[TextSource], Read]) -> Read:
     """What ``read`` makes of a log, in another encoding where a byte far below turns out to be no UTF-8.
 
     Raises
@@ -202,6 +196,7 @@ def read_in_its_encoding(
     ReadError
         If the log is said or marked to be UTF-8, and is not.
     """
+    told = options.layout.encoding if options.layout else None
     source = open_text(log, options, encoding=told)
     try:
         return read(source)
