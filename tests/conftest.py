@@ -1,8 +1,21 @@
-"""What every test needs of property tests.
+"""What every test needs of property tests, and of the processes that it starts.
 
 No time limit: a loaded machine is no fault of the code. The same examples in every run, so that a change is judged by
 itself; ``pytest --hypothesis-profile=search`` draws others each time and looks for what no run has found yet.
 """
+
+import os
+import sys
+from pathlib import Path
+
+if sys.dont_write_bytecode:
+    # Hundreds of processes import the package. Where nothing may be kept beside the sources, each would compile all of
+    # it, which takes longer than most of them run: what is compiled is kept in the cache of pytest.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
+    sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"] = str(
+        Path(__file__).parents[1] / ".pytest_cache" / "compiled"
+    )
 
 from hypothesis import settings
 

@@ -13,6 +13,7 @@ def test_the_page_shows_what_the_program_prints(page: Path, tmp_path: Path) -> N
     console_blocks.make_folder(tmp_path)
     for found in console_blocks._BLOCK.finditer(page.read_text("utf-8")):
         for step in console_blocks.steps_of(found[1]):
+            console_blocks.make_old(tmp_path)
             shown = console_blocks.run(step.command, tmp_path)
             assert console_blocks.matches(step.expected, shown), f"$ {step.command}\n{shown}"
 
