@@ -7,7 +7,7 @@ From one block to the next a scene swings little, and what steps far more than t
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -113,7 +113,7 @@ def step_chance(step: float, n_before: int, n_after: int, variance: float) -> fl
     return min(1.0, 2.0 * math.exp(-2.0 * squared))
 
 
-def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
+def change_test(values: NDArray[np.float64], least: float = 1.0) -> tuple[int, float]:
     """The most likely change of level of an autocorrelated series, and its p value.
 
     The place is Pettitt's. Two tests are made there and their smaller p value is doubled (Bonferroni): Pettitt's own,
@@ -125,15 +125,20 @@ def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
     split : int
         Values before the change.
     p_value : float
+        Where it is not below ``least`` it may be too small, but for that.
     """
     largest, split, _ = pettitt(values)
     n = values.size
     before, after = median(values[:split]), median(values[split:])
     residual = np.concatenate((values[:split] - before, values[split:] - after))
-    inflation = inflation_of(residual, 3)
-    rank_p = 2.0 * math.exp(-6.0 * largest**2 / ((n**3 + n**2) * inflation))
-    size_p = step_chance(after - before, split, n - split, inflation * clipped_variance(residual, 3))
-    return split, min(1.0, 2.0 * min(rank_p, size_p))
+    clipped = clipped_variance(residual, 3)
+
+    def chance(inflation: float) -> float:
+        rank_p = 2.0 * math.exp(-6.0 * largest**2 / ((n**3 + n**2) * inflation))
+        return min(1.0, 2.0 * min(rank_p, step_chance(after - before, split, n - split, inflation * clipped)))
+
+    # What is likely without it is more likely with it.
+    return split, p_value if (p_value := chance(1.0)) >= least else chance(inflation_of(residual, 3))
 
 
 def best_split(values: NDArray[np.float64], before: float, after: float) -> int:
@@ -174,7 +179,7 @@ def without_wild_values(values: NDArray[np.float64]) -> NDArray[np.float64]:
     if values.size < 10:
         return values
     padded = np.concatenate((values[2:0:-1], values, values[-2:-4:-1]))
-    medians = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2]
+    medians = np.sort(padded[np.arange(values.size)[:, None] + np.arange(5)], axis=1)[:, 2]
     deviations = np.abs(values - medians)
     scatter = 1.4826 * median(deviations)
     return np.where(deviations > 6.0 * scatter, medians, values) if scatter > 0.0 else values
@@ -234,36 +239,36 @@ def find_change_points(values: NDArray[np.float64], rule: ChangeRule) -> tuple[C
 def _shortest_change(values: NDArray[np.float64], low: int, high: int, rule: ChangeRule) -> int | None:
     """Place of the change in the shortest stretch that has one."""
     stretches = seeded_stretches(low, high, 2 * rule.min_blocks)
-    n_stretches = len(stretches)
-    for start, stop in reversed(stretches):
-        part = values[start:stop]
-        if n_stretches * _least_p(part) >= rule.significance:
-            continue
-        split, p_value = change_test(part)
-        if n_stretches * p_value >= rule.significance or _is_line(part, split):
-            continue
-        # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
-        split = best_split(part, median(part[:split]), median(part[split:]))
-        before, after = median(part[:split]), median(part[split:])
-        shortest = min(split, part.size - split, start + split - low, high - start - split)
-        if shortest >= rule.min_blocks and max(before, after) >= rule.min_ratio * min(before, after):
-            return start + split
+    least = rule.significance / max(len(stretches), 1)
+    for length, group in groupby(reversed(stretches), lambda each: each[1] - each[0]):
+        starts = np.array([start for start, _ in group])
+        rows = values[starts[:, None] + np.arange(length)]
+        for start, part in zip(starts[may := _may_change(rows, least)].tolist(), rows[may], strict=True):
+            split, p_value = change_test(part, least)
+            if p_value >= least or _is_line(part, split):
+                continue
+            # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
+            split = best_split(part, median(part[:split]), median(part[split:]))
+            before, after = median(part[:split]), median(part[split:])
+            shortest = min(split, part.size - split, start + split - low, high - start - split)
+            if shortest >= rule.min_blocks and max(before, after) >= rule.min_ratio * min(before, after):
+                return start + split
     return None
 
 
-def _least_p(values: NDArray[np.float64]) -> float:
-    """A p value that `change_test` can hardly undercut, at a tenth of the cost: most stretches hold no change.
+def _may_change(rows: NDArray[np.float64], least: float) -> NDArray[np.bool_]:
+    """Which rows may have a p value below ``least``, at a tenth of the cost of `change_test`: most hold no change.
 
     As if the values were independent, with the scatter from their steps: autocorrelation makes that too small.
     """
-    steps = np.abs(values[1:] - values[:-1])
-    steps.partition(steps.size // 2)
-    scatter = 1.0484 * float(steps[steps.size // 2])
-    largest = float(np.abs((values - values.sum() / values.size).cumsum()).max())
-    if scatter <= 0.0:
-        return 0.0
-    # Half of the squared ratio to leave room: medians against means, clipped against plain scatter.
-    return 2.0 * math.exp(-2.0 * (1.5 * largest / scatter) ** 2 / values.size)
+    n = rows.shape[1]
+    steps = np.abs(rows[:, 1:] - rows[:, :-1])
+    steps.partition((n - 1) // 2, axis=1)
+    scatters = 1.0484 * steps[:, (n - 1) // 2]
+    sums = (rows - rows.mean(axis=1, keepdims=True)).cumsum(axis=1)
+    # 2 exp(-2 D^2) of the cumulated sums, half of the squared ratio to leave room: medians against means, clipped
+    # against plain scatter.
+    return np.asarray(4.5 * (sums**2).max(axis=1) >= scatters**2 * (n * math.log(2.0 / least)), dtype=np.bool_)
 
 
 def _is_slope(values: NDArray[np.float64], places: list[int]) -> bool:

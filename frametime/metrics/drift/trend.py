@@ -143,7 +143,8 @@ def autocorrelation(values: NDArray[np.float64], n_lags: int) -> NDArray[np.floa
     total = float(centered @ centered)
     if total == 0.0:
         return np.zeros(n_lags)
-    return np.array([float(centered[lag:] @ centered[: centered.size - lag]) / total for lag in range(1, n_lags + 1)])
+    later = np.concatenate((centered[1:], np.zeros(n_lags - 1)))
+    return np.asarray(np.correlate(later, centered[:-1], "valid") / total, dtype=np.float64)
 
 
 def variance_inflation(residual: NDArray[np.float64], n_fitted: int = 2) -> float:
