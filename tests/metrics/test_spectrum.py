@@ -51,7 +51,7 @@ def test_the_background_ignores_a_line_and_follows_a_slope() -> None:
     shape = np.linspace(3.0, 0.5, 4000)
     powers = shape * generator.exponential(1.0, 4000)
     powers[2000] = 500.0
-    found = background(powers, 200, 1)
+    found = background(powers, (200,), 1)
     assert np.max(np.abs(found / shape - 1)) < 0.45
     assert found[2000] / shape[2000] == pytest.approx(1.0, abs=0.3)
 

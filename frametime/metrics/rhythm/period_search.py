@@ -177,11 +177,14 @@ def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice) -> Lattic
 
 def _multiples(lattice: Lattice) -> list[int]:
     """By what multiples of the period most of the hitches keep to a lattice, too: the two that leave out fewest."""
-    ranked = []
-    for multiple in range(3, _MOST_MULTIPLES):
-        n_kept = sum(int(np.bincount(beats % multiple).max()) for beats in lattice.beats if beats.size)
-        ranked.append((n_kept + 0.5 * math.log2(multiple), multiple))
-    return [multiple for _, multiple in sorted(ranked)[-2:]]
+    multiples = np.arange(3, _MOST_MULTIPLES)
+    rows = np.arange(multiples.size)[:, None] * _MOST_MULTIPLES
+    ranks = 0.5 * np.log2(multiples)
+    for beats in lattice.beats:
+        if beats.size:
+            counts = np.bincount((beats % multiples[:, None] + rows).ravel(), minlength=rows.size * _MOST_MULTIPLES)
+            ranks += counts.reshape(rows.size, _MOST_MULTIPLES).max(axis=1)
+    return [int(multiple) for multiple in multiples[np.argsort(ranks, kind="stable")[-2:]]]
 
 
 class _Search:
@@ -229,9 +232,8 @@ class _Search:
             # The grid of the fundamental is so fine that the highest harmonic misses no peak.
             first, last = int(low_hz * n_harmonics / step_hz), math.ceil(high_hz * n_harmonics / step_hz)
             places = np.arange(first, last + 1)
-            sums = np.zeros(places.size)
-            for harmonic in range(1, n_harmonics + 1):
-                sums += powers[(places * harmonic + n_harmonics // 2) >> shift]
+            harmonics = np.arange(1, n_harmonics + 1)[:, None]
+            sums = powers[(places * harmonics + n_harmonics // 2) >> shift].sum(axis=0)
             for place in peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
                 chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
                 found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
@@ -267,18 +269,17 @@ class _Search:
         beats, places = [], []
         for run in self.runs:
             turns = run.starts_s / period_s
-            phases = turns % 1.0
-            order = np.argsort(phases)
+            phases = turns - np.floor(turns)
+            order = phases.argsort()
             around = phases[order]
             around = np.concatenate((around, around + 1.0))
-            counts = np.searchsorted(around, around[: order.size] + width, side="right") - np.arange(order.size)
+            counts = around.searchsorted(around[: order.size] + width, side="right") - np.arange(order.size)
             start = int(counts.argmax())
-            inside = np.sort(order[np.arange(start, start + int(counts[start])) % order.size])
-            numbers = np.floor(turns[inside] - around[start] + 1e-9).astype(np.int64)
+            inside = np.concatenate((order, order))[start : start + int(counts[start])]
+            inside.sort()
+            numbers = np.floor(turns[inside] - (around[start] - 1e-9)).astype(np.int64)
             # Of several hitches in one window the first counts: the others are strays.
-            kept = np.empty(numbers.size, dtype=np.bool_)
-            kept[0] = True
-            np.greater(numbers[1:], numbers[:-1], out=kept[1:])
+            kept = np.concatenate(([True], numbers[1:] > numbers[:-1]))
             beats.append(numbers[kept])
             places.append(inside[kept])
         n_following = sum(each.size for each in beats)

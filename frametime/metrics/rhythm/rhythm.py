@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -112,19 +113,33 @@ def without_level(
     return np.clip(rest, -limit, limit)
 
 
-def background(powers: NDArray[np.float64], width: int, n_averaged: int) -> NDArray[np.float64]:
+def background(powers: NDArray[np.float64], widths: Sequence[int], n_averaged: int) -> NDArray[np.float64]:
     """Mean power of the noise around each frequency, from medians, so that lines do not count.
 
     After M. E. Mann and J. M. Lees, Climatic Change 33, 1996, 409-445 (robust noise background by median
-    smoothing). A median is turned into a mean by the ratio of the two for a mean of exponential variables.
+    smoothing). A median is turned into a mean by the ratio of the two for a mean of exponential variables. Of stretches
+    of several widths the highest counts.
     """
-    n_stretches = max(powers.size // width, 1)
-    edges = np.linspace(0, powers.size, n_stretches + 1).astype(np.int64)
     # Wilson and Hilferty 1931: median over mean of a gamma variable of shape k is close to (1 - 1 / (9 k))^3.
     to_mean = math.log(2.0) if n_averaged == 1 else (1.0 - 1.0 / (9.0 * n_averaged)) ** 3
-    levels = np.maximum(medians_between(powers, edges) / to_mean, 1e-300)
+    found = []
+    for width in widths:
+        edges = np.linspace(0, powers.size, max(powers.size // width, 1) + 1).astype(np.int64)
+        logs = np.log(np.maximum(medians_between(powers, edges) / to_mean, 1e-300))
+        found.append(_between_middles(logs, edges))
+    noise = np.maximum.reduce(found)
+    return np.asarray(np.exp(noise, out=noise), dtype=np.float64)
+
+
+def _between_middles(levels: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Straight lines from the middle of each stretch to the next, at every place; level before the first and after the
+    last."""
     middles = 0.5 * (edges[:-1] + edges[1:] - 1)
-    return np.asarray(np.exp(np.interp(np.arange(powers.size), middles, np.log(levels))), dtype=np.float64)
+    marks = np.concatenate((edges[:1], np.ceil(middles).astype(np.int64), edges[-1:]))
+    slopes = np.concatenate(([0.0], np.diff(levels) / np.diff(middles), [0.0]))
+    bases = np.concatenate((levels[:1], levels)) - slopes * np.concatenate((middles[:1], middles))
+    lengths = np.diff(marks)
+    return np.repeat(bases, lengths) + np.repeat(slopes, lengths) * np.arange(int(edges[-1]))
 
 
 def even_powers(
@@ -157,10 +172,18 @@ def even_powers(
     spacing = span / (n - 1)
     grid = np.arange(times[0], times[-1] + 0.5 * grid_step, grid_step)
     transform = np.fft.rfft(np.interp(grid, times, values - values.mean()), n_padded)
-    turns = np.arange(1, int(0.5 * grid_step * n_padded / spacing) + 1) / n_padded
-    kept = np.sin(np.pi * turns * spacing / grid_step) / (spacing / grid_step * np.sin(np.pi * turns))
+    found, points = transform[1 : int(0.5 * grid_step * n_padded / spacing) + 1], spacing / grid_step
+    lost = sines(np.pi / n_padded, found.size) / sines(np.pi * points / n_padded, found.size)
+    lost *= lost
     # As many points as the values would have on the grid, each with a whole spacing of its own.
-    return np.asarray(np.abs(transform[1 : turns.size + 1]) ** 2 / (n * (spacing / grid_step) ** 2) / kept**4)
+    return np.asarray((found.real**2 + found.imag**2) * (lost * lost) * (points**2 / n))
+
+
+def sines(step: float, n: int) -> NDArray[np.float64]:
+    """``sin(step)``, ``sin(2 step)``, ..., by the sum of two angles from about ``2 sqrt(n)`` of them."""
+    n_fine = math.isqrt(n) + 1
+    fine, coarse = step * np.arange(1, n_fine + 1), (n_fine * step) * np.arange(-(-n // n_fine))[:, None]
+    return (np.sin(coarse) * np.cos(fine) + np.cos(coarse) * np.sin(fine)).ravel()[:n]
 
 
 class Spectrum(NamedTuple):
@@ -228,13 +251,10 @@ def averaged_spectrum(
     if powers.size - first < 2 * rule.background_bins * per_independent or not powers.any():
         return NO_LINE
     # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
-    noise = np.maximum(
-        background(powers, round(rule.background_bins * per_independent), len(parts)),
-        background(powers, round(rule.near_bins * per_independent), len(parts)),
-    )
+    widths = [round(bins * per_independent) for bins in (rule.background_bins, rule.near_bins)]
     return Spectrum(
         powers=powers,
-        noise=noise,
+        noise=background(powers, widths, len(parts)),
         step_hz=step_hz,
         first=first,
         size=size,
