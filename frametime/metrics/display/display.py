@@ -152,7 +152,7 @@ def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     apart = float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
     # Equal display times lie no time apart, and tell no rate.
     coarse = turned / apart if abs(turned) <= WIDEST_RATE_DIFFERENCE * apart and apart > 0.0 else 0.0
-    means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
+    means = (circle * np.exp(-2j * np.pi * coarse * chosen) if coarse else circle).mean(axis=1)
     middles = chosen.mean(axis=1)
     if median(np.abs(means)) < LOCKED_CONCENTRATION or middles[-1] <= middles[0]:
         return _in_turns(means.mean()), 0.0, False

@@ -252,7 +252,7 @@ def _shortest_change(values: NDArray[np.float64], low: int, high: int, rule: Cha
             before, after = median(part[:split]), median(part[split:])
             shortest = min(split, part.size - split, start + split - low, high - start - split)
             if shortest >= rule.min_blocks and max(before, after) >= rule.min_ratio * min(before, after):
-                return start + split
+                return int(start) + split
     return None
 
 

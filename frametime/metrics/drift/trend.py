@@ -202,8 +202,7 @@ def trend_test(values: NDArray[np.float64], *, slope_per_step: float | None = No
         raise ValueError(f"values must hold four points or more, got {n!r}")
     score, variance = kendall_score(values)
     if slope_per_step is None:
-        times = np.linspace(-1.0, 1.0, n)
-        fitted = np.polyval(np.polyfit(times, values, 2), times)
+        fitted = _fitted(values, 2)
         residual = values - fitted
         # What is left over may be nothing but the rounding of the log, whose pattern says nothing of the trend.
         straight = float(np.std(residual)) < STRAIGHT_FRACTION * abs(float(fitted[-1] - fitted[0]))
@@ -248,8 +247,19 @@ def _scatter(residual: NDArray[np.float64], n_waves: int) -> float:
 
 
 def _about(logs: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
-    times = np.linspace(-1.0, 1.0, logs.size)
-    return np.asarray(logs - np.polyval(np.polyfit(times, logs, degree), times), dtype=np.float64)
+    return np.asarray(logs - _fitted(logs, degree), dtype=np.float64)
+
+
+def _fitted(values: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
+    """The line (1) or parabola (2) of least squares through an evenly spaced series, along polynomials that are
+    orthogonal on it."""
+    times = np.arange(values.size) - 0.5 * (values.size - 1)
+    fitted = values.sum() / values.size + times * (float(times @ values) / float(times @ times))
+    if degree == 2:
+        squares = times**2
+        squares -= squares.sum() / values.size
+        fitted += squares * (float(squares @ values) / float(squares @ squares))
+    return np.asarray(fitted, dtype=np.float64)
 
 
 def stands_out(logs: NDArray[np.float64], total: float) -> bool:

@@ -183,7 +183,8 @@ def sines(step: float, n: int) -> NDArray[np.float64]:
     """``sin(step)``, ``sin(2 step)``, ..., by the sum of two angles from about ``2 sqrt(n)`` of them."""
     n_fine = math.isqrt(n) + 1
     fine, coarse = step * np.arange(1, n_fine + 1), (n_fine * step) * np.arange(-(-n // n_fine))[:, None]
-    return (np.sin(coarse) * np.cos(fine) + np.cos(coarse) * np.sin(fine)).ravel()[:n]
+    both = np.sin(coarse) * np.cos(fine) + np.cos(coarse) * np.sin(fine)
+    return np.asarray(both.ravel()[:n], dtype=np.float64)
 
 
 class Spectrum(NamedTuple):
@@ -340,11 +341,23 @@ def alternating_runs(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.in
     if frame_times_ms.size < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     turns = _turns(frame_times_ms, RULE.min_step_fraction)
+    if not _holds_run(turns, RULE.min_frames - 2):
+        turns = turns[:0]
     edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
     # A run of k turns joins k + 1 steps, so k + 2 frames.
     first, last = edges[::2], edges[1::2] + 1
     kept = last - first + 1 >= RULE.min_frames
     return first[kept], last[kept]
+
+
+def _holds_run(flags: NDArray[np.bool_], length: int) -> bool:
+    """Whether so many in a row are set anywhere."""
+    held = 1
+    while held < length:
+        more = min(held, length - held)
+        flags = flags[:-more] & flags[more:]
+        held += more
+    return bool(flags.any())
 
 
 def inside_runs(first: NDArray[np.int64], last: NDArray[np.int64], n: int) -> NDArray[np.bool_]:
