@@ -147,13 +147,7 @@ def make_blocks(
     marks, block_s = block_edges(ends_s, block_s=block_s, max_blocks=max_blocks, min_frames=min_frames)
     ends = ends_s[marks[1:] - 1]
     starts = np.concatenate(([0.0], ends[:-1]))
-    return Blocks(
-        edges=marks,
-        ends_s=ends,
-        middles_s=0.5 * (starts + ends),
-        levels_ms=medians_between(steps_ns, marks, unit=NS_PER_MS),
-        block_s=block_s,
-    )
+    return Blocks(marks, ends, 0.5 * (starts + ends), medians_between(steps_ns, marks, unit=NS_PER_MS), block_s)
 
 
 def block_edges(

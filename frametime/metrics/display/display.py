@@ -240,16 +240,9 @@ def fixed_steps_of(series: FrameSeries) -> FixedSteps | Missing:
     errors_ms = np.diff(ends_ns if seen.size == ends_ns.size else ends_ns[seen]) / -NS_PER_MS
     errors_ms += steps * period_ms
     are_shown_times = _rms(errors_ms) < SHOWN_TIMES_FRACTION * period_ms
-    return FixedSteps(
-        seen=seen,
-        steps=steps,
-        errors_ms=_off_an_even_step(steps) * period_ms if are_shown_times else errors_ms,
-        are_shown_times=are_shown_times,
-        replaced=frames[unseen],
-        refresh_hz=float(refresh.low_hz),
-        measured_hz=measured_hz,
-        from_display_times=from_display_times,
-    )
+    errors_ms = _off_an_even_step(steps) * period_ms if are_shown_times else errors_ms
+    of_rate = frames[unseen], float(refresh.low_hz), measured_hz, from_display_times
+    return FixedSteps(seen, steps, errors_ms, are_shown_times, *of_rate)
 
 
 def _rms(values: NDArray[np.float64]) -> float:
@@ -303,15 +296,14 @@ def fixed_refresh_of(series: FrameSeries) -> FixedRefreshFit | Missing:
     counts = np.bincount(steps) if int(steps.max()) <= steps.size else None
     lengths, counts = np.unique(steps, return_counts=True) if counts is None else (np.flatnonzero(counts), counts)
     counts = counts[counts > 0]
+    cadence = {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
     return FixedRefreshFit(
         refresh_hz=fixed.refresh_hz,
         measured_hz=fixed.measured_hz,
         n_refreshes=int(steps.sum()),
         repeat_count=int(np.maximum(lengths - 1, 0) @ counts),
         skipped_frame_count=fixed.replaced.size,
-        cadence=MappingProxyType(
-            {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
-        ),
+        cadence=MappingProxyType(cadence),
         uneven_per_min=np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0) if steps.size > 1 else None,
         judder_rms_ms=_rms(fixed.errors_ms),
         are_shown_times=fixed.are_shown_times,

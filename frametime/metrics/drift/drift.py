@@ -195,18 +195,7 @@ def drift_of(series: FrameSeries) -> Drift:
     """
     blocks = blocks_of(series)
     warm_up, first = _find_warm_up(blocks)
-    drift = Drift(
-        slope_pct_per_min=None,
-        slope_low_pct_per_min=None,
-        slope_high_pct_per_min=None,
-        p_value=None,
-        is_drift=False,
-        is_steady=False,
-        wander_pct=None,
-        changes=(),
-        warm_up=warm_up,
-        sentence="",
-    )
+    drift = Drift(None, None, None, None, False, False, None, changes=(), warm_up=warm_up, sentence="")
     times_s, levels_ms = blocks.middles_s[first:], blocks.levels_ms[first:]
     if levels_ms.size < RULE.min_blocks:
         return drift._replace(

@@ -183,16 +183,9 @@ def _median_ms(series: FrameSeries, low: int, high: int) -> float:
 def _numbered(series: FrameSeries, stretches: list[tuple[int, int, Kind]]) -> tuple[Segment, ...]:
     segments = []
     for number, (low, high, kind) in enumerate(stretches, start=1):
-        segments.append(
-            Segment(
-                number=number,
-                start_s=float(series.ends_s[low - 1]) if low else 0.0,
-                end_s=float(series.ends_s[high - 1]),
-                kind=kind,
-                n_frames=high - low,
-                median_frame_time_ms=None if kind == "pause" else _median_ms(series, low, high),
-            )
-        )
+        start_s, end_s = float(series.ends_s[low - 1]) if low else 0.0, float(series.ends_s[high - 1])
+        median_ms = None if kind == "pause" else _median_ms(series, low, high)
+        segments.append(Segment(number, start_s, end_s, kind, high - low, median_ms))
     return tuple(segments)
 
 

@@ -239,12 +239,9 @@ def averaged_spectrum(
     # The transform is fast for lengths of small factors, and the next power of two is up to twice as long.
     n_padded = min(factor << max(math.ceil(math.log2(needed / factor)), 0) for factor in (8, 9, 10, 12, 15))
     step_hz = 1.0 / (grid_s * n_padded)
-    found = [
-        even_powers(
-            ends_s[part], without_level(frame_times_ms[part], ends_s[part], rule), grid_step=grid_s, n_padded=n_padded
-        )
-        for part in parts
-    ]
+    rests = [without_level(frame_times_ms[part], ends_s[part], rule) for part in parts]
+    at_s = [ends_s[part] for part in parts]
+    found = [even_powers(*each, grid_step=grid_s, n_padded=n_padded) for each in zip(at_s, rests, strict=True)]
     shortest = min(each.size for each in found)
     powers = np.mean([each[:shortest] for each in found], axis=0)
     first = max(math.ceil(rule.lowest_hz / step_hz), 1) - 1
@@ -253,15 +250,8 @@ def averaged_spectrum(
         return NO_LINE
     # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
     widths = [round(bins * per_independent) for bins in (rule.background_bins, rule.near_bins)]
-    return Spectrum(
-        powers=powers,
-        noise=background(powers, widths, len(parts)),
-        step_hz=step_hz,
-        first=first,
-        size=size,
-        n_segments=len(parts),
-        span_s=span_s,
-    )
+    noise = background(powers, widths, len(parts))
+    return Spectrum(powers, noise, step_hz, first, size, n_segments=len(parts), span_s=span_s)
 
 
 @once_a_series
@@ -282,13 +272,8 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
     for place in peaks(ratios, rule.max_lines, apart=int(4.0 * per_independent)):
         chance = false_alarm_probability(float(ratios[place]), n_independent, spectrum.n_segments)
         if chance < rule.significance:
-            lines.append(
-                SpectralLine(
-                    frequency_hz=(place + 1) * spectrum.step_hz,
-                    amplitude_ms=2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size),
-                    false_alarm_probability=chance,
-                )
-            )
+            amplitude_ms = 2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size)
+            lines.append(SpectralLine((place + 1) * spectrum.step_hz, amplitude_ms, false_alarm_probability=chance))
     return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))
 
 
@@ -325,15 +310,8 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
     period = None
     if reason is None:
         period, reason = find_hitch_period([hitches_of(series)])
-    return Rhythm(
-        alternating_fraction=fraction,
-        alternation_ms=size_ms,
-        hitch_period=period,
-        hitch_period_reason=reason,
-        lines=lines_of(spectrum_of(series)),
-        hitches=listed(hitches_of(series)),
-        unlooked_reason=unlooked,
-    )
+    lines, hitches = lines_of(spectrum_of(series)), listed(hitches_of(series))
+    return Rhythm(fraction, size_ms, period, reason, lines, hitches, unlooked_reason=unlooked)
 
 
 def alternating_runs(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
