@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, Final
 
 import click
@@ -62,6 +62,13 @@ def new(record: str) -> None:
     click.echo(cautions_text(), nl=False)
 
 
+def _tell(found: Any, words_of: Callable[..., str], *, as_json: bool, **record: str) -> None:
+    """What was found, in words or as JSON."""
+    from frametime.render.json_output import tuning_json
+
+    click.echo(tuning_json(found) if as_json else words_of(found, **record), nl=False)
+
+
 @tune.command("next")
 @_RECORD
 @takes("json")
@@ -70,29 +77,14 @@ def next_(record: str, as_json: bool) -> None:
     from pathlib import Path
 
     from frametime.pipeline.tuning_record import measured_record, read_record
+    from frametime.render.tuning_text import next_step_text
     from frametime.tuning.next_trial import next_trial
 
     measured, caveats = measured_record(read_record(record), Path(record).parent)
     step = next_trial(measured)
     for caveat in caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
-    if as_json:
-        from frametime.render.json_output import tuning_json
-
-        click.echo(tuning_json(step), nl=False)
-        return
-    from frametime.render.tuning_text import next_step_text
-
-    click.echo(next_step_text(step, record=printable(record, limit=1000)), nl=False)
-
-
-_KNOB_NAMES: Final[dict[Any, str]] = {
-    "core": "core",
-    "memory": "memory",
-    "voltage": "voltage",
-    "power": "power_limit_pct",
-}
-"""The option of each knob."""
+    _tell(step, next_step_text, as_json=as_json, record=printable(record, limit=1000))
 
 
 @tune.command(short_help="Append a trial to the record.")
@@ -104,22 +96,23 @@ def add(record: str, **chosen: Any) -> None:
     Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
     logs_folder, its newest logs are taken.
     """
+    from dataclasses import fields
+
     from frametime.pipeline.measuring import MeasureRequest
     from frametime.pipeline.tuning_record import note_trial
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import KNOBS, Outcome, Setting, Trial
 
-    if chosen["logs"] and chosen["fps"]:
+    if chosen["logs"] and chosen["average_fps"]:
         raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
     if chosen["sensors"] and len(chosen["sensors"]) != len(chosen["logs"]):
         raise click.UsageError("give --sensors once for each --log, in the same order")
     if chosen["passed"] == (chosen["outcome"] is not None):
         raise click.UsageError("say how it ended: --passed, or --outcome with one word")
-    if chosen["watts"] and len(chosen["watts"]) != len(chosen["fps"]):
+    if chosen["average_power_w"] and len(chosen["average_power_w"]) != len(chosen["average_fps"]):
         raise click.UsageError("give --power once for each --fps, in the same order")
-    by_hand = {KNOBS[axis].field: chosen[name] for axis, name in _KNOB_NAMES.items() if chosen[name] is not None}
-    is_proposed = not by_hand and chosen["workload"] is None and not chosen["endurance"]
-    if not is_proposed and chosen["workload"] is None:
+    by_hand = {knob.field: chosen[knob.field] for knob in KNOBS.values() if chosen[knob.field] is not None}
+    if chosen["workload"] is None and (by_hand or chosen["is_endurance"]):
         raise click.UsageError("--workload is needed where the setting is given by hand")
     refuse_auto_start(chosen, "a trial counts as it was run")
     besides = [sensors_beside(log) for log in chosen["logs"]]
@@ -130,29 +123,18 @@ def add(record: str, **chosen: Any) -> None:
         read=make_read_options(chosen),
         sensor_options=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
-    asked = Trial(
-        setting=Setting(**by_hand),
-        workload=chosen["workload"] or "",
-        outcome=Outcome(chosen["outcome"] or "passed"),
-        is_endurance=chosen["endurance"],
-        minutes=chosen["minutes"],
-        power_limit_w=chosen["power_limit"],
-        logs=chosen["logs"],
-        sensors=chosen["sensors"],
-        voltage_at_clock=chosen["voltage_at_clock"],
-        fan_curve=chosen["fan_curve"],
-        average_fps=chosen["fps"],
-        average_power_w=chosen["watts"],
-        on=chosen["on"],
-        note=chosen["note"],
-    )
-    noted = note_trial(record, asked, reading=reading, is_proposed=is_proposed)
+    outcome = Outcome(chosen["outcome"] or "passed")
+    told = {**chosen, "setting": Setting(**by_hand), "workload": chosen["workload"] or "", "outcome": outcome}
+    asked = Trial(**{field.name: told[field.name] for field in fields(Trial) if field.name in told})
+    in_watts = () if asked.power_limit_w is None else ("power_limit_pct",)
+    left_out = [axis for axis, knob in KNOBS.items() if knob.field not in (*by_hand, *in_watts)]
+    noted = note_trial(record, asked, reading=reading, left_out=left_out)
     for caveat in noted.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     click.echo(noted_text(noted, record=printable(record, limit=1000)), nl=False)
 
 
-@tune.command()
+@tune.command(short_help="Show the next trial, and take its logs.")
 @_RECORD
 @takes("tune watch")
 def watch(record: str, settle: float) -> None:
@@ -229,6 +211,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     from frametime.pipeline.report_files import write_tuning_report
     from frametime.pipeline.tuning_record import summarize_file
     from frametime.render.charts.chart_catalog import keys_for
+    from frametime.render.tuning_text import summary_text
 
     if charts is None:
         refuse_idle(DRAWING_NAMES, "is for the charts: give --charts FOLDER too")
@@ -245,17 +228,10 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
         from frametime.pipeline.chart_files import write_tuning_charts
 
         write_tuning_charts(summary, Path(charts), request=request, force=force)
-    if as_json:
-        from frametime.render.json_output import tuning_json
-
-        click.echo(tuning_json(summary), nl=False)
-        return
-    from frametime.render.tuning_text import summary_text
-
-    click.echo(summary_text(summary, record=printable(record, limit=1000)), nl=False)
+    _tell(summary, summary_text, as_json=as_json, record=printable(record, limit=1000))
 
 
-@tune.command()
+@tune.command(short_help="Judge a long run: does the setting hold?")
 @click.argument("captures", metavar="CAPTURE...", type=NAME, nargs=-1, required=True)
 @takes("tune endurance", "plot", "force", "json", "reading", "sensors", "lows", "limits")
 def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any) -> None:
@@ -269,6 +245,7 @@ def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any
     from frametime.pipeline.tuning_record import endurance_run
     from frametime.render.charts.theme import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
+    from frametime.render.tuning_text import endurance_text
 
     record, report, plot, force = chosen["record"], chosen["report"], chosen["plot"], chosen["force"]
     refuse_auto_start(chosen, "an endurance run counts from its start")
@@ -303,13 +280,6 @@ def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any
     if plot is not None:
         look = Theme.of(chosen["theme"], chosen["size"])
         plot_run(*measured[0], Path(plot), theme=look, verdict=verdict, force=force)
-    if chosen["as_json"]:
-        from frametime.render.json_output import tuning_json
-
-        click.echo(tuning_json(verdict), nl=False)
-    else:
-        from frametime.render.tuning_text import endurance_text
-
-        click.echo(endurance_text(verdict), nl=False)
+    _tell(verdict, endurance_text, as_json=chosen["as_json"])
     if chosen["gate"] and verdict.word != "holds":
         raise click.exceptions.Exit(5)

@@ -25,8 +25,8 @@ from frametime.plans.folder_walk import path_from
 from frametime.replacing import alone_with, claiming, write_bytes
 from frametime.settings.toml_source import decoded_text, file_bytes
 from frametime.tuning.next_trial import next_trial
-from frametime.tuning.proposal import Finished
-from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
+from frametime.tuning.proposal import Finished, Proposal
+from frametime.tuning.record import KNOBS, Axis, Limits, Outcome, Trial, TuningRecord, option_of
 from frametime.tuning.record_text import TEMPLATE, date_text, parse_record, refuse_trial, trial_text
 from frametime.tuning.trial_view import TrialView
 from frametime.tuning.tuning_summary import NotedTrial
@@ -244,12 +244,13 @@ def _parsed(content: bytes, path: str) -> TuningRecord:
 
 
 def note_trial(
-    path: str, new: Trial, *, reading: MeasureRequest | None = None, is_proposed: bool = False
+    path: str, new: Trial, *, reading: MeasureRequest | None = None, left_out: Sequence[Axis] = ()
 ) -> NotedTrial:
     """Measure the logs of a trial, append it to the record in ``path`` and say what comes next.
 
-    The paths of ``new`` are as seen from the current folder, not from that of the record. With ``is_proposed`` it is
-    the trial that the record proposes: its setting, its workload and, where it passed, the newest logs.
+    The paths of ``new`` are as seen from the current folder, not from that of the record. Without a workload it is
+    the trial that the record proposes: its setting, its workload and, where it passed, the newest logs. Else knobs that
+    are ``left_out`` stand at stock, and are asked for where the proposed trial has them elsewhere.
 
     The log of a failed trial may be cut off or empty: the trial is noted without numbers then. The log of a trial
     that passed must be readable, as long as the record asks for, and must not contradict it: an operator may note a
@@ -261,10 +262,13 @@ def note_trial(
         If the record, an entry or a log is wrong; nothing is written then.
     """
     with alone_with(Path(path)):  # or two at once could note one log, or one proposal, twice
-        if is_proposed:
-            new = _as_proposed(path, new)
-        record = read_record(path)
+        asked, record = new, read_record(path)
+        if not asked.workload:
+            new = _as_proposed(path, record, new)
         _check(path, new, record)
+        if asked.workload and left_out:
+            _refuse_left_out(path, record, left_out)
+        old = () if asked.logs else _finished_before(Path(path), new.logs)
         runs, caveats = _measured(new, record, reading)
         trial = _trial_of(new, Path(path).resolve().parent, runs)
         record = append_trial(path, trial)
@@ -274,11 +278,29 @@ def note_trial(
         trial=trial,
         failure=TrialView(record).failure_of(trial),
         next_step=next_trial(measured),
-        caveats=(*caveats, *more),
+        caveats=(*old, *caveats, *more),
     )
 
 
-def _as_proposed(path: str, new: Trial) -> Trial:
+def _refuse_left_out(path: str, record: TuningRecord, left_out: Sequence[Axis]) -> None:
+    """Refuse a trial set by hand that does not say how a knob stood that the proposed trial has turned."""
+    step = next_trial(measured_record(record, Path(path).parent)[0])
+    for axis in left_out:
+        if isinstance(step, Proposal) and step.setting.turned(axis):
+            option = f"{option_of(axis)} {getattr(step.setting, KNOBS[axis].field):g}, or {KNOBS[axis].stock} at stock"
+            found = f"the proposed trial has {step.setting.words(axis)}, and the new one does not say"
+            raise RecordError.at(path, found, helps=f"say how it was set: {option}")
+
+
+def _finished_before(record: Path, logs: Sequence[str]) -> tuple[Caveat, ...]:
+    """That a log which was taken by itself is older than the last change of the record."""
+    old = [printable(log, limit=1000) for log in logs if Path(log).stat().st_mtime_ns < record.stat().st_mtime_ns]
+    helps = "if it is of another run, 'frametime tune undo' takes the trial back"
+    message = f"{', '.join(old)}: finished before the record was last changed; {helps}"
+    return (Caveat(code="trial-log-old", message=message, weight=Weight.CARE),) if old else ()
+
+
+def _as_proposed(path: str, record: TuningRecord, new: Trial) -> Trial:
     """The trial as the record proposed it: its setting, its workload and, where it passed, the newest logs.
 
     Raises
@@ -286,7 +308,6 @@ def _as_proposed(path: str, new: Trial) -> Trial:
     RecordError
         If nothing is proposed, or fewer new logs stand in the folder than runs were asked for.
     """
-    record = read_record(path)
     step = next_trial(measured_record(record, Path(path).parent)[0])
     if isinstance(step, Finished):
         raise RecordError.at(path, "no trial is proposed", helps="say what was set: --core, --memory and --workload")
@@ -392,7 +413,8 @@ def _measured(
         if length < least - 0.02:
             key = "endurance_min_minutes in [steps]" if new.is_endurance else f"'{new.workload}' in [lengths]"
             found = f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds"
-            raise RecordError.at(log, found, helps=f"run it for longer, or set {key}")
+            parts = ", give each of its parts with --log" if new.is_endurance else ""
+            raise RecordError.at(log, found, helps=f"run it for longer{parts}, or set {key}")
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 

@@ -17,7 +17,7 @@ from frametime.render.terminal_text import table_text, wrapped
 from frametime.statistics.differences import Interval
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
-from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Outcome
+from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Outcome, option_of
 from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
@@ -98,8 +98,7 @@ def _whole_command(step: Proposal, record: str) -> str:
     words = ["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else [])]
     for axis, knob in KNOBS.items():
         if step.setting.turned(axis) or (axis in ("core", "memory") and step.goal == "speed"):
-            option = "--power-limit-pct" if axis == "power" else f"--{axis}"
-            words += [option, f"{getattr(step.setting, knob.field):g}"]
+            words += [option_of(axis), f"{getattr(step.setting, knob.field):g}"]
     words += ["--workload", step.workload, "--outcome", "passed", *(["--endurance"] if step.is_endurance else [])]
     for run in range(1, step.n_runs + 1):
         number = str(run) if step.n_runs > 1 else ""

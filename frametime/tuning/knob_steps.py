@@ -145,12 +145,17 @@ def _better(view: TrialView, one: Setting, other: Setting, axis: Axis, workload:
 def between(
     view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, workload: Workload, n_runs: int = 1
 ) -> Proposal | Setting:
-    """Halve the gap between the last coarse step that held and the first that did not, down to a fine step."""
+    """Close the gap between the last coarse step that held and the first that did not, down to a fine step.
+
+    Each time by half of it; of the power limit, where the gap ends in too much speed lost, by a straight line.
+    """
     steps = view.record.steps
     fine, low = steps.fine(axis), setting.turned(axis)
     high = min(low + steps.coarse(axis), view.record.limits.farthest.turned(axis) + fine)
+    if _status(view, setting.turned_to(axis, high), axis, workload) == "passed":
+        return setting  # it holds, and is worth less
     while high - low > fine:
-        turned = low + max(1, (high - low) / fine // 2) * fine
+        turned = low + max(1, _share_that_holds(view, setting, axis, low, high) * (high - low) / fine // 1) * fine
         farther = setting.turned_to(axis, turned)
         status = _status(view, farther, axis, workload)
         if status == "unknown":
@@ -158,6 +163,12 @@ def between(
             return propose(view, phase, farther, workload, start=setting, n_runs=n_runs, reason=reason)
         low, high = (low, turned) if status == "failed" else (turned, high)
     return setting.turned_to(axis, low)
+
+
+def _share_that_holds(view: TrialView, setting: Setting, axis: Axis, low: float, high: float) -> float:
+    """How much of a gap may hold, 0 to 1: as much as leaves the speed that the goal asks for, or half of it."""
+    spare, lacking = (view.speed_to_spare(setting.turned_to(axis, turned)) for turned in (low, high))
+    return spare / (spare - lacking) if axis == "power" and spare and lacking and lacking < 0.0 < spare else 0.5
 
 
 def clocks_of(workload: Workload) -> tuple[Axis, Axis]:

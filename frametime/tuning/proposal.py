@@ -135,6 +135,10 @@ def notes_of(view: TrialView) -> tuple[str, ...]:
     """What is to be said beside any answer."""
     notes = list(view.aged)
     notes.extend(_beyond_limits(view.record))
+    if view.record.card.name == "my card":  # as a new record has it
+        notes.append(
+            "The card is still 'my card': name it, and put the manufacturer's limits in place of the examples."
+        )
     for trial in view.record.trials[-1:]:
         for label, text in (("voltage at a clock", trial.voltage_at_clock), ("fan curve", trial.fan_curve)):
             if text:

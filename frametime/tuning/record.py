@@ -75,6 +75,11 @@ KNOBS: Final[dict[Axis, Knob]] = {
 }
 
 
+def option_of(axis: Axis) -> str:
+    """How the command line names a knob."""
+    return "--power-limit-pct" if axis == "power" else f"--{axis}"
+
+
 @dataclass(frozen=True, kw_only=True, order=True)
 class Setting:
     """Offsets from the stock clocks in MHz and from the stock voltage in mV; the power limit in % of the record's."""
@@ -262,7 +267,7 @@ class Steps:
     voltage_down_mv: StepMv = 10
     voltage_fine_mv: StepMv = 3
     power_down_pct: StepPct = 5.0
-    power_fine_pct: StepPct = 1.0
+    power_fine_pct: StepPct = 0.5
     everyday_core_back_mhz: StepMhz = 25
     everyday_memory_back_mhz: StepMhz = 100
     everyday_voltage_back_mv: StepMv = 10
@@ -367,9 +372,10 @@ class TuningRecord:
         if most_w is None or noted_w is None or noted_w >= most_w:
             return trial.setting
         pct = 100.0 * noted_w / most_w
-        # What is proposed in whole percent is set in whole watts.
-        is_whole = abs(round(pct) * most_w / 100.0 - noted_w) <= 0.5
-        return replace(trial.setting, power_limit_pct=float(round(pct)) if is_whole else pct)
+        # What is proposed in halves of a percent is set in whole watts.
+        near_pct = round(2.0 * pct) / 2.0
+        is_near = abs(near_pct * most_w / 100.0 - noted_w) <= 0.5
+        return replace(trial.setting, power_limit_pct=near_pct if is_near else pct)
 
     def least_minutes(self, workload: str, *, is_endurance: bool = False) -> float:
         """Least length of a run."""

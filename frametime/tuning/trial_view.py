@@ -129,13 +129,20 @@ class TrialView:
         power_w = self.power_w(setting, workload) or setting.power_limit_pct
         return (1.0 if self.record.goal == "quiet" and axis == "power" else fps) / power_w
 
-    def is_too_slow(self, setting: Setting) -> bool:
-        """Whether a setting costs more of stock speed, under the heaviest workload, than the goal allows."""
+    def speed_to_spare(self, setting: Setting) -> float | None:
+        """Speed above the least that the goal allows, under the heaviest workload, as a share of that at stock.
+
+        ``None`` where one of them was not measured, or speed is what is sought.
+        """
         workload = self.record.heaviest.name
         fps, stock_fps = self.score(setting, workload), self.score(STOCK, workload)
         if self.record.goal == "speed" or fps is None or stock_fps is None:
-            return False
-        return fps < stock_fps * (1.0 - self.record.max_speed_loss_pct / 100.0)
+            return None
+        return fps / stock_fps - (1.0 - self.record.max_speed_loss_pct / 100.0)
+
+    def is_too_slow(self, setting: Setting) -> bool:
+        """Whether a setting costs more of stock speed, under the heaviest workload, than the goal allows."""
+        return (self.speed_to_spare(setting) or 0.0) < 0.0
 
     def n_runs(self, setting: Setting, workload: str) -> int:
         """Runs that passed at exactly this setting, measured or not."""

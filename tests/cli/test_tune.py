@@ -87,6 +87,25 @@ def test_from_stock_to_the_first_steps(bench: Path) -> None:
     assert step["setting"] == {"core_offset_mhz": 25, **stock}
 
 
+def test_a_knob_that_is_left_out_is_asked_for_where_the_proposed_trial_has_it_turned(bench: Path) -> None:
+    for fps in ("100", "101"):
+        assert tune(bench, "add", "bench.toml", "--passed", "--fps", fps).code == 0
+    before = (bench / "bench.toml").read_bytes()
+    arguments = ("add", "bench.toml", "--workload", "courtyard", "--outcome", "froze", "--memory", "50")
+    refused = tune(bench, *arguments)
+    assert (refused.code, (bench / "bench.toml").read_bytes()) == (3, before)
+    assert "the proposed trial has core +50 MHz" in refused.err and "--core 50, or 0 at stock" in refused.err
+    noted = tune(bench, *arguments, "--core", "0")
+    assert noted.code == 0 and "core +0 MHz, memory +50 MHz, 'courtyard', counts as failed: froze" in noted.out
+
+
+def test_limits_that_are_still_the_examples_are_told_until_the_card_has_a_name(bench: Path) -> None:
+    assert tune(bench, "new").code == 0
+    told = "put the manufacturer's limits in place of the examples"
+    assert told in one_paragraph(tune(bench, "next").out)
+    assert told not in one_paragraph(tune(bench, "next", "bench.toml").out)
+
+
 def test_a_trial_is_measured_from_its_logs(bench: Path) -> None:
     before = (bench / "bench.toml").read_bytes()
     logs = [f"logs/base-canyon-2160p-run{run}" for run in (1, 2, 3)]

@@ -108,7 +108,7 @@ def test_a_trial_has_a_least_length(bench: Path) -> None:
     assert "'canyon' in [lengths]" in refused.err
     # Neither does a word help against a log.
     said = tune(bench, *ENDURANCE, "--passed", "--minutes", "45", "--log", "short.csv")
-    assert "endurance_min_minutes" in said.err
+    assert "endurance_min_minutes" in said.err and "give each of its parts with --log" in said.err
     assert tune(bench, "add", "--workload", "canyon", "--outcome", "froze", "--log", "short.csv").code == 0
     assert tune(bench, *ENDURANCE, "--passed", "--minutes", "12").code == 3
     (bench / "tuning.toml").write_text(RECORD.replace("canyon = 0.5", ""), "utf-8", newline="\n")
@@ -150,8 +150,11 @@ def test_the_proposed_trial_is_noted_in_a_word_with_the_newest_log(bench: Path) 
     assert "set       core +25 MHz, memory +0 MHz" in noted.out
     text = (bench / "tuning.toml").read_text("utf-8")
     assert 'sensors = ["logs/newest.sensors.csv"]' in text
+    assert "finished before" not in noted.err
     # The next takes what is left, and then there is none.
-    assert "logs: logs/older.csv" in tune(bench, "add", "--passed").out
+    old = tune(bench, "add", "--passed")
+    assert "logs: logs/older.csv" in old.out
+    assert "older.csv: finished before the record was last changed; if it is of another run" in old.err
     none = tune(bench, "add", "--passed")
     assert none.code == 3 and "0 new logs, 1 run asked for" in none.err
     # A failure needs no log: a frozen machine has written none.

@@ -89,6 +89,24 @@ def test_after_the_edge_a_fine_step_and_then_the_power_limit_at_the_voltage_for_
     )
 
 
+NO_VOLTAGE = replace(sim.LIMITS, min_core_voltage_offset_mv=0)
+
+
+def test_the_last_power_steps_go_where_a_straight_line_loses_what_is_allowed() -> None:
+    trials = (STOCK_RUNS, made(95, 0, 99.0, 285), made(90, 0, 96.0, 270))
+    step = proposal_for(*trials, limits=NO_VOLTAGE)
+    # 97 % of stock speed: two thirds of the way from 99 to 96, less what is no whole step of 0.5 %.
+    assert (step.phase, step.setting.power_limit_pct, step.n_runs) == (Phase.POWER_AGAIN, 92.0, 3)
+    next_to_it = proposal_for(*trials, made(92, 0, 97.1, 276, runs=3), limits=NO_VOLTAGE)
+    assert next_to_it.setting.power_limit_pct == 91.5
+
+
+def test_between_a_power_limit_and_one_that_is_fast_enough_and_worth_less_nothing_is_sought() -> None:
+    trials = (STOCK_RUNS, made(95, 0, 99.0, 270), made(90, 0, 97.5, 269, runs=3))
+    step = proposal_for(*trials, limits=NO_VOLTAGE)
+    assert (step.phase, step.setting.power_limit_pct) == (Phase.ENDURANCE, 95.0)
+
+
 def test_a_voltage_that_failed_is_not_tried_under_another_power_limit_and_one_that_held_is() -> None:
     record = sim.empty_record(1)
     view = TrialView(replace(record, trials=(made(90, -50), made(90, -80, outcome=Outcome.FROZE))))
@@ -115,6 +133,9 @@ def test_no_speed_is_guessed_and_the_next_trial_says_what_is_needed() -> None:
 def test_a_power_limit_in_watts_is_the_same_setting_as_in_percent() -> None:
     noted = replace(made(100, 0, 99.5, 285), power_limit_w=285.0)
     assert proposal_for(STOCK_RUNS, noted).setting == Setting(power_limit_pct=90.0)
+    record = sim.empty_record(1)
+    for pct, watts in ((84.5, 253), (84.5, 254), (84.0, 252), (83.5, 250), (100.0 * 251.3 / 300, 251.3)):
+        assert record.placed(replace(noted, power_limit_w=watts)).power_limit_pct == pct
 
 
 def test_the_text_names_the_watts_and_the_options_and_reminds_of_the_fan() -> None:
@@ -184,7 +205,7 @@ def test_every_step_on_the_way_keeps_the_laws(search: str) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("search", ["steps", "halving"])
 def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per_joule(search: str) -> None:
-    """Of 200 random cards all hold in 98 of 100 runs; within 2 % of the most in 95 of 100, within 3 % all."""
+    """Of 200 random cards all hold in 98 of 100 runs; 199 lie within 2 % of the most, and all within 2.5 %."""
     short_pct, n_trials = [], []
     for seed in range(200):
         rng = np.random.default_rng(seed)
@@ -198,6 +219,6 @@ def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per
         assert fps >= stock_fps * (1.0 - (record.max_speed_loss_pct + 1.0) / 100.0), seed
         short_pct.append(100.0 * (1.0 - float(fps / watts) / sim.best_frames_per_joule(card, record)))
         n_trials.append(len(proposals))
-    assert np.mean(np.array(short_pct) <= 2.0) >= 0.95
-    assert max(short_pct) <= 3.0
-    assert np.median(n_trials) <= {"steps": 27, "halving": 24}[search]
+    assert np.mean(np.array(short_pct) <= 2.0) >= 0.99
+    assert max(short_pct) <= 2.5
+    assert np.median(n_trials) <= {"steps": 26, "halving": 24}[search]
