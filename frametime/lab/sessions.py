@@ -259,9 +259,10 @@ def shift_between(then: Mapping[str, Cells], now: Mapping[str, Cells], *, name: 
 
 
 class SessionScatter(NamedTuple):
-    """Variance of the shifts of sessions, its degrees of freedom, and how many sessions tell of it."""
+    """Variance of the means of sessions, the noise of runs in it, degrees of freedom, and how many sessions tell."""
 
     variance: float
+    noise: float
     degrees_of_freedom: float
     n_sessions: int
 
@@ -277,17 +278,16 @@ class SessionScatter(NamedTuple):
             amount=1.0,
             variance=self.variance,
             degrees_of_freedom=self.degrees_of_freedom,
-            pool="scatter between sessions",
+            noise=self.noise,
         )
 
 
 def scatter_between(sessions: Mapping[Hashable, Mapping[str, Cells]]) -> SessionScatter | None:
     """How much sessions scatter, from the cards that lie in several of them.
 
-    Of each such card the variance of its means over the cells that it has in all of its sessions; these are pooled.
-    The noise of the runs in it is not taken off: with few sessions intervals would hold the truth in 81 to 94 of 100
-    cases (simulated); so they hold it in 95 to 100. Cards of the same sessions tell of the same shifts, so that the
-    degrees of freedom are those of the sessions.
+    Of each such card the variance of its means over the cells that it has in all of its sessions; these are pooled,
+    and with them what the noise of its runs adds. Cards of the same sessions tell of the same shifts, so that the
+    degrees of freedom are those of the sessions: of each group that cards join, one less than it has.
 
     Parameters
     ----------
@@ -302,7 +302,8 @@ def scatter_between(sessions: Mapping[Hashable, Mapping[str, Cells]]) -> Session
     ----------
     ISO 5725-3:1994, 5 and 8 (intermediate precision, one factor between groups of results).
     """
-    squares, freedom, told = 0.0, 0, set()
+    squares, noise, freedom = 0.0, 0.0, 0
+    groups: list[set[Hashable]] = []
     for card in dict.fromkeys(card for cards in sessions.values() for card in cards):
         own = {session: cards[card] for session, cards in sessions.items() if card in cards}
         first, *others = own.values()
@@ -311,8 +312,12 @@ def scatter_between(sessions: Mapping[Hashable, Mapping[str, Cells]]) -> Session
             continue
         means = [float(np.mean([cells[cell].mean for cell in common])) for cells in own.values()]
         squares += float(np.var(means, ddof=1)) * (len(own) - 1)
+        of_runs = [cells[cell].variance or 0.0 for cells in own.values() for cell in common]
+        noise += float(np.mean(of_runs)) / len(common) * (len(own) - 1)
         freedom += len(own) - 1
-        told |= set(own)
+        joined = [group for group in groups if group & set(own)]
+        groups = [group for group in groups if group not in joined] + [set(own).union(*joined)]
     if not freedom or not squares > 0.0:
         return None
-    return SessionScatter(squares / freedom, len(told) - 1, len(told))
+    n_sessions = sum(map(len, groups))
+    return SessionScatter(squares / freedom, noise / freedom, n_sessions - len(groups), n_sessions)

@@ -132,7 +132,8 @@ def pack(
     with claiming([out], force=force), replacing(out) as temporary, zipfile.ZipFile(temporary, "w") as archive:
         resources = [_added(archive, name, content) for name, content in _texts_of(plan, plan_file, folder)]
         if plan.shelf is not None and plan.shelf.takes_cards:
-            rows = runs_on(Path(plan.shelf.folder)).with_columns(plan=pl.lit(None, pl.String)).collect()
+            metrics = [metric.key for metric in plan.design.metrics]
+            rows = runs_on(Path(plan.shelf.folder), metrics).with_columns(plan=pl.lit(None, pl.String)).collect()
             resources.append(_added(archive, SHELF, _parquet(rows), is_packed=True))
         if not frames:
             names = [run.name for run in measured.placed]

@@ -73,11 +73,10 @@ class MeasuredPlan:
         """
         design, others, caveats = self.design, OtherSessions(), self.caveats
         if plan.shelf is not None and plan.shelf.takes_cards:
-            from frametime.pipeline.shelf import runs_on, taken_from_shelf
+            from frametime.pipeline.shelf import taken_from_shelf
 
-            shelf = runs_on(Path(plan.shelf.folder)) if self.shelf is None else self.shelf
             design, others, more = taken_from_shelf(
-                plan, design, self.placed, shelf, lambda other: measured_plan(other).placed
+                plan, design, self.placed, self.shelf, lambda other: measured_plan(other).placed
             )
             caveats = (*caveats, *more)
         return review_runs(

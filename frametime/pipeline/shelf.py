@@ -17,7 +17,7 @@ from math import log
 from os.path import relpath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 import polars as pl
 import pyarrow as pa
@@ -27,16 +27,20 @@ from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
+from frametime.pipeline.measuring import file_sha256
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
 from frametime.review.run_set import Place, PlacedRun, run_name
 from frametime.review.sessions import OtherSessions
+from frametime.words import joined
 
 if TYPE_CHECKING:
     from frametime.metrics.metric import Metric
     from frametime.plans.plan import ReviewPlan
 
 SCHEMA: Final = "frametime.shelf/1"
+SUMS: Final = "sha256sums.txt"
+"""In the folder of a session: the hash of each of its files, as ``sha256sum --check`` reads it."""
 _PLACE: Final = ("card", "scene", "resolution", "run")
 _CONDITIONS: Final = ("driver", "operating_system", "card_settings", "scene_settings")
 _TEXTS: Final = (
@@ -76,7 +80,7 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
         for card in dict.fromkeys(run.card for run in runs)
     }
     with alone_with(folder):
-        if place.exists() and not _is_same(folder, session, frames):
+        if place.exists() and not _is_same(place, frames):
             helps = f"take it off first: frametime shelf remove {printable(str(folder))} '{printable(session)}'"
             raise OutputError.at(str(folder), f"it holds another session '{printable(session)}'", helps=helps)
         if not place.exists():
@@ -85,6 +89,9 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
                     own = making / f"card={quote(card, safe='')}"
                     own.mkdir()
                     _write(plan, frame, own / "runs.parquet")
+                names = sorted(path.relative_to(making).as_posix() for path in making.glob("card=*/runs.parquet"))
+                sums = (f"{file_sha256(making / name)}  {name}\n" for name in names)
+                (making / SUMS).write_text("".join(sums), "utf-8", newline="\n")
             clear_leftovers(place)
     return session, len(runs)
 
@@ -147,40 +154,51 @@ def _write(plan: ReviewPlan, frame: pl.DataFrame, path: Path) -> None:
     pq.write_table(table.cast(pa.schema(fields, metadata={"frametime": SCHEMA})), path, compression="zstd")
 
 
-def runs_on(folder: Path) -> pl.LazyFrame:
-    """All runs of a shelf, read as far as they are asked for.
+def runs_on(folder: Path, metrics: Sequence[str]) -> pl.LazyFrame:
+    """All runs of a shelf with these metrics, read as far as they are asked for.
 
     Raises
     ------
     OutputError
-        When there is no shelf, or a file of it is broken.
+        When there is no shelf, or a file of it is damaged or gone.
     """
-    paths = sorted(folder.glob("session=*/card=*/runs.parquet"))
+    paths = [path for session in sorted(folder.glob("session=*")) for path in _files_of(session)]
     if not paths:
         helps = "frametime review --shelve fills it"
         raise OutputError.at(str(folder), "this is no shelf, or an empty one", helps=helps)
-    frames = [pl.scan_parquet(path, hive_partitioning=False, glob=False) for path in paths]
-    for path, frame in zip(paths, frames, strict=True):
-        try:
-            whole = {*_TEXTS, "measured"} <= set(frame.collect_schema().names())
-        except (pl.exceptions.PolarsError, OSError):
-            whole = False
-        if not whole:
-            helps = "take its session off with frametime shelf remove, or put the file back"
-            raise OutputError.at(str(path), "this is no file of measured runs, or a broken one", helps=helps)
-    # Sessions of other parameters have other columns beside those that all have.
-    return pl.concat(frames, how="diagonal")
+    schema = dict.fromkeys(_TEXTS, pl.String) | dict.fromkeys(metrics, pl.Float64) | {"measured": pl.Binary}
+    # A session that was measured with other parameters may lack a metric.
+    return pl.scan_parquet(paths, schema=schema, missing_columns="insert", extra_columns="ignore", glob=False)
 
 
-def _is_same(folder: Path, session: str, frames: dict[str, pl.DataFrame]) -> bool:
-    there = runs_on(folder).filter(pl.col("session") == session).drop("plan").collect()
-    made = pl.concat(list(frames.values())).drop("plan")
-    return there.sort(_PLACE).equals(made.sort(_PLACE))
+def _files_of(session: Path) -> list[Path]:
+    """The files of a session, held against their hashes: most damage would read as other numbers."""
+    listed = session / SUMS
+    lines = listed.read_text("utf-8", "replace").splitlines() if listed.is_file() else []
+    sums = {session / name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    paths = sorted({*sums, *session.glob("card=*/runs.parquet")})
+    for path in paths:
+        if not path.is_file() or file_sha256(path) != sums.get(path):
+            of = f"{printable(str(session.parent))} '{printable(_name_of(session))}'"
+            helps = f"put it back, or take its session off (frametime shelf remove {of}) and put it on again"
+            raise OutputError.at(str(path), "this file of the shelf is damaged or gone", helps=helps)
+    return paths
+
+
+def _name_of(session: Path) -> str:
+    return unquote(session.name.partition("=")[2])
+
+
+def _is_same(session: Path, frames: dict[str, pl.DataFrame]) -> bool:
+    """Whether a session holds these runs, whatever plan put them there."""
+    there = [pl.read_parquet(path, glob=False).drop("plan") for path in _files_of(session)]
+    made = [frame.drop("plan") for frame in frames.values()]
+    return len(there) == len(made) and all(any(one.equals(other) for other in there) for one in made)
 
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
     """Each card of each session, or the cells of one card: how many runs, when, and with which driver."""
-    runs = runs_on(folder)
+    runs = runs_on(folder, ["average_fps"])
     by = ["session", "card"]
     if card is not None:
         runs, by = runs.filter(pl.col("card") == card), ["session", "scene", "resolution"]
@@ -210,9 +228,9 @@ def take_off(folder: Path, session: str) -> None:
     """
     place = folder / f"session={quote(session, safe='')}"
     if not place.is_dir():
-        names = sorted(set(sessions_on(folder)["session"]))
-        held = ", ".join(f"'{printable(name)}'" for name in names)
-        raise OutputError.at(str(folder), f"it holds no session '{printable(session)}'", helps=f"it holds {held}")
+        held = joined([f"'{printable(_name_of(path))}'" for path in sorted(folder.glob("session=*"))])
+        found = f"it holds no session '{printable(session)}'"
+        raise OutputError.at(str(folder), found, helps=f"it holds {held or 'none'}")
     with alone_with(folder):
         # One rename takes it away; what is left of it is then removed at leisure.
         aside = place.with_name(f".{place.name}.taken.old")
@@ -224,13 +242,13 @@ def taken_from_shelf(
     plan: ReviewPlan,
     design: ReviewDesign,
     placed: Sequence[PlacedRun],
-    shelf: pl.LazyFrame,
+    shelf: pl.LazyFrame | None,
     measured: Callable[[ReviewPlan], Sequence[PlacedRun]],
 ) -> tuple[ReviewDesign, OtherSessions, tuple[Caveat, ...]]:
     """The cards that a plan takes from its shelf, each from its latest session, and what bears on them.
 
-    ``shelf`` has its runs. A session that was measured with other parameters is measured again, by the plan that put
-    it there; ``measured`` gives the runs of a plan.
+    ``shelf`` has rows to take in place of those of the plan's. A session that was measured with other parameters is
+    measured again, by the plan that put it there; ``measured`` gives the runs of a plan.
 
     Raises
     ------
@@ -242,9 +260,9 @@ def taken_from_shelf(
     today = {run.card for run in placed}
     own = plan.shelf.session or (_day_of(plan, placed) if any(run.start_h is not None for run in placed) else None)
     keys = [metric.key for metric in design.metrics]
-    runs = shelf.filter(pl.col("session") != (own or ""))
-    unknown = set(keys) - set(runs.collect_schema().names())
-    rows = runs.with_columns(pl.lit(None, pl.Float64).alias(key) for key in unknown).select(*_TEXTS, *keys).collect()
+    runs = runs_on(Path(plan.shelf.folder), keys) if shelf is None else shelf
+    runs = runs.filter(pl.col("session") != (own or ""))
+    rows = runs.select(*_TEXTS, *keys).collect()
     settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
     versions = {key: scene.version for key, scene in plan.scenes.items()}
     is_alike = pl.all_horizontal(
@@ -272,13 +290,14 @@ def taken_from_shelf(
     apart = in_plan.filter(~is_alike).join(chosen, on=["card", "session"], how="semi")
     names = usable.select("card", "scene", "resolution", "run", "session")
     full = runs.join(names.lazy(), on=names.columns, how="semi").join(chosen.lazy(), on=chosen.columns, how="semi")
+    by = ["session", "card", "scene", "resolution"]
     values: dict[str, dict[Place, dict[str, list[float]]]] = defaultdict(dict)
-    numbers = [(row["session"], (row["card"], row["scene"], row["resolution"]), row) for row in usable.to_dicts()]
-    numbers += [(wanted[run.card], run.place, {key: run.value(key) for key in keys}) for run in again]
-    for session, place, row in numbers:
-        of_place = values[session].setdefault(place, {})
+    for row in usable.group_by(by, maintain_order=True).agg(pl.col(keys).fill_null(0.0)).iter_rows(named=True):
+        values[row["session"]][row["card"], row["scene"], row["resolution"]] = {key: row[key] for key in keys}
+    for run in again:
+        of_place = values[wanted[run.card]].setdefault(run.place, {})
         for key in keys:
-            of_place.setdefault(key, []).append(row[key] or 0.0)
+            of_place.setdefault(key, []).append(run.value(key) or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
     nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
     entries = [

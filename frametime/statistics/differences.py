@@ -8,17 +8,26 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.statistics.distributions import t_quantile, t_two_sided_p
+from frametime.statistics.distributions import (
+    FloatArray,
+    likely_variances,
+    mixed_t_cdf,
+    mixed_t_quantile,
+    t_quantile,
+    t_two_sided_p,
+)
 from frametime.statistics.repeatability import PooledSpread
 
 WIDEST_LOG: Final = math.log(1e6)
 """Half width beyond which an interval of a ratio says nothing and is not shown."""
+LEAST_LEFT: Final = 0.1
+"""Part of the variance within sessions that is left at least where noise is taken off the scatter between them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,8 +63,8 @@ class Interval:
 class SharedError:
     """An error that several means have in common: ``amount`` times one whose variance is given, named by ``key``.
 
-    ``bound`` is for an error of which no more is known than how large it is at most. ``pool`` names the estimate that
-    the variance comes from, where it is that of several errors.
+    ``bound`` is for an error of which no more is known than how large it is at most. ``noise`` is for a scatter whose
+    variance is estimated from few: so much of that estimate is noise of the runs. All errors with it rest on one.
     """
 
     key: Hashable
@@ -63,7 +72,7 @@ class SharedError:
     variance: float
     degrees_of_freedom: float
     bound: float = 0.0
-    pool: Hashable = None
+    noise: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,13 +99,15 @@ class LogMean:
 class Difference:
     """A difference of logs with its standard error; ``None`` when nothing tells how much runs scatter.
 
-    ``bound`` is how far off it may be by errors of which no more is known.
+    ``bound`` is how far off it may be by errors of which no more is known. ``likely`` are weights, standard
+    errors and degrees of freedom that stand in for the one where a scatter is known from few.
     """
 
     value: float
     standard_error: float | None
     degrees_of_freedom: float
     bound: float = 0.0
+    likely: tuple[FloatArray, FloatArray, FloatArray] | None = field(default=None, compare=False)
 
     @property
     def ratio(self) -> float:
@@ -107,8 +118,11 @@ class Difference:
         """Lower and upper end of the t interval, in logs."""
         if self.standard_error is None:
             return None
-        half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error + self.bound
-        return self.value - half, self.value + half
+        if self.likely is None:
+            half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
+        else:
+            half = mixed_t_quantile(0.5 + level / 2.0, *self.likely)
+        return self.value - half - self.bound, self.value + half + self.bound
 
     def ratio_interval(self, level: float, method: str) -> Interval | None:
         """The t interval, back-transformed to a ratio; ``None`` where it would be wider than ``WIDEST_LOG``."""
@@ -122,7 +136,10 @@ class Difference:
         """Two-sided, that there is no difference."""
         if self.standard_error is None:
             return None
-        return t_two_sided_p(max(abs(self.value) - self.bound, 0.0) / self.standard_error, self.degrees_of_freedom)
+        off = max(abs(self.value) - self.bound, 0.0)
+        if self.likely is not None:
+            return 2.0 * mixed_t_cdf(-off, *self.likely)
+        return t_two_sided_p(off / self.standard_error, self.degrees_of_freedom)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -264,12 +281,17 @@ def _with_errors(
 ) -> Difference:
     """A difference with the standard error that its own parts and shared errors make.
 
-    A part is the estimate that it rests on, its variance, and the degrees of freedom of that.
+    A part is the estimate that it rests on, its variance, and the degrees of freedom of that. A scatter from few is no
+    part: Student's factor for it would widen the noise of the runs, too, which is in it already. Its true variance is
+    spread over all that its estimate allows for, and the noise taken off each time (generalized pivotal quantity: S.
+    Weerahandi, Journal of the American Statistical Association 88, 899-905, 1993; from memory). What is left at least
+    is our own choice, by simulation: with nothing, intervals hold the truth in 92 to 95 of 100 cases where sessions do
+    not shift; with all, in 97 to 100.
     """
     parts: dict[Hashable, tuple[float, float]] = {}
+    told = [(key, amount**2, error) for key, (amount, error) in amounts.items() if amount]
     shared = [
-        (("shared", key if error.pool is None else error.pool), amount**2 * error.variance, error.degrees_of_freedom)
-        for key, (amount, error) in amounts.items()
+        (("shared", of), times * it.variance, it.degrees_of_freedom) for of, times, it in told if it.noise is None
     ]
     for estimate, variance, freedom in (*own, *shared):
         before, _ = parts.get(estimate, (0.0, freedom))
@@ -277,18 +299,20 @@ def _with_errors(
     of_all = [part for part in parts.values() if part[0] > 0.0]
     if not of_all:
         return found
-    # A scatter that is known from two or three sessions: Satterthwaite's degrees of freedom would be too many (87 % in
-    # place of 95 % in the simulation of the tests).
-    pooled = [
-        error.degrees_of_freedom
-        for amount, error in amounts.values()
-        if error.pool is not None and amount * error.variance
-    ]
+    total, freedom, likely = math.fsum(variance for variance, _ in of_all), satterthwaite_freedom(of_all), None
+    scatters = [(times, error) for _, times, error in told if error.noise is not None]
+    if scatters:
+        one = scatters[0][1]
+        ratios, weights = likely_variances(one.degrees_of_freedom)
+        between = math.fsum(times for times, _ in scatters) * (one.variance * ratios - (one.noise or 0.0))
+        widths = np.sqrt(np.maximum(total + between, LEAST_LEFT * total))
+        likely = weights, widths, freedom * np.maximum(1.0 + between / total, 1.0) ** 2
     return replace(
         found,
-        standard_error=math.sqrt(math.fsum(variance for variance, _ in of_all)),
-        degrees_of_freedom=min([satterthwaite_freedom(of_all), *pooled]),
+        standard_error=math.sqrt(total),
+        degrees_of_freedom=freedom,
         bound=math.fsum(abs(amount) * error.bound for amount, error in amounts.values()),
+        likely=likely,
     )
 
 

@@ -13,6 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+FloatArray = NDArray[np.float64]
+
 
 def normal_two_sided_p(z: float) -> float:
     """Chance that a standard normal value lies farther from 0 than ``z``.
@@ -185,7 +187,7 @@ def f_upper_quantile(probability: float, numerator_df: float, denominator_df: fl
     return float(special.fdtri(numerator_df, denominator_df, 1.0 - probability))
 
 
-def chi_over_its_mean_square(degrees_of_freedom: float, n: int = 64) -> NDArray[np.float64]:
+def chi_over_its_mean_square(degrees_of_freedom: float, n: int = 64) -> FloatArray:
     """Estimated over true standard deviation at ``n`` equally likely places, shape (n,).
 
     Examples
@@ -198,6 +200,48 @@ def chi_over_its_mean_square(degrees_of_freedom: float, n: int = 64) -> NDArray[
     _check(0.5, degrees_of_freedom)
     places = (np.arange(n) + 0.5) / n
     return np.asarray(np.sqrt(special.gammaincinv(degrees_of_freedom / 2.0, places) * 2.0 / degrees_of_freedom))
+
+
+@lru_cache(maxsize=64)
+def likely_variances(degrees_of_freedom: float, n: int = 100) -> tuple[FloatArray, FloatArray]:
+    """True over estimated variance at ``n`` places, and the weight of each, shape (n,): the smallest chances are finer.
+
+    Examples
+    --------
+    >>> ratios, weights = likely_variances(4.0)
+    >>> round(float(weights @ (1.0 / ratios)), 1), round(float(weights.sum()), 9)
+    (1.0, 1.0)
+    """
+    from scipy import special
+
+    _check(0.5, degrees_of_freedom)
+    places = (np.arange(n) + 0.5) / n
+    chi_squared = 2.0 * special.gammaincinv(degrees_of_freedom / 2.0, places**4)
+    return np.asarray(degrees_of_freedom / chi_squared), places**3 / np.sum(places**3)
+
+
+def mixed_t_cdf(value: float, weights: FloatArray, scales: FloatArray, freedoms: FloatArray) -> float:
+    """Probability that one of several Student's t times their scales falls below ``value``, each with its weight."""
+    from scipy import special
+
+    return float(weights @ special.stdtr(freedoms, value / scales))
+
+
+def mixed_t_quantile(probability: float, weights: FloatArray, scales: FloatArray, freedoms: FloatArray) -> float:
+    """Value below which one of several falls, as in `mixed_t_cdf`, from the median up.
+
+    Examples
+    --------
+    >>> ratios, weights = likely_variances(3.0)
+    >>> found = mixed_t_quantile(0.975, weights, np.sqrt(ratios), np.full(100, 1e9))
+    >>> round(found, 2), round(t_quantile(0.975, 3.0), 2)
+    (3.18, 3.18)
+    """
+    from scipy import optimize, special
+
+    most = float(np.max(scales * special.stdtrit(freedoms, probability)))
+    told = (weights, scales, freedoms)
+    return float(optimize.brentq(lambda value: mixed_t_cdf(value, *told) - probability, 0.0, most, xtol=1e-14))
 
 
 def _check(probability: float, degrees_of_freedom: float = 1.0) -> None:

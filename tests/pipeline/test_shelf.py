@@ -6,6 +6,7 @@ import csv
 import re
 import shutil
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +54,7 @@ def measured(*, n_runs: int = 3, fps: float = 100.0) -> tuple[ReviewDesign, list
 def test_a_session_comes_back_as_it_was_measured(tmp_path: Path) -> None:
     plan, (asked, made) = plan_in(tmp_path), measured()
     assert shelve(plan, asked, made) == ("spring", 6)
-    rows = runs_on(tmp_path / "shelf").collect()
+    rows = runs_on(tmp_path / "shelf", ["average_fps"]).collect()
     assert set(rows["card"]) == set(CARDS)
     assert rows["average_fps"].to_list() == [100.0, 101.0, 102.0] * 2
     assert rows["driver"].to_list() == ["71.3"] * 6
@@ -90,7 +91,7 @@ def test_a_session_is_taken_off_whole(tmp_path: Path) -> None:
     take_off(tmp_path / "shelf", "spring")
     assert list((tmp_path / "shelf").iterdir()) == []
     with pytest.raises(OutputError, match="no shelf, or an empty one"):
-        runs_on(tmp_path / "shelf")
+        runs_on(tmp_path / "shelf", ["average_fps"])
 
 
 def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -152,7 +153,7 @@ def later(folder: Path, takes: str, **conditions: str) -> tuple[ReviewPlan, Revi
 
 def taken(*what: Any) -> Any:
     """What a plan takes, where nothing is measured again."""
-    return taken_from_shelf(*what, runs_on(Path(what[0].shelf.folder)), lambda _plan: ())
+    return taken_from_shelf(*what, None, lambda _plan: ())
 
 
 def test_a_card_that_is_named_comes_from_its_latest_session(tmp_path: Path) -> None:
@@ -263,12 +264,47 @@ def test_a_session_with_other_parameters_is_measured_again_from_its_captures(tmp
     assert "cannot be measured again: captures of it have changed, or are gone; leave it out" in again.err
 
 
-@pytest.mark.parametrize("content", [b"junk", b""])
-def test_a_file_of_the_shelf_that_is_broken_is_named(content: bytes, tmp_path: Path) -> None:
+def damaged(content: bytes) -> bytes:
+    """One bit of what was measured is another: it reads as well, as another number."""
+    middle = len(content) // 2
+    return content[:middle] + bytes([content[middle] ^ 1]) + content[middle + 1 :]
+
+
+@pytest.mark.parametrize("change", [lambda _: b"junk", lambda _: b"", damaged, lambda content: content[:-9]])
+@pytest.mark.parametrize("command", ["list", "show", "review", "shelve"])
+def test_a_file_of_the_shelf_that_is_broken_is_named(command: str, change: Any, tmp_path: Path) -> None:
     shelve(plan_in(tmp_path), *measured())
-    path = next((tmp_path / "shelf").rglob("card=amber-6/runs.parquet"))
-    path.write_bytes(content)
-    told = frametime("shelf", "list", str(tmp_path / "shelf"))
-    assert (told.code, told.out) == (3, "")
-    assert "runs.parquet: this is no file of measured runs, or a broken one; take its session off" in told.err
-    assert frametime("shelf", "remove", str(tmp_path / "shelf"), "spring").code == 0
+    shelf = tmp_path / "shelf"
+    path = next(shelf.rglob("card=amber-6/runs.parquet"))
+    path.write_bytes(change(path.read_bytes()))
+    words = "runs.parquet: this file of the shelf is damaged or gone; put it back, or take its session off"
+    if command in ("list", "show"):
+        told = frametime("shelf", command, str(shelf), *(["amber-6"] if command == "show" else []))
+        assert (told.code, told.out) == (3, "")
+        assert words in told.err
+        assert f"frametime shelf remove {shelf} 'spring'" in told.err
+    else:
+        with pytest.raises(OutputError, match=words):
+            if command == "shelve":
+                shelve(plan_in(tmp_path), *measured())
+            else:
+                taken(*later(tmp_path, 'cards = ["birch 9 %"]'))
+    assert frametime("shelf", "remove", str(shelf), "spring").code == 0
+
+
+@pytest.mark.parametrize("lost", ["card=amber-6/runs.parquet", "sha256sums.txt"])
+def test_a_file_of_the_shelf_that_is_gone_is_named(lost: str, tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    (tmp_path / "shelf" / "session=spring" / lost).unlink()
+    with pytest.raises(OutputError, match=r"card=amber-6/runs\.parquet: this file of the shelf is damaged or gone"):
+        sessions_on(tmp_path / "shelf")
+
+
+def test_files_of_a_session_have_their_hashes_beside_them(tmp_path: Path) -> None:
+    """As ``sha256sum --check`` reads them."""
+    shelve(plan_in(tmp_path), *measured())
+    place = tmp_path / "shelf" / "session=spring"
+    paths = sorted(place.glob("*/runs.parquet"))
+    lines = [f"{sha256(path.read_bytes()).hexdigest()}  {path.relative_to(place).as_posix()}" for path in paths]
+    assert (place / "sha256sums.txt").read_text("utf-8").splitlines() == lines
+    assert len(lines) == 2
