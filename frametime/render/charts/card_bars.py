@@ -168,12 +168,12 @@ class Bars:
 
 
 def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
-    """Widths of the names and of the short remarks left of the bars: what names leave is for the remarks."""
+    """Widths of the names and of the short remarks left of the bars: what remarks leave is for the names."""
     found: list[float] = []
-    for texts, most in (([row.label for row in rows], 0.3), ([row.short for row in rows], 0.52)):
+    for texts, most in (([row.short for row in rows], 0.36), ([row.label for row in rows], 0.6)):
         widest = max((text_width_pt(text, text_pt, bold=True) for text in texts), default=0.0)
-        found.append(min(widest, most * width - sum(found)) + (0.9 * em if widest else 0.0))
-    return found[0], found[1]
+        found.append(min(widest, 0.36 * width, most * width - sum(found)) + (0.9 * em if widest else 0.0))
+    return found[1], found[0]
 
 
 def _name(
@@ -342,7 +342,8 @@ def _standing_row(view: ReviewView, standings: Sequence[Standing | None], card: 
         others = [view.label(key) for key in standing.not_told_apart_from]
         named = joined(others) if len(others) == 1 or not view.theme.is_narrow else f"{len(others)} others"
         shared = f" · {'tied with' if standing.tied_with else 'not told apart from'} {named}"
-    return _row(view, card, bars, f"{short}{there}{end}{shared}", f"{short}{end}")
+    narrow = f"{standing.place}{end}" if view.theme.is_narrow and end and not standing.stands_apart else f"{short}{end}"
+    return _row(view, card, bars, f"{short}{there}{end}{shared}", narrow)
 
 
 draw_standings: Final = PagedChart(_standings_pages, _standings)
@@ -420,9 +421,8 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
     result = view.result
     values = [row for row in result.value if row.cut == cut and not row.stands_apart]
     powers = [row for row in result.efficiency if row.cut == cut and not row.stands_apart]
-    per_frame = (
-        f"{next((row.currency for row in values if row.currency), 'price')} per {shown_unit(view.metric(None).unit)}"
-    )
+    currency = next((row.currency for row in values if row.currency), "price")
+    per_frame = f"{currency} per {shown_unit(view.metric(None).unit)}"
     asked: tuple[tuple[str, str, float, dict[str, tuple[float | None, Interval | None]]], ...] = (
         ("Price per frame", per_frame, 1.0, {row.card: (row.money_per_fps, None) for row in values}),
         ("Average power", "W", 1.0, {row.card: (row.average_power_w, row.average_power_interval) for row in powers}),

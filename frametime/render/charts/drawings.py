@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -20,7 +19,7 @@ from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView
 from frametime.render.charts.run_charts import RUN_CHARTS
-from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, trace_of_run
+from frametime.render.charts.run_traces import MOST_RUNS, trace_of_run
 from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult, RunEntry
 
@@ -209,22 +208,24 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
     found: dict[str, RunEntry | None] = {card.key: None for card in result.cards}
     for summary in result.cells:
         if (summary.scene, summary.resolution) == cell and summary.run_names:
-            estimate, entries = summary.estimates.get(result.headline), [runs[name] for name in summary.run_names]
-            mean, values = (
-                estimate.value if estimate else None,
-                [entry.values.get(result.headline) for entry in entries],
-            )
-            apart = [math.inf if value is None or mean is None else abs(value - mean) for value in values]
-            found[summary.card] = entries[apart.index(min(apart))]
+            estimate = summary.estimates.get(result.headline)
+            mean = estimate.value if estimate else None
+            values = {name: runs[name].values.get(result.headline) for name in summary.run_names}
+            apart = {name: abs(value - (mean or 0.0)) for name, value in values.items() if value is not None}
+            found[summary.card] = runs[min(apart, key=apart.__getitem__, default=summary.run_names[0])]
     return found
 
 
 def _draw_cell(key: str, result: ReviewResult, cell: Cell, theme: Theme) -> Figure:
     view, chart = ReviewView(result, theme), RUN_CHARTS[key]
-    traces: list[RunTrace] = []
-    for card, entry in typical_runs(result, cell).items():
-        if entry is not None and entry.curves and len(traces) < MOST_RUNS:
-            run = f"run {entry.run}" if entry.run.isdigit() else entry.run
-            traces.append(trace_of_run(entry, label=f"{view.label(card)} · {run}", card=view.number(card)))
+    runs = {card: run for card, run in typical_runs(result, cell).items() if run is not None and run.curves}
+    ordered = [*result.subject, result.baseline, *(item.card for item in best_first(result)), *runs]
+    shown = [card for card in dict.fromkeys(ordered) if card in runs][:MOST_RUNS]
+    traces = [
+        trace_of_run(run, label=f"{view.short(card, 20.0 if len(shown) < 4 else 8.0)} · {name}", card=view.number(card))
+        for card, run in runs.items()
+        if card in shown and (name := f"run {run.run}" if run.run.isdigit() else run.run)
+    ]
     title = f"{view.cell_label(cell)}: {chart.title[0].lower()}{chart.title[1:]}"
-    return chart(traces, theme, title=title, note="Of each card the run closest to its mean.")
+    each = "each card" if len(shown) == len(runs) else f"{len(shown)} of {len(runs)} cards"
+    return chart(traces, theme, title=title, note=f"Of {each} the run closest to its mean.")

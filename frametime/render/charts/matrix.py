@@ -132,11 +132,8 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
     if n_without < len(cut.cells):
         counts += [f"{len(outside)} (*) not counted"] if outside else []
         counts += [f"{n_without} without runs on both sides"] if n_without else []
-    doubtful = [
-        f"{result.scene(scene).label} at {resolution}"
-        for (scene, resolution), item in compared.items()
-        if item.stands_after_holm is False
-    ]
+    unsure = [cell for cell, item in compared.items() if item.stands_after_holm is False]
+    doubtful = [f"{result.scene(scene).label} at {resolution}" for scene, resolution in unsure]
     values = {
         "pair": view.pair(candidate, entry.key, ", cell by cell"),
         "counts": "; ".join(counts),
@@ -148,8 +145,7 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
     for scene in result.scenes[shown]:
         cells = [(scene.key, resolution) for resolution in resolutions]
         rows.append((scene.label, [_cell(view, compared.get(cell), is_outside=cell in outside) for cell in cells]))
-    body = Matrix(columns=resolutions, rows=rows)
-    return Chart(kind="matrix", values=values, body=body)
+    return Chart(kind="matrix", values=values, body=Matrix(columns=resolutions, rows=rows))
 
 
 def _cell(view: ReviewView, item: CellComparison | None, *, is_outside: bool) -> MatrixCell:

@@ -127,9 +127,8 @@ class Whisker(NamedTuple):
         limits = axes.get_ylim() if self.upright else axes.get_xlim()
         ends = [min(max(end, min(limits)), max(limits)) for end in self.ends]
         places = axes.transData.transform(np.column_stack(self._points(ends)))
-        is_small = (
-            np.abs(places[1] - places[0]).max() * POINTS_PER_INCH / axes.figure.dpi < LEAST_WHISKER_EM * theme.em_pt
-        )
+        long_pt = np.abs(places[1] - places[0]).max() * POINTS_PER_INCH / axes.figure.dpi
+        is_small = long_pt < LEAST_WHISKER_EM * theme.em_pt
         across = "_" if self.upright else "|"
         for color, times, gid in ((theme.palette.ground, 3.0, "halo"), (self.color, 1.0, self.gid))[not self.halo :]:
             width = times * self.width * theme.line_pt

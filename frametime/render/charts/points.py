@@ -212,6 +212,10 @@ _CLOSE: Final = 0.04
 """Marks so near, as a share of both axes, that one hides the other."""
 
 
+_MOST_BREAK_EVEN: Final = 6
+"""Of more cards the subject alone has its break-even price drawn: the others would hide each other."""
+
+
 class CardPoint(NamedTuple):
     """A card on a plane, with its intervals and the lines of the list; ``other_x`` is a second place at its height."""
 
@@ -250,10 +254,8 @@ def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dic
             marks.append(Dots(other_x, y, style.marker, face, style.color, f"other-{gid}", size, 1.2, zorder))
         marks.append(Dots(x, y, style.marker, style.color, ink, gid, zorder=5.0))
         entries.append(ListEntry(view.label(card), lines, style.marker, style.color))
-    body = Plots(
-        columns=[[Plot(marks=marks, x_limits=(0.0, right), y_limits=(0.0, top), grid="none", **plot)]], entries=entries
-    )
-    return Chart(kind=kind, values=values, body=body)
+    plane = Plot(marks=marks, x_limits=(0.0, right), y_limits=(0.0, top), grid="none", **plot)
+    return Chart(kind=kind, values=values, body=Plots(columns=[[plane]], entries=entries))
 
 
 def _rows_with(table: str, *needed: str) -> Callable[..., list[list[Any]]]:
@@ -283,9 +285,11 @@ def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart
         elif other is not None:
             lines.append(f"break-even {money_words(other, row.break_even_interval)} {currency}")
         interval = standings[row.card].mean_interval if row.card in standings else None
-        even = None if other is None else row.break_even_interval
-        points.append(CardPoint(row.card, row.price, row.mean_value, lines, None, interval, other, even))
+        is_drawn = other is not None and (len(rows) <= _MOST_BREAK_EVEN or row.card in result.subject)
+        even = (other, row.break_even_interval) if is_drawn else ()
+        points.append(CardPoint(row.card, row.price, row.mean_value, lines, None, interval, *even))
     values: dict[str, object] = {
+        "if_even": None if all(point.other_x is None for point in points) else "",
         "unit": unit,
         "currency": currency,
         "without": ", ".join(card.label for card in result.cards if card.price is None) or None,

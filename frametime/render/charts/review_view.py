@@ -82,9 +82,9 @@ class ReviewView:
         """Label of a card."""
         return self.result.card(card).label
 
-    def short(self, card: str) -> str:
+    def short(self, card: str, most_em: float = 20.0) -> str:
         """Label of a card, shortened for use in a sentence."""
-        return shorten(self.label(card), 20.0 * self.theme.em_pt, self.theme.em_pt)
+        return shorten(self.label(card), most_em * self.theme.em_pt, self.theme.em_pt)
 
     def number(self, card: str) -> int:
         """Number of a card in the plan, by which it has its color and mark."""
@@ -134,10 +134,8 @@ class ReviewView:
 
     def runs_words(self, cells: Sequence[Cell] | None = None) -> str:
         """Runs of each card in these cells, or in all."""
-        every = self.result.cells
-        return count_words(
-            [len(item.run_names) for item in every if cells is None or (item.scene, item.resolution) in cells]
-        )
+        kept = [item for item in self.result.cells if cells is None or (item.scene, item.resolution) in cells]
+        return count_words([len(item.run_names) for item in kept])
 
     def common_values(
         self, *, candidate: str | None = None, cut: str | None = None, metric: str | None = None, **_: Any

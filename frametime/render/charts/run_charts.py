@@ -98,8 +98,8 @@ def _overlay(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: T
     low_ms, high_ms = (float(end([end(curve.ys) for curve in curves])) for end in (np.min, np.max))
     axes = times_axes(low_ms, high_ms, max(trace.run.duration_s for trace in traces))
     body = Plots(columns=[[Plot(marks=curves, **axes)]], entries=entries)
-    values = {"middle": traces[0].middle_name}
-    return Chart(kind="frame-time-overlay", values=values, key=_line_key(traces, styles), body=body)
+    key = _line_key(traces, styles)
+    return Chart(kind="frame-time-overlay", values={"middle": traces[0].middle_name}, key=key, body=body)
 
 
 draw_frame_time_overlay: Final = RunsChart("Frame times", _overlay)
@@ -120,12 +120,9 @@ def _percentiles(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], them
         "n_leave": sum(_ending_ms(trace, highest_pct) > top_ms for trace in traces) or None,
         "n_runs": len(traces),
     }
+    pairs = enumerate(zip(traces, styles, strict=True))
     plot = Plot(
-        marks=[
-            curve
-            for index, (trace, style) in enumerate(zip(traces, styles, strict=True))
-            for curve in percentile_curves(trace, style, f"percentiles-{index}")
-        ],
+        marks=[curve for index, pair in pairs for curve in percentile_curves(*pair, f"percentiles-{index}")],
         x_limits=(0.0, highest_pct),
         y_limits=(0.0, top_ms),
         x_label="share of frames that are as short or shorter",

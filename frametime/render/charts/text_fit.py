@@ -60,9 +60,8 @@ def font_family(font: str | None) -> str:
             return str(FontProperties(fname=font).get_name())
         findfont(FontProperties(family=font), fallback_to_default=False)
     except (ValueError, OSError, RuntimeError) as error:
-        raise OutputError.at(
-            "font", f"there is no font {font!r}", helps="name a family or a TTF or OTF file"
-        ) from error
+        found = f"there is no font {font!r}"
+        raise OutputError.at("font", found, helps="name a family or a TTF or OTF file") from error
     return font
 
 

@@ -48,9 +48,8 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
     marks: list[Drawn] = []
     for cell in sorted(summary.clock_map, key=lambda cell: cell.gain.value if cell.gain else 0.0):
         setting, failed = cell.setting, cell.status == "failed"
-        marker = (
-            _FAILURES.get(outcomes.get(setting, Outcome.PASSED), "X") if failed else "v" if setting in edge else "o"
-        )
+        held = "v" if setting in edge else "o"
+        marker = _FAILURES.get(outcomes.get(setting, Outcome.PASSED), "X") if failed else held
         is_named = not failed and all(setting != ringed for ringed, _ in rings.values())
         place, face = (setting.core_offset_mhz, setting.memory_offset_mhz), palette.behind if failed else palette.ahead
         words, gid = gains.get(setting, "") if is_named else "", f"{cell.status}-{place[0]}-{place[1]}"
@@ -64,11 +63,11 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
     key = [KeyEntry(words_of[end], palette.behind, marker=marker, edge=palette.ink) for end, marker in ends]
     settings = [STOCK, *(setting for setting, _ in rings.values()), *(cell.setting for cell in summary.clock_map)]
     places = zip(*((setting.core_offset_mhz, setting.memory_offset_mhz) for setting in settings), strict=True)
-    x_limits, y_limits = (limits_around(mhz, [min(mhz) + 100.0], least=100.0, times=1.0, pad=0.09) for mhz in places)
+    core, memory = (limits_around(mhz, [min(mhz) + 100.0], least=100.0, times=1.0, pad=0.09) for mhz in places)
     plot = Plot(
         marks=marks,
-        x_limits=x_limits,
-        y_limits=y_limits,
+        x_limits=core,
+        y_limits=memory,
         x_label="core offset, MHz",
         y_label="memory offset, MHz",
         grid="both",

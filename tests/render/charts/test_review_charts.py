@@ -15,6 +15,7 @@ from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
+from matplotlib.text import Text
 from review_samples import sample_review
 
 from frametime.render.charts.card_bars import (
@@ -575,6 +576,47 @@ def test_charts_of_single_runs_are_made_for_each_cell_when_asked_for(result: Rev
     text = all_text(found[0][1]())
     assert "Harbor · 1080p" in text
     assert "Of each card the run closest to its mean." in text
+
+
+@pytest.fixture(scope="module")
+def many_cards() -> ReviewResult:
+    """Twelve cards with long names that differ in their last letters, about the last one."""
+    found = sample_review(n_cards=12, n_scenes=2, bad_run=True, with_curves=True)
+    cards = tuple(
+        replace(card, label=("Brae Fell " * 4)[: 40 - len(str(number))] + str(number))
+        for number, card in enumerate(found.cards, 1)
+    )
+    return replace(found, cards=cards, subject=(cards[-1].key,))
+
+
+def test_of_many_cards_the_subject_and_the_baseline_are_among_the_runs_drawn(many_cards: ReviewResult) -> None:
+    for key in ("frame-time-panels", "frame-time-overlay"):
+        text = all_text(dict(review_figures(many_cards, THEME, only=(key,)))[f"{key}-scene-0-1080p"]())
+        assert "Of 8 of 12 cards the run closest to its mean." in text
+        told = set(re.findall(r"(\d+) · run \d", text))
+        assert len(told) == 8, text
+        assert {"1", "12"} <= told
+
+
+def test_of_many_cards_the_subject_alone_has_its_break_even_price_drawn(many_cards: ReviewResult) -> None:
+    figure = draw_value(many_cards, THEME)
+    assert set(gids(figure, "other-card")) == {"other-card-11"}
+    assert "break-even price" in all_text(figure)
+    figure = draw_value(replace(many_cards, subject=()), THEME)
+    assert not set(gids(figure, "other-card"))
+    assert "break-even price" not in all_text(figure)
+
+
+@pytest.mark.parametrize("size", ["web", "print-85mm"])
+def test_verdicts_and_places_beside_long_names_are_not_cut(many_cards: ReviewResult, size: str) -> None:
+    theme = Theme.of("light", size)
+    for draw, said in (
+        (draw_standings(many_cards, theme), "place 1"),
+        (draw_scene_bars(many_cards, theme, scene="scene-0"), "undecided"),
+    ):
+        texts = [text.get_text() for text in draw.findobj(Text)]
+        assert said in texts
+        assert not [text for text in texts if "…" in text and not text.startswith("Brae")]
 
 
 def test_typical_runs_lie_closest_to_the_mean(result: ReviewResult) -> None:
