@@ -16,15 +16,24 @@ PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 _LEAD = """\
 # Commands
 
-Look up here which commands there are, and which options they take. What an option does, what it is by default, and
-examples stand in the program's help: `frametime COMMAND -h`.
+Look up here which commands there are, and which options a settings file may hold. What each option does, what it is by
+default, and examples stand in the program's help: `frametime COMMAND -h`.
 
 Data goes to standard output, messages to standard error. The program expands patterns such as `"runs/*.csv"` itself, so
 they work in every shell. It replaces no file without `--force`, and no input even with it.
 
-Options under *Reading*, *Sensors* and *Limits* may stand in a file `frametime.toml`, in the folder at hand or beside
-the plan: a table for each heading, `_` for `-`. Paths in it start beside it. A command says what it took from there;
-the command line wins. [Exit codes](errors.md#exit-codes) have their own table.
+For completion in the shell, put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc` (zsh:
+`zsh_source`, `~/.zshrc`). For fish, write the output of `_FRAMETIME_COMPLETE=fish_source frametime` into
+`~/.config/fish/completions/frametime.fish`.
+
+"""
+
+_SETTINGS = """\
+## Settings files
+
+These options, of the commands that have them, may stand in a file `frametime.toml`, in the folder at hand or beside the
+plan: a table for each heading, `_` for `-`. Paths in it start beside it. A command says what it took from there; the
+command line wins.
 
 ```toml
 [reading]
@@ -34,9 +43,6 @@ unit = "ms"
 max_columns = 4000
 ```
 
-For completion in the shell, put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc` (zsh:
-`zsh_source`, `~/.zshrc`). For fish, write the output of `_FRAMETIME_COMPLETE=fish_source frametime` into
-`~/.config/fish/completions/frametime.fish`.
 """
 
 
@@ -50,36 +56,23 @@ def _commands(command: click.Command, context: click.Context) -> Iterator[tuple[
             yield from _commands(below, click.Context(below, info_name=name, parent=context, terminal_width=80))
 
 
-def _options(command: click.Command, name: str, first: dict[tuple[str, ...], str]) -> Iterator[str]:
-    """A line for each heading: the options below it, or which command (in ``first``) has just the same."""
-    for heading in HEADINGS:
-        options = tuple(
-            f"`{max(option.opts, key=len)}`"
-            for option in command.params
-            if isinstance(option, click.Option) and getattr(option, "heading", HEADINGS[0]) == heading
-        )
-        if options:
-            alike = first.setdefault(options, name)
-            told = ", ".join(options) if alike == name or len(options) < 4 else f"those of `{alike}`"
-            yield textwrap.fill(f"* {heading}: {told}.", 120, subsequent_indent="  ", break_on_hyphens=False)
+def _wrapped(line: str) -> str:
+    return textwrap.fill(line, 120, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False) + "\n"
 
 
 def page() -> str:
     """The text of the page."""
     top = click.Context(cli, info_name="frametime", terminal_width=80, help_option_names=["-h", "--help"])
-    parts = [_LEAD]
-    first: dict[tuple[str, ...], str] = {}
+    lines, headed = "", {heading: dict[str, None]() for heading in HEADINGS[1:]}
     for path, command, context in _commands(cli, top):
-        if command is cli:
-            continue
-        usage = " ".join([path, *command.collect_usage_pieces(context)])
-        level = "##" if path.count(" ") == 1 else "###"
-        lines = [f"{level} {path}", "", f"`{usage}`", "", command.get_short_help_str(200)]
-        lines += _options(command, path.removeprefix("frametime "), first)
-        if len(lines) > 5:
-            lines.insert(5, "")
-        parts.append("\n".join(lines) + "\n")
-    return "\n".join(parts)
+        for option in command.params:
+            if getattr(option, "heading", HEADINGS[0]) in headed:
+                headed[option.heading][f"`{max(option.opts, key=len)}`"] = None
+        if command is not cli:
+            usage = " ".join([path, *command.collect_usage_pieces(context)[1:]])
+            lines += _wrapped(f"* `{usage}`: {command.get_short_help_str(200)}")
+    lists = "".join(_wrapped(f"* {heading}: {', '.join(options)}.") for heading, options in headed.items())
+    return f"{_LEAD}{lines}\n{_SETTINGS}{lists}"
 
 
 if __name__ == "__main__":
