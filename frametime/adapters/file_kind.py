@@ -120,7 +120,7 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     if (command := writer_of_text(source.head, source.names)) is not None:
         return _results(command)
     try:
-        dialect = detect_dialect(source, options)
+        dialect = detect_dialect(source, options, looks_at_end=len(head) < FIRST_BYTES)
     except FrametimeError as error:
         return _without_rows(source, str(error), table=table)
     facts = facts_of(dialect)

@@ -129,3 +129,19 @@ def test_of_a_long_run_the_stretch_with_a_pause_is_left_out() -> None:
     assert not isinstance(spectrum, str)
     assert spectrum.n_segments == 3
     assert lines_of(averaged_spectrum(times_ms, ends_s))[0].frequency_hz == pytest.approx(23.0, abs=0.02)
+
+
+def test_no_line_is_lost_where_the_noise_is_looked_at_in_its_nearest_stretches_first() -> None:
+    found = []
+    for seed in range(60):
+        times_ms = clean_ms(1500, seed)
+        ends_s = np.cumsum(times_ms) / 1000.0
+        size_ms = 0.0008 * seed
+        spectrum = averaged_spectrum(times_ms + size_ms * np.sin(2 * np.pi * 23.0 * ends_s), ends_s)
+        assert not isinstance(spectrum, str)
+        ratios = spectrum.powers / background(spectrum.powers, spectrum.widths, spectrum.n_segments)
+        n_independent = (ratios.size - spectrum.first) * spectrum.span_s * spectrum.step_hz
+        chance = false_alarm_probability(ratios[spectrum.first :].max(), n_independent, spectrum.n_segments)
+        found.append(bool(lines_of(spectrum)))
+        assert found[-1] == (chance < SpectrumRule().significance)
+    assert 10 < sum(found) < 50

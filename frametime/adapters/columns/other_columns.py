@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -52,7 +53,7 @@ def other_columns(log: ChoiceSoFar, used: Sequence[int], *, has_clock: bool) -> 
         if (ref := getattr(log.layout, key)) is not None:
             fact: ColumnFacts | None = column_named(log.facts, ref, key=key, name=log.name)
         elif role == "stream":
-            fact = _stream(log.facts)
+            fact = _stream(tuple(log.facts))
         elif role in FLAG_ROLES:
             named = [fact for fact in free if fact.meaning == role]
             flags = [fact for fact in named if _holds_flags(fact)]
@@ -114,6 +115,7 @@ def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None
     return next((fact for fact in facts if better & fact.words), next(iter(facts), None))
 
 
+@lru_cache(maxsize=2)
 def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     """The column that tells streams apart: by its name, or because each of them is more even than all together."""
     candidates = [fact for fact in facts if fact.meaning is Meaning.STREAM]
@@ -165,7 +167,7 @@ def frame_number(facts: Sequence[ColumnFacts]) -> ColumnUse | None:
 def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     """Which of the first rows belong to the stream that will be read; ``None`` where there is one only."""
     told, wanted = log.layout.stream_column, log.options.stream
-    fact = _stream(log.facts) if told is None else column_named(log.facts, told, name=log.name)
+    fact = _stream(tuple(log.facts)) if told is None else column_named(log.facts, told, name=log.name)
     if fact is None or wanted == EVERY_STREAM:
         return None
     cells = [cell.strip() for cell in fact.cells]

@@ -114,32 +114,30 @@ def without_level(
 
 
 def background(powers: NDArray[np.float64], widths: Sequence[int], n_averaged: int) -> NDArray[np.float64]:
-    """Mean power of the noise around each frequency, from medians, so that lines do not count.
+    """Mean power of the noise around each frequency: between the middles of the stretches of `noise_levels`.
 
-    After M. E. Mann and J. M. Lees, Climatic Change 33, 1996, 409-445 (robust noise background by median
-    smoothing). A median is turned into a mean by the ratio of the two for a mean of exponential variables. Of stretches
-    of several widths the highest counts.
+    Of stretches of several widths the highest counts.
     """
-    # Wilson and Hilferty 1931: median over mean of a gamma variable of shape k is close to (1 - 1 / (9 k))^3.
-    to_mean = math.log(2.0) if n_averaged == 1 else (1.0 - 1.0 / (9.0 * n_averaged)) ** 3
     found = []
     for width in widths:
-        edges = np.linspace(0, powers.size, max(powers.size // width, 1) + 1).astype(np.int64)
-        logs = np.log(np.maximum(medians_between(powers, edges) / to_mean, 1e-300))
-        found.append(_between_middles(logs, edges))
-    noise = np.maximum.reduce(found)
-    return np.asarray(np.exp(noise, out=noise), dtype=np.float64)
+        edges, levels = noise_levels(powers, width, n_averaged)
+        found.append(np.interp(np.arange(powers.size), 0.5 * (edges[:-1] + edges[1:] - 1), np.log(levels)))
+    return np.asarray(np.exp(np.maximum.reduce(found)), dtype=np.float64)
 
 
-def _between_middles(levels: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Straight lines from the middle of each stretch to the next, at every place; level before the first and after the
-    last."""
-    middles = 0.5 * (edges[:-1] + edges[1:] - 1)
-    marks = np.concatenate((edges[:1], np.ceil(middles).astype(np.int64), edges[-1:]))
-    slopes = np.concatenate(([0.0], np.diff(levels) / np.diff(middles), [0.0]))
-    bases = np.concatenate((levels[:1], levels)) - slopes * np.concatenate((middles[:1], middles))
-    lengths = np.diff(marks)
-    return np.repeat(bases, lengths) + np.repeat(slopes, lengths) * np.arange(int(edges[-1]))
+def noise_levels(
+    powers: NDArray[np.float64], width: int, n_averaged: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Edges of stretches of about this width, and the mean power of the noise in each, from medians: lines do not
+    count.
+
+    After M. E. Mann and J. M. Lees, Climatic Change 33, 1996, 409-445 (robust noise background by median
+    smoothing). A median is turned into a mean by the ratio of the two for a mean of exponential variables.
+    """
+    edges = np.linspace(0, powers.size, max(powers.size // width, 1) + 1).astype(np.int64)
+    # Wilson and Hilferty 1931: median over mean of a gamma variable of shape k is close to (1 - 1 / (9 k))^3.
+    to_mean = math.log(2.0) if n_averaged == 1 else (1.0 - 1.0 / (9.0 * n_averaged)) ** 3
+    return edges, np.maximum(medians_between(powers, edges) / to_mean, 1e-300)
 
 
 def even_powers(
@@ -188,14 +186,15 @@ def sines(step: float, n: int) -> NDArray[np.float64]:
 
 
 class Spectrum(NamedTuple):
-    """Mean power of stretches of a run, and the noise around each frequency.
+    """Mean power of stretches of a run.
 
-    ``powers`` and ``noise`` belong to the frequencies ``step_hz``, ``2 step_hz`` and so on; lines are looked for from
-    place ``first`` on. Each of ``n_segments`` stretches has ``size`` frames and lasts about ``span_s``.
+    ``powers`` belong to the frequencies ``step_hz``, ``2 step_hz`` and so on; lines are looked for from place ``first``
+    on, in the noise of stretches of ``widths`` frequencies, the widest first. Each of ``n_segments`` stretches of the
+    run has ``size`` frames and lasts about ``span_s``.
     """
 
     powers: NDArray[np.float64]
-    noise: NDArray[np.float64]
+    widths: tuple[int, ...]
     step_hz: float
     first: int
     size: int
@@ -249,9 +248,8 @@ def averaged_spectrum(
     if powers.size - first < 2 * rule.background_bins * per_independent or not powers.any():
         return NO_LINE
     # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
-    widths = [round(bins * per_independent) for bins in (rule.background_bins, rule.near_bins)]
-    noise = background(powers, widths, len(parts))
-    return Spectrum(powers, noise, step_hz, first, size, n_segments=len(parts), span_s=span_s)
+    widths = round(rule.background_bins * per_independent), round(rule.near_bins * per_independent)
+    return Spectrum(powers, widths, step_hz, first, size, n_segments=len(parts), span_s=span_s)
 
 
 @once_a_series
@@ -264,15 +262,23 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
     """The strongest significant lines, strongest first; none where there is a reason instead of a spectrum."""
     if isinstance(spectrum, str):
         return ()
-    ratios = spectrum.powers / spectrum.noise
-    ratios[: spectrum.first] = 0.0
+    powers, n_averaged = spectrum.powers, spectrum.n_segments
     per_independent = 1.0 / (spectrum.span_s * spectrum.step_hz)
-    n_independent = (ratios.size - spectrum.first) / per_independent
+    n_independent = (powers.size - spectrum.first) / per_independent
+    # The noise is nowhere lower than in the nearest stretches: mostly no line can stand out of it.
+    edges, levels = noise_levels(powers, spectrum.widths[-1], n_averaged)
+    around = np.concatenate((levels[:1], levels, levels[-1:]))
+    lowest = np.minimum(np.minimum(around[:-2], around[2:]), levels)
+    largest = float((np.maximum.reduceat(powers, edges[:-1]) / lowest).max())
+    if false_alarm_probability(largest, n_independent, n_averaged) >= rule.significance:
+        return ()
+    ratios = powers / background(powers, spectrum.widths, n_averaged)
+    ratios[: spectrum.first] = 0.0
     lines = []
     for place in peaks(ratios, rule.max_lines, apart=int(4.0 * per_independent)):
-        chance = false_alarm_probability(float(ratios[place]), n_independent, spectrum.n_segments)
+        chance = false_alarm_probability(float(ratios[place]), n_independent, n_averaged)
         if chance < rule.significance:
-            amplitude_ms = 2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size)
+            amplitude_ms = 2.0 * math.sqrt(float(powers[place]) / spectrum.size)
             lines.append(SpectralLine((place + 1) * spectrum.step_hz, amplitude_ms, false_alarm_probability=chance))
     return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))
 
