@@ -93,7 +93,7 @@ def times_of_texts(column: Any, unit: Unit, style: NumberStyle, *, relative: boo
         return _clocks(texts)
     if unit.form == "date":
         return _dated(texts, relative=relative)
-    return _numbers(_plain_texts(texts, style, unit), unit)
+    return _numbers(with_point(texts, style), unit)
 
 
 def exact_ns(cells: Sequence[str], unit: Unit, style: NumberStyle, *, relative: bool = False) -> list[int | None]:
@@ -127,18 +127,6 @@ def bools(mask: Any) -> NDArray[np.bool_]:
     return np.asarray(numpy_of(pa.chunked_array(pc.cast(mask, pa.uint8()))), dtype=np.bool_)
 
 
-def _plain_texts(texts: Any, style: NumberStyle, unit: Unit) -> Any:
-    """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
-    pc = compute()
-    numbers = with_point(texts, style)
-    if bools(pc.match_substring_regex(numbers, _PLAIN)).all():
-        return numbers
-    bare, written = parted(numbers)
-    units = {word: unit_named(word) for word in pc.unique(written).to_pylist() if word}
-    same = [word for word, each in units.items() if each and (each.ns, each.form) == (unit.ns, unit.form)]
-    return pc.if_else(pc.is_in(written, value_set=arrow_texts(same)), bare, numbers)
-
-
 def parted(texts: Any) -> tuple[Any, Any]:
     """Texts with a decimal point as numbers and the units behind them: ``nan`` and nothing where there is none."""
     pc = compute()
@@ -165,13 +153,19 @@ def with_point(texts: Any, style: NumberStyle) -> Any:
 
 
 def _numbers(texts: Any, unit: Unit) -> TimeValues:
+    """Numbers with a decimal point, in ``unit`` where they state one."""
     import pyarrow as pa
 
     pc = compute()
-    plain = bools(pc.match_substring_regex(texts, _PLAIN))
-    readable = plain if plain.all() else bools(pc.match_substring_regex(texts, _READABLE))
-    unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
-    kept = pc.if_else(arrow_array(readable), unsigned.combine_chunks(), text_scalar("0"))
+    plain = readable = bools(pc.match_substring_regex(texts, _PLAIN))
+    if not plain.all():
+        bare, written = parted(texts)
+        units = {word: unit_named(word) for word in pc.unique(written).to_pylist() if word}
+        same = [word for word, each in units.items() if each and (each.ns, each.form) == (unit.ns, unit.form)]
+        # A cell in another unit keeps it, and is no number.
+        texts = pc.if_else(pc.is_in(written, value_set=arrow_texts(same)), bare, texts)
+        plain, readable = (bools(pc.match_substring_regex(texts, pattern)) for pattern in (_PLAIN, _READABLE))
+    kept = pc.utf8_ltrim(pc.if_else(arrow_array(readable), texts.combine_chunks(), text_scalar("0")), "+")
     values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
     ok = readable & np.isfinite(values)
     if unit.form == "rate":

@@ -137,11 +137,8 @@ def _cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) 
     if float(durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
         found = "the frame times add up to more than 146 years"
         raise ReadError.at(rules.name, found, helps="check the unit of the column")
-    stamps = np.empty(len(durations) + 1, dtype=np.int64)
-    stamps[0] = 0
-    np.cumsum(durations, out=stamps[1:])
-    if origin_ns:
-        stamps += origin_ns
+    stamps = np.full(len(durations) + 1, origin_ns, dtype=np.int64)
+    stamps[1:] += np.cumsum(durations)
     return stamps
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NoReturn
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
+from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of, table_of
 from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.other_columns import unnamed_stream
@@ -96,10 +96,7 @@ def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
 
 
 def _with_units(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) -> pa.Table:
-    import pyarrow as pa
-
-    schema = pa.schema([field.with_metadata({"unit": columns[field.name][1]}) for field in table.schema])
-    return pa.Table.from_arrays(table.columns, schema=schema)
+    return table_of(dict(zip(table.column_names, table.columns, strict=True)), columns)
 
 
 def _to_json(capture: Capture) -> bytes:

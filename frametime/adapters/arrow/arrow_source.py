@@ -103,9 +103,11 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
     head = log.read(8)
     log.seek(0)
     with refusing_damage(name):
-        if head.startswith(b"PAR1"):
-            return _open_parquet(name, log, size)
-        return _open_ipc(name, log, size, is_file=head.startswith(b"ARROW1"))
+        is_file = head.startswith(b"ARROW1")
+        is_parquet = head.startswith(b"PAR1")
+        source = _open_parquet(name, log, size) if is_parquet else _open_ipc(name, log, size, is_file=is_file)
+        _ = source.schema.names  # Arrow decodes each only when it is asked for: they must be UTF-8
+        return source
 
 
 def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSource:
@@ -124,7 +126,7 @@ def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSou
     def parts() -> Iterator[pa.Table]:
         return (pa.Table.from_batches([batch]) for batch in pa.ipc.open_stream(stream()))
 
-    schema = _legible(pa.ipc.open_stream(stream()).schema)
+    schema = pa.ipc.open_stream(stream()).schema
     return ArrowSource(name, schema, size, lambda: ((rows, 0) for rows in _batch_lengths(stream())), parts)
 
 
@@ -142,7 +144,7 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     from pyarrow import parquet
 
     stream = arrow_stream(log)
-    schema = _legible(parquet.ParquetFile(stream).schema_arrow)
+    schema = parquet.ParquetFile(stream).schema_arrow
     # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
     texts = [field.name for field in schema if str(field.type) in _TEXTS]
     opened = parquet.ParquetFile(stream, read_dictionary=texts)
@@ -153,17 +155,6 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
         return ((group.num_rows, group.total_byte_size) for group in described)
 
     return ArrowSource(name, schema, size, announced, lambda: map(opened.read_row_group, groups))
-
-
-def _legible(schema: pa.Schema) -> pa.Schema:
-    """The schema, once the names of its columns are known to be UTF-8: Arrow decodes each only when it is asked for.
-
-    Raises
-    ------
-    UnicodeDecodeError
-    """
-    _ = schema.names
-    return schema
 
 
 def unit_text(field: Any) -> str:

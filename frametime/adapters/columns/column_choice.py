@@ -338,7 +338,7 @@ class _Chooser(ChoiceSoFar):
         """Of columns that say the same: by the event that they mark, then the one with the finest steps."""
         if not readings:
             return None
-        best = min(readings, key=lambda r: (order.index(r.fact.event), r.resolution_ns, r.fact.position))
+        best = min(readings, key=lambda r: (order.index(r.fact.said.event), r.resolution_ns, r.fact.position))
         same = sorted(r.fact.position + 1 for r in readings if r.fact.name and r.fact.name == best.fact.name)
         if len(same) > 1:
             message = (
@@ -362,7 +362,7 @@ class _Chooser(ChoiceSoFar):
         self.evidence[key] = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
         message = (
             f"No unit is stated{' and no column has a name' if unnamed else ''}: column {reading.fact.shown} is read "
-            f"as {reading.said_kind} in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
+            f"as {reading.kind}s in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
             f"({reading.said_rate} on average at the start)."
         )
         weight = Weight.NOTE if sure else Weight.CARE
@@ -384,8 +384,8 @@ class _Chooser(ChoiceSoFar):
         if only is not None and (time is None or frame_time is None) and only.kind != "rate":
             self._tell_kind(only)
         if time is not None:
-            fact, unmarked = time.fact, time.fact.event is Event.UNMARKED
-            why = f"{fact.shown} " + ("holds timestamps" if unmarked else f"marks the {fact.event} of a frame")
+            fact, event = time.fact, time.fact.said.event
+            why = f"{fact.shown} {'holds timestamps' if event is Event.UNMARKED else f'marks the {event} of a frame'}"
             others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
             why += f", preferred over {', '.join(others[:6])}" if others else ""
             if frame_time is None and any(r.kind == "rate" for r in group):
@@ -394,5 +394,5 @@ class _Chooser(ChoiceSoFar):
             self.evidence["unit"] = "as told" if time.unit == self.told_unit else fact.unit_from
         if frame_time is not None:
             keys = ("time_column", "unit") if time is None else ("frame_time_column", "frame_time_unit")
-            self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.said_kind}"
+            self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.kind}s"
             self.evidence[keys[1]] = "as told" if frame_time.unit == self.told_unit else frame_time.fact.unit_from

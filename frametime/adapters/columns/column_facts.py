@@ -23,7 +23,6 @@ from frametime.adapters.columns.words import (
     RATE,
     SECOND,
     TICK,
-    Event,
     HeaderMeaning,
     Meaning,
     Unit,
@@ -39,7 +38,6 @@ from frametime.adapters.text.cells import (
     exact_value,
     kind_of,
     number_styles,
-    told_style,
     unit_in_cell,
 )
 from frametime.adapters.time_values import exact_ns
@@ -118,11 +116,6 @@ class ColumnFacts(NamedTuple):
         return self.said.meaning
 
     @property
-    def event(self) -> Event:
-        """Which moment the name says."""
-        return self.said.event
-
-    @property
     def words(self) -> frozenset[str]:
         """The words of the name."""
         return frozenset(words_of(self.name))
@@ -199,9 +192,9 @@ class ColumnFacts(NamedTuple):
         powers = [_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)]
         return max(1, round(unit.ns * Fraction(10) ** max(powers)))
 
-    def used_in(self, unit: Unit) -> ColumnUse:
-        """The column, to be read in a unit."""
-        return ColumnUse(self.position, self.ref, unit, self.resolution_ns(unit))
+    def used_in(self, unit: Unit | None) -> ColumnUse:
+        """The column, to be read in a unit, or as what has none."""
+        return ColumnUse(self.position, self.ref, unit, 1 if unit is None else self.resolution_ns(unit))
 
 
 @lru_cache(maxsize=512)
@@ -311,12 +304,13 @@ def column_facts(
 
 def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
     """The ways in which the numbers of a log can be read (more than one: open), as told or by its cells, and why."""
-    told = told_style(layout)
-    if told is not None and layout.thousands is not None:
+    thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
+    told = NumberStyle(layout.decimal or ("," if thousands == "." else "."), thousands)
+    if layout.thousands is not None:
         return (told,), "as told"
     numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
     styles, why = number_styles(cell for fact in numeric for cell in (*fact.cells, *fact.last_cells))
-    if told is None:
+    if layout.decimal is None:
         return styles, why
     # Digits may be in groups whose mark was not told.
     return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"

@@ -115,11 +115,6 @@ class Reading(NamedTuple):
         """The average rate for messages."""
         return f"{self.fps:.4g} fps"
 
-    @property
-    def said_kind(self) -> str:
-        """What the column holds, for messages."""
-        return {"timestamp": "timestamps", "frame time": "frame times", "rate": "rates"}[self.kind]
-
 
 def middle(values: NDArray[np.float64]) -> float:
     """The median; of an even number the upper of the two in the midst, which is near enough for a choice."""
@@ -231,14 +226,14 @@ def impossible_unit(name: str, reading: Reading) -> ReadError:
     )
     alike = fact._replace(cells=tuple(c.replace(",", ".") for c in fact.cells), last_cells=(), style=POINT)
     if with_comma and with_point and Reading.of(alike, reading.kind, reading.unit).plausible:
-        found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.said_kind}"
+        found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.kind}s"
         helps = "write all numbers with the same decimal mark"
         return ReadError.at(name, found, column=column, helps=helps)
     others = [Reading.of(fact, reading.kind, unit) for unit in fact.usual_units]
     ways = _ways(name, [each for each in others if each.plausible])
     length = reading.typical_ns[0]
     shown = f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
-    found = f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {shown}, which "
+    found = f"in {reading.unit.name}, as stated, its {reading.kind}s give frames of {shown}, which "
     helps = f"check the unit; if it is another,  {ways}" if ways else "check the unit and the column"
     return ReadError.at(name, f"{found}cannot be (0.2 ms to 1 s)", column=column, helps=helps)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import Any, Final
 
@@ -63,6 +63,7 @@ def other_columns(log: ChoiceSoFar, used: Sequence[int], *, has_clock: bool) -> 
             fact = _timed(free, role, log, has_clock=has_clock)
         if fact is None:
             continue
+        unit = None
         if role in TIMED_ROLES:
             told = getattr(log.layout, f"{role}_unit")
             unit = unit_named(told) if told else fact.unit
@@ -70,9 +71,7 @@ def other_columns(log: ChoiceSoFar, used: Sequence[int], *, has_clock: bool) -> 
                 column = fact.name or str(fact.position + 1)
                 helps = f"add {role}_unit to the layout: {unit_names()}"
                 raise ReadError.at(log.name, "its unit is not stated", column=column, helps=helps)
-            found[role] = fact.used_in(unit)
-        else:
-            found[role] = ColumnUse(position=fact.position, ref=fact.ref, unit=None)
+        found[role] = fact.used_in(unit)
         log.evidence[key] = "as told" if ref is not None else f"the name of {fact.shown} says so"
     return found
 
@@ -84,7 +83,7 @@ def _timed(facts: Sequence[ColumnFacts], role: str, log: ChoiceSoFar, *, has_clo
         work = [fact for fact in timed if fact.meaning == role.replace("_", " ")]
         return _first(work, {"work", "busy", "active"})
     event = Event.START if role == "simulation_start" else Event.DISPLAY
-    named = [fact for fact in timed if fact.meaning is Meaning.TIMESTAMP and fact.event is event and has_clock]
+    named = [fact for fact in timed if fact.meaning is Meaning.TIMESTAMP and fact.said.event is event and has_clock]
     named = [fact for fact in named if not {"gpu", "cpu"} & fact.words]
     # "Simulation time" may also be how long the simulation took: moments go on, lengths go up and down.
     moments = [fact for fact in named if fact.course() is not Course.VARIES]
@@ -161,7 +160,7 @@ def frame_number(facts: Sequence[ColumnFacts]) -> ColumnUse | None:
         if whole and len(set(numbers.tolist())) * 3 > numbers.size:
             found.append(fact)
     best = _first(found, {"frame"})
-    return None if best is None else ColumnUse(position=best.position, ref=best.ref, unit=NANOSECOND)
+    return None if best is None else best.used_in(NANOSECOND)
 
 
 def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
@@ -174,9 +173,13 @@ def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     counts = Counter(cells)
     if not 2 <= len(counts) <= len(cells) // 2:
         return None
-    asked = (word for word in counts if wanted is not None and word.casefold() == wanted.strip().casefold())
-    chosen = next(asked, counts.most_common(1)[0][0])
+    chosen = word_asked(counts, wanted or "") or counts.most_common(1)[0][0]
     return np.array([cell == chosen for cell in cells])
+
+
+def word_asked(words: Iterable[str], wanted: str) -> str | None:
+    """Which of the words is the one asked for, whatever its case."""
+    return next((word for word in words if word.casefold() == wanted.strip().casefold()), None)
 
 
 _MAX_STREAMS: Final = 64
@@ -223,8 +226,7 @@ def chosen_stream(
     caveats: tuple[Caveat, ...] = ()
     listed = ", ".join(f"'{printable(word, limit=40)}' ({-count})" for count, word in present[:8])
     if wanted is not None:
-        chosen = next((word for _, word in present if word.casefold() == wanted.strip().casefold()), None)
-        if chosen is None:
+        if (chosen := word_asked((word for _, word in present), wanted)) is None:
             found = f"there is no stream '{printable(wanted, limit=60)}'"
             raise ReadError.at(name, found, helps=f"streams and rows: {listed}")
     else:

@@ -260,10 +260,15 @@ def _careful(log: FrameText) -> ReadColumns:
 
 
 def read_other_columns(
-    log: FrameText, records: NDArray[np.int64] | None, rows: NDArray[np.int64], names: Sequence[str]
+    log: FrameText,
+    records: NDArray[np.int64] | None,
+    rows_told: Callable[[], NDArray[np.int64]],
+    names: Sequence[str],
 ) -> pa.Table:
-    """Other columns as texts, one row for each of ``rows``; null where that is negative."""
+    """Other columns as texts, one row for each of the rows that are told; null where that is negative."""
     import pyarrow as pa
+
+    rows = rows_told()
 
     positions = [next(fact.position for fact in log.facts if fact.name == name) for name in names]
     table = read_texts(log.source, log.dialect, positions, log.options, short_as_empty=True)

@@ -5,6 +5,7 @@ The numbers of the frames say whether some were not logged, rows stand twice, or
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-_LONG_ROWS: Final = 1_000_000
 _NO_CONTROLS: Final = {code: None for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a"}
 
 
@@ -85,18 +85,12 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         log = _chosen(source, dialect, options)
     scan = scan_rows(source, dialect)
     columns = read_columns(log)
+    columns.caveats[:0] = (*remembered, *log.choice.caveats, *scan)
     layout, comments = _found_layout(log)
-    parsed, rows = assemble(columns)
+    parsed = assemble(columns, layout, comments)
     if options.remember:
         remember(*columns_of, layout)
-    return replace(
-        parsed,
-        layout_toml=layout.to_toml(comments=comments),
-        evidence=(*(f"{key}: {text}" for key, text in comments.items()), *parsed.evidence),
-        caveats=(*remembered, *log.choice.caveats, *scan, *parsed.caveats),
-        metadata={**dialect.metadata, **parsed.metadata},
-        read_columns=partial(read_other_columns, log, columns.records, rows),
-    )
+    return parsed
 
 
 def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> FrameText:
@@ -153,15 +147,15 @@ _NEAR_NS: Final = 3600 * NS_PER_S
 _LONG_NS: Final = NS_PER_S
 
 
-def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
-    """The frames of a log, and the row of the table that each timestamp belongs to (-1: none).
+def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) -> ParsedLog:
+    """The frames of a log, with all that is said of it; ``comments`` are a sentence for each key of the layout.
 
     Raises
     ------
     ReadError
         If fewer than two frames are left, too many rows are rejected, or the times contradict each other.
     """
-    columns = _checked_rows(columns)
+    columns, log = _checked_rows(columns), columns.log
     timeline = _timeline(columns)
     _tell_single_precision(columns)
     n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
@@ -172,7 +166,7 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
         if columns.n_rows > 2 and "time" in columns.times and stamps.size == 1:
             found = f"all {columns.n_rows} rows have the same time"
         helps = "two frames are the least that can be measured; record the run again"
-        raise ReadError.at(columns.log.name, found, helps=helps)
+        raise ReadError.at(log.name, found, helps=helps)
     columns.caveats.extend(timeline.caveats)
     # A usual frame time that no game has: the unit may be wrong.
     looked_at = np.linspace(0, stamps.size - 2, min(stamps.size - 1, 4096)).astype(np.int64)
@@ -181,20 +175,23 @@ def assemble(columns: ReadColumns) -> tuple[ParsedLog, NDArray[np.int64]]:
         message = f"The usual frame time is {usual / 1e6:.6g} ms; check the unit of the time column."
         columns.tell("unusual-frame-time", message)
     first_ns = int(stamps[0])
-    clock, times = columns.log.choice.time, columns.times.get("time")
+    clock, times = log.choice.time, columns.times.get("time")
     kind, why = clock_of(clock and clock.unit, times and times.zoned, first_ns)
-    shown, used = str(np.datetime64(first_ns, "ns")), columns.log.choice.used_positions()
-    log = ParsedLog(
-        frames=_frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0),
+    shown, used = str(np.datetime64(first_ns, "ns")), log.choice.used_positions()
+    frames = _frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0)
+    return ParsedLog(
+        frames=frames,
         rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
         rows_rejected=columns.rejected.count,
         rejected_rows=listed,
-        evidence=(*timeline.evidence, *([why] if why else [])),
-        metadata={"recorded_from_local": shown} if kind == "zoneless" else {},
+        layout_toml=layout.to_toml(comments=comments),
+        evidence=(*(f"{key}: {text}" for key, text in comments.items()), *timeline.evidence, *([why] if why else [])),
+        caveats=tuple(columns.caveats),
+        metadata={**log.dialect.metadata, **({"recorded_from_local": shown} if kind == "zoneless" else {})},
         recorded_from_utc=f"{shown}Z" if kind == "absolute" else None,
-        other_columns=tuple(fact for fact in columns.log.facts if fact.position not in used and fact.name),
+        other_columns=tuple(fact for fact in log.facts if fact.position not in used and fact.name),
+        read_columns=partial(read_other_columns, log, columns.records, timeline.row_of_each),
     )
-    return replace(log, caveats=tuple(columns.caveats)), timeline.row_of_each()
 
 
 def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> tuple[RejectedRow, ...]:

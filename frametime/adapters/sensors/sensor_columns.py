@@ -137,8 +137,12 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
     A cell without a usable number is NaN: one that is empty or a word such as ``N/A``, one whose unit contradicts the
     column's, a number that no card can have or that stands for no reading.
     """
-    quantity, about = QUANTITIES[chosen.quantity], f"Column {chosen.fact.shown}:"
+    quantity, name, caveats = QUANTITIES[chosen.quantity], chosen.fact.shown, list[Caveat]()
     texts = clean_texts(column)
+
+    def tell(code: str, message: str, weight: Weight = Weight.CARE) -> None:
+        caveats.append(sensor_caveat(code, message, weight))
+
     raw, values, units = _numbers(texts, chosen)
     broken = int(np.count_nonzero(np.isnan(values) & ~is_missing(texts)))
     nothing = _stand_for_nothing(raw, values, never_zero=quantity.never_zero)
@@ -148,37 +152,33 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
     alone = _stand_alone(values) if chosen.quantity == "power_w" else np.zeros(0, dtype=np.int64)
     highest_alone = max(values[alone], default=0.0)
     values[alone] = np.nan
-    caveats = []
     if outside.any():
-        message = (
-            f"{about} {int(outside.sum())} of {raw.size} readings beyond anything that {chosen.quantity} can be (in "
-            f"{quantity.unit}), left out. Did the unit change in the log?"
+        tell(
+            "sensor-out-of-range",
+            f"Column {name}: {int(outside.sum())} of {raw.size} readings beyond anything that {chosen.quantity} can be "
+            f"(in {quantity.unit}), left out. Did the unit change in the log?",
         )
-        caveats.append(sensor_caveat("sensor-out-of-range", message))
     if count := sum(nothing.values()):
         listed = " and ".join(f"{times} of {value:g}" for value, times in nothing.items())
-        message = f"{about} {count} of {raw.size} readings stand for none, and are left out ({listed})."
-        weight = Weight.CARE if count > 0.05 * raw.size else Weight.NOTE
-        caveats.append(sensor_caveat("sensor-no-reading", message, weight))
+        message = f"Column {name}: {count} of {raw.size} readings stand for none, and are left out ({listed})."
+        tell("sensor-no-reading", message, Weight.CARE if count > 0.05 * raw.size else Weight.NOTE)
     if alone.size:
-        rows = counted(alone.size, "reading")
-        message = f"{about} {rows} far above those before and after, up to {highest_alone:g} {quantity.unit}, left out."
-        caveats.append(sensor_caveat("sensor-reading-alone", message))
+        found = f"{counted(alone.size, 'reading')} far above those before and after, up to {highest_alone:g}"
+        tell("sensor-reading-alone", f"Column {name}: {found} {quantity.unit}, left out.")
     highest = float(np.max(values, where=np.isfinite(values), initial=0.0))
     if 0.0 < highest <= quantity.low:
-        message = (
-            f"No reading in column {chosen.fact.shown} is above {highest:.3g} (in {quantity.unit}), which is too low "
-            f"for {chosen.quantity}. Is its unit another? A sensor layout states it, such as "
-            f'{chosen.quantity}_unit = "{quantity.unit}".'
+        tell(
+            "sensor-unit-doubtful",
+            f"No reading in column {name} is above {highest:.3g} (in {quantity.unit}), which is too low for "
+            f"{chosen.quantity}. Is its unit another? A sensor layout states it, such as "
+            f'{chosen.quantity}_unit = "{quantity.unit}".',
         )
-        caveats.append(sensor_caveat("sensor-unit-doubtful", message))
     if broken:
-        message = f"{about} {broken} of {raw.size} cells without a number in its unit, left out."
-        caveats.append(sensor_caveat("sensor-cells-unreadable", message))
+        found = f"{broken} of {raw.size} cells without a number in its unit, left out."
+        tell("sensor-cells-unreadable", f"Column {name}: {found}")
     if len(units) > 1:
-        listed = " and in ".join(units)
-        message = f"Cells in column {chosen.fact.shown} are in {listed}; each is converted by its own unit."
-        caveats.append(sensor_caveat("sensor-unit-mixed", message, Weight.NOTE))
+        found = f"Cells in column {name} are in {' and in '.join(units)}; each is converted by its own unit."
+        tell("sensor-unit-mixed", found, Weight.NOTE)
     return values, caveats
 
 

@@ -54,7 +54,7 @@ class Quantity(NamedTuple):
     needed: tuple[frozenset[str], ...]
     refused: frozenset[str]
     better: frozenset[str]
-    plausible: tuple[float, float]
+    plausible: tuple[float, ...]
     usual: tuple[float, ...]
     low: float
     never_zero: bool
@@ -62,25 +62,13 @@ class Quantity(NamedTuple):
 
 def _quantities() -> Iterator[tuple[str, Quantity]]:
     of_all, *listed = rows_of("quantities.tsv")
-    for name, metrics, needed, refused, better, plausible, usual, low, never_zero in listed:
+    for name, metrics, needed, refused, better, *numbers, never_zero in listed:
         _, unit, said = SENSOR_COLUMNS[name]
-        least, most = map(float, plausible.split())
-        yield (
-            name,
-            Quantity(
-                unit=unit,
-                said=said,
-                units=CONVERSIONS[unit],
-                metrics=tuple(metrics.split()),
-                needed=tuple(frozenset(words.split()) for words in needed.split("|")),
-                refused=frozenset((*of_all[3].split(), *refused.split())),
-                better=frozenset(better.split()),
-                plausible=(least, most),
-                usual=tuple(map(float, usual.split())),
-                low=float(low),
-                never_zero=never_zero == "yes",
-            ),
-        )
+        words = [frozenset(each.split()) for each in needed.split("|")]
+        against, for_it = (frozenset(each.split()) for each in (f"{of_all[3]} {refused}", better))
+        plausible, usual, (low,) = (tuple(map(float, each.split())) for each in numbers)
+        known = unit, said, CONVERSIONS[unit], tuple(metrics.split())
+        yield name, Quantity(*known, tuple(words), against, for_it, plausible, usual, low, never_zero == "yes")
 
 
 QUANTITIES: Final[Mapping[str, Quantity]] = MappingProxyType(dict(_quantities()))

@@ -17,7 +17,7 @@ from frametime.adapters.arrow.arrow_columns import arrow_array, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import ClockKind, clock_of
 from frametime.adapters.columns.column_facts import ColumnFacts, column_named, layout_choice, styles_of
-from frametime.adapters.columns.other_columns import coded
+from frametime.adapters.columns.other_columns import coded, word_asked
 from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device, readings
@@ -293,8 +293,7 @@ class _SensorLog:
                 found = f"the log holds {len(names)} cards: {listed}"
                 raise self._error(found, column=column, helps="choose one with --sensor-device")
             return every
-        card = next((each for each in names if each.casefold() == wanted.strip().casefold()), None)
-        if card is None:
+        if (card := word_asked(names, wanted)) is None:
             found = f"there is no card '{printable(wanted, limit=40)}'"
             raise self._error(found, column=column, helps=f"the log holds {listed}")
         self._evidence.append(f"card: '{printable(card)}' of {len(names)}, chosen with --sensor-device")

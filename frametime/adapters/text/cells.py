@@ -9,7 +9,6 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Final, NamedTuple
 
-from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import Unit, unit_named
 
 _WORDS: Final = "na n/a #n/a n.a. nan +nan -nan null none nil - -- ? missing"
@@ -117,14 +116,6 @@ class NumberStyle(NamedTuple):
 
 
 POINT: Final = NumberStyle()
-
-
-def told_style(layout: Layout) -> NumberStyle | None:
-    """The style that a layout states; ``None`` where it states none."""
-    if layout.decimal is None and layout.thousands is None:
-        return None
-    thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
-    return NumberStyle(layout.decimal or ("," if thousands == "." else "."), thousands)
 
 
 def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:

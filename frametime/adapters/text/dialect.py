@@ -194,10 +194,9 @@ def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, 
     delimiters = [each for each in (*_CANDIDATES, layout.delimiter or "") if each.strip() or each == "\t"]
     for number, line in enumerate(lines[:_USUAL_PREAMBLE], start=1):
         # A short line cannot have so many, and nearly every line is short.
-        if len(line) > options.max_columns:
-            n_columns = max(line.count(each) for each in delimiters) + 1
-            if n_columns > options.max_columns:
-                raise too_many_columns(source.name, n_columns, options, number)
+        n_columns = max(map(line.count, delimiters)) + 1 if len(line) > options.max_columns else 0
+        if n_columns > options.max_columns:
+            raise too_many_columns(source.name, n_columns, options, number)
 
 
 def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Split | None:

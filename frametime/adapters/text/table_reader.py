@@ -378,18 +378,15 @@ def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnU
         names = [dialect.names[use.position].strip() if dialect.names else "" for use in uses]
         if cells == names:
             headers.append(row)
-        elif all(kind_of(cell) is CellKind.TEXT for cell in cells) and _names_something(cells):
+        elif all(kind_of(cell) is CellKind.TEXT for cell in cells) and any(map(_names_something, cells)):
             end = row
             break
     return np.array(headers, dtype=np.int64), end
 
 
-def _names_something(cells: Sequence[str]) -> bool:
-    said = [header_meaning(cell) for cell in cells]
-    return any(
-        one.meaning not in (Meaning.OTHER, Meaning.STREAM, Meaning.STATISTIC) or one.other_unit is not None
-        for one in said
-    )
+def _names_something(cell: str) -> bool:
+    said = header_meaning(cell)
+    return said.other_unit is not None or said.meaning not in (Meaning.OTHER, Meaning.STREAM, Meaning.STATISTIC)
 
 
 def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
