@@ -33,7 +33,7 @@ from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.words import NANOSECOND, RATE, Event, Meaning, Unit, unit_named
 from frametime.adapters.text.cells import NumberStyle
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Weight
 from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
@@ -106,13 +106,13 @@ class _Chooser(ChoiceSoFar):
         usual = chosen[1] or chosen[0]
         if must_fit and not (usual and usual.plausible):
             return None
-        time, frame_time = (None if each is None else each.fact.used_in(each.unit) for each in chosen)
-        if frame_time is not None and frame_time.unit is RATE:
-            self.caveats += coarse_rates(self.facts[frame_time.position])
-        used = [use.position for use in (time, frame_time) if use is not None]
-        others = other_columns(self, used, has_clock=time is not None)
-        style, number = self.facts[0].style, frame_number(self.facts)
-        return ColumnChoice(time, frame_time, others, style, self.evidence, tuple(self.caveats), number)
+        by_role = zip(("time", "frame_time"), chosen, strict=True)
+        uses = {role: each.fact.used_in(each.unit) for role, each in by_role if each is not None}
+        if "frame_time" in uses and uses["frame_time"].unit is RATE:
+            self.caveats += coarse_rates(self.facts[uses["frame_time"].position])
+        uses |= other_columns(self, [use.position for use in uses.values()], has_clock="time" in uses)
+        uses |= frame_number(self.facts)
+        return ColumnChoice(uses, self.facts[0].style, self.evidence, tuple(self.caveats))
 
     # How columns can be read
 
@@ -327,11 +327,11 @@ class _Chooser(ChoiceSoFar):
         """Without frame times whose name has words that are not known, where another column tells the frames."""
         known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
         if not known:
-            message = (
+            self.tell(
+                "reading-inferred",
                 f"{group[0].fact.shown} is read as frame times ({group[0].said_rate} on average at the start), though "
-                "its name has words that are not known here; --time-column chooses another column."
+                "its name has words that are not known here; --time-column chooses another column.",
             )
-            self.caveats.append(Caveat(code="reading-inferred", message=message))
         return known or group
 
     def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
@@ -341,11 +341,9 @@ class _Chooser(ChoiceSoFar):
         best = min(readings, key=lambda r: (order.index(r.fact.said.event), r.resolution_ns, r.fact.position))
         same = sorted(r.fact.position + 1 for r in readings if r.fact.name and r.fact.name == best.fact.name)
         if len(same) > 1:
-            message = (
-                f"Columns {', '.join(map(str, same))} have the same name and the same first values; column "
-                f"{best.fact.position + 1} was read."
-            )
-            self.caveats.append(Caveat(code="duplicate-column", message=message))
+            listed, taken = ", ".join(map(str, same)), best.fact.position + 1
+            message = f"Columns {listed} have the same name and the same first values; column {taken} was read."
+            self.tell("duplicate-column", message)
         return best
 
     # What is said of it
@@ -353,20 +351,20 @@ class _Chooser(ChoiceSoFar):
     def _not_used(self, reading: Reading, why: str) -> None:
         shown = reading.fact.shown
         if not any(shown in caveat.message for caveat in self.caveats):
-            self.caveats.append(Caveat(code="column-not-used", message=f"Column {shown} {why} is not used."))
+            self.tell("column-not-used", f"Column {shown} {why} is not used.")
 
     def _tell_inferred(self, reading: Reading, key: str) -> None:
         """Say that a unit was not stated, and what the choice rests on; ``key`` is that of the unit in a layout."""
         unnamed = self.is_unnamed(reading.fact)
         sure = not unnamed and _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
         self.evidence[key] = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
-        message = (
+        self.tell(
+            "reading-inferred",
             f"No unit is stated{' and no column has a name' if unnamed else ''}: column {reading.fact.shown} is read "
             f"as {reading.kind}s in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
-            f"({reading.said_rate} on average at the start)."
+            f"({reading.said_rate} on average at the start).",
+            Weight.NOTE if sure else Weight.CARE,
         )
-        weight = Weight.NOTE if sure else Weight.CARE
-        self.caveats.append(Caveat(code="reading-inferred", message=message, weight=weight))
 
     def _tell_kind(self, reading: Reading) -> None:
         """Why a column holds what it is read as."""

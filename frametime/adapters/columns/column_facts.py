@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from fractions import Fraction
 from functools import lru_cache
+from itertools import chain
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -34,7 +35,6 @@ from frametime.adapters.text.cells import (
     POINT,
     CellKind,
     NumberStyle,
-    digit_power,
     exact_value,
     kind_of,
     number_styles,
@@ -309,7 +309,7 @@ def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[Numbe
     if layout.thousands is not None:
         return (told,), "as told"
     numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
-    styles, why = number_styles(cell for fact in numeric for cell in (*fact.cells, *fact.last_cells))
+    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in numeric))
     if layout.decimal is None:
         return styles, why
     # Digits may be in groups whose mark was not told.
@@ -344,36 +344,27 @@ class ColumnChoice(NamedTuple):
 
     Attributes
     ----------
-    time : ColumnUse or None
-        Timestamps.
-    frame_time : ColumnUse or None
-        Frame times or rates.
-    others : Mapping
-        Role (``gpu_work``, ``shown``, ``stream``, ...) to column.
+    uses : Mapping
+        Role to column: ``time`` (timestamps), ``frame_time`` (or rates), ``gpu_work``, ``shown``, ``stream``, ..., and
+        ``number`` (of the frame).
     style : NumberStyle
     evidence : dict
         Layout key to a sentence.
     caveats : tuple of Caveat
     """
 
-    time: ColumnUse | None
-    frame_time: ColumnUse | None
-    others: Mapping[str, ColumnUse]
+    uses: Mapping[str, ColumnUse]
     style: NumberStyle
     evidence: dict[str, str]
     caveats: tuple[Caveat, ...]
-    number: ColumnUse | None = None
-    """The column of frame numbers."""
 
     def timed(self) -> dict[str, ColumnUse]:
-        """Role to each column of times that is read."""
-        uses = {"time": self.time, "frame_time": self.frame_time, **self.others}
-        return {role: use for role, use in uses.items() if use is not None and use.unit is not None}
+        """Role to each column of times or numbers that is read."""
+        return {role: use for role, use in self.uses.items() if use.unit is not None}
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""
-        uses = (self.time, self.frame_time, self.number, *self.others.values())
-        return {use.position for use in uses if use is not None}
+        return {use.position for use in self.uses.values()}
 
 
 @lru_cache(maxsize=256)
@@ -382,7 +373,8 @@ def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     together = "".join(cells)
     if together.isascii() and together.replace(style.decimal, "").isdigit():
         return -min(30, max((len(c) - c.find(style.decimal) - 1 for c in cells if style.decimal in c), default=0))
-    return min((digit_power(cell, style) for cell in cells), default=0)
+    values = (exact_value(cell, style) for cell in cells)
+    return min((0 if each is None else max(-30, int(each.as_tuple().exponent)) for each in values), default=0)
 
 
 def coarse_rates(fact: ColumnFacts) -> tuple[Caveat, ...]:

@@ -19,7 +19,7 @@ from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, C
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import Meaning, Unit
 from frametime.adapters.text.cells import POINT, NumberStyle
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 
 _SAME: Final = 0.001
@@ -46,6 +46,8 @@ class ChoiceSoFar:
         Of the log, for messages.
     rows : ndarray of bool or None
         Which of the first rows count, where the log holds several streams.
+    stream : ColumnFacts or None
+        The column that tells them apart.
     evidence : dict
         Layout key to a sentence.
     caveats : list of Caveat
@@ -55,6 +57,7 @@ class ChoiceSoFar:
     options: ReadOptions
     name: str
     rows: Rows = None
+    stream: ColumnFacts | None = None
     evidence: dict[str, str] = field(default_factory=dict)
     caveats: list[Caveat] = field(default_factory=list)
 
@@ -62,6 +65,10 @@ class ChoiceSoFar:
     def layout(self) -> Layout:
         """What the user has told of the columns."""
         return self.options.layout or Layout()
+
+    def tell(self, code: str, message: str, weight: Weight = Weight.CARE) -> None:
+        """Add a caveat."""
+        self.caveats.append(Caveat(code=code, message=message, weight=weight))
 
 
 class Reading(NamedTuple):

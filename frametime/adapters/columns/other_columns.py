@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -53,7 +52,7 @@ def other_columns(log: ChoiceSoFar, used: Sequence[int], *, has_clock: bool) -> 
         if (ref := getattr(log.layout, key)) is not None:
             fact: ColumnFacts | None = column_named(log.facts, ref, key=key, name=log.name)
         elif role == "stream":
-            fact = _stream(tuple(log.facts))
+            fact = log.stream
         elif role in FLAG_ROLES:
             named = [fact for fact in free if fact.meaning == role]
             flags = [fact for fact in named if _holds_flags(fact)]
@@ -100,7 +99,7 @@ def _begins_late(fact: ColumnFacts) -> bool:
 def _tell_unused(facts: Sequence[ColumnFacts], why: str, log: ChoiceSoFar) -> None:
     for fact in facts:
         message = f"Column {fact.shown} {why}; it is not used. A layout can say what it holds."
-        log.caveats.append(Caveat(code="column-not-used", message=message, weight=Weight.NOTE))
+        log.tell("column-not-used", message, Weight.NOTE)
 
 
 def _holds_flags(fact: ColumnFacts) -> bool:
@@ -114,7 +113,6 @@ def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None
     return next((fact for fact in facts if better & fact.words), next(iter(facts), None))
 
 
-@lru_cache(maxsize=2)
 def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     """The column that tells streams apart: by its name, or because each of them is more even than all together."""
     candidates = [fact for fact in facts if fact.meaning is Meaning.STREAM]
@@ -129,11 +127,11 @@ def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     timed = [f for f in facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
     clocks = [fact.ns() for fact in timed if fact.course() is Course.RISES]
     for fact in facts if clocks else ():
-        cells = [cell.strip() for cell in fact.cells]
-        counts = Counter(cells)
-        parts = 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS and fact.meaning not in others
-        if parts and any(clock.size == len(cells) and _more_even(clock, np.array(cells)) for clock in clocks):
-            return fact
+        counts = Counter(map(str.strip, fact.cells)) if fact.meaning not in others else Counter[str]()
+        if 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS:
+            cells = np.array([cell.strip() for cell in fact.cells])
+            if any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
+                return fact
     return None
 
 
@@ -149,8 +147,8 @@ def _unevenness(steps: NDArray[np.float64]) -> float:
     return middle(np.abs(steps - usual)) / usual if usual > 0 else float("inf")
 
 
-def frame_number(facts: Sequence[ColumnFacts]) -> ColumnUse | None:
-    """The column that counts the frames: whole numbers, and nearly all of them different."""
+def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
+    """The column that counts the frames, as ``number``: whole numbers, and nearly all of them different."""
     found = []
     for fact in facts:
         if fact.meaning is not Meaning.INDEX or not fact.numeric:
@@ -160,13 +158,13 @@ def frame_number(facts: Sequence[ColumnFacts]) -> ColumnUse | None:
         if whole and len(set(numbers.tolist())) * 3 > numbers.size:
             found.append(fact)
     best = _first(found, {"frame"})
-    return None if best is None else best.used_in(NANOSECOND)
+    return {} if best is None else {"number": best.used_in(NANOSECOND)}
 
 
 def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     """Which of the first rows belong to the stream that will be read; ``None`` where there is one only."""
     told, wanted = log.layout.stream_column, log.options.stream
-    fact = _stream(tuple(log.facts)) if told is None else column_named(log.facts, told, name=log.name)
+    log.stream = fact = _stream(log.facts) if told is None else column_named(log.facts, told, name=log.name)
     if fact is None or wanted == EVERY_STREAM:
         return None
     cells = [cell.strip() for cell in fact.cells]

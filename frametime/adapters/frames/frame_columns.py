@@ -76,9 +76,7 @@ class ReadColumns(NamedTuple):
     records : ndarray of int64 or None
         Number of each row among the records of the log; ``None`` where they are the same.
     times : Mapping
-        Role (``time``, ``frame_time``, ``gpu_work``, ...) to times.
-    number : TimeValues or None
-        Numbers of the frames, where the log counts them.
+        Role (``time``, ``frame_time``, ``gpu_work``, ...) to times; ``number`` to the numbers of the frames.
     flags : Mapping
         Role (``shown``, ``dropped``) to truth values, and where there are any.
     selected : ndarray of int64 or None
@@ -92,7 +90,7 @@ class ReadColumns(NamedTuple):
     n_rows: int
     records: NDArray[np.int64] | None
     times: Mapping[str, TimeValues]
-    number: TimeValues | None
+
     flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
     selected: NDArray[np.int64] | None
     rejected: RejectedRows
@@ -157,12 +155,10 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
         values = log.facts[use.position].ns(use.unit)
         if not whole and use.unit.ns is not None and (np.abs(values) >= 2.0**50).any():
             raise NotTypedError
-        types[use.position] = pa.int64() if whole else pa.float64()
-    if choice.number is not None:
-        types.setdefault(choice.number.position, pa.int64())
-    if "stream" in choice.others:
-        types[choice.others["stream"].position] = pa.dictionary(pa.int32(), pa.string())
-    return types | {choice.others[role].position: pa.bool_() for role in FLAG_ROLES if role in choice.others}
+        types.setdefault(use.position, pa.int64() if whole else pa.float64())
+    if "stream" in choice.uses:
+        types[choice.uses["stream"].position] = pa.dictionary(pa.int32(), pa.string())
+    return types | {choice.uses[role].position: pa.bool_() for role in FLAG_ROLES if role in choice.uses}
 
 
 def _values(
@@ -195,15 +191,14 @@ def _values(
         return found
 
     selected, caveats = None, unnamed_stream(wanted)
-    if "stream" in choice.others:
-        selected, caveats = chosen_stream(read[choice.others["stream"].position], wanted, log.name, unknown=lost)
+    if "stream" in choice.uses:
+        selected, caveats = chosen_stream(read[choice.uses["stream"].position], wanted, log.name, unknown=lost)
     return ReadColumns(
         log=log,
         n_rows=len(next(iter(read.values()))),
         records=records,
         times={role: timed(use, role) for role, use in choice.timed().items()},
-        number=None if choice.number is None else timed(choice.number, "number"),
-        flags={role: _flags(read[choice.others[role].position]) for role in FLAG_ROLES if role in choice.others},
+        flags={role: _flags(read[choice.uses[role].position]) for role in FLAG_ROLES if role in choice.uses},
         selected=selected,
         rejected=RejectedRows(),
         caveats=list(caveats),
@@ -227,7 +222,7 @@ def _careful(log: FrameText) -> ReadColumns:
     """Columns read as texts, cell by cell accounted for."""
     choice = log.choice
     table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, short_as_empty=True)
-    uses = [use for use in (choice.time, choice.frame_time) if use is not None]
+    uses = [choice.uses[role] for role in ("time", "frame_time") if role in choice.uses]
     # No frames: the header once more, and a second table with a header of its own.
     headers, end = rows_of_no_frames(table, log.dialect, uses)
     told = surplus_caveats(log.source, log.dialect, table)
@@ -243,7 +238,7 @@ def _careful(log: FrameText) -> ReadColumns:
     short = dict(table.short)
     lost = np.flatnonzero(np.isin(table.records, list(short)))
     columns = _values(log, table.columns, records=table.records, lost=lost)
-    main, times = uses[-1], columns.times["frame_time" if choice.frame_time is not None else "time"]
+    main, times = uses[-1], columns.times["frame_time" if "frame_time" in choice.uses else "time"]
     bad = NO_ROWS if times.ok is None else np.flatnonzero(~times.ok)
     if columns.selected is not None:
         bad = np.intersect1d(bad, columns.selected)

@@ -104,23 +104,22 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
 
 def _ends_in_a_frame_time(log: FrameText) -> bool:
     """Whether the last cell of a row is a frame time that may lack digits unseen; a timestamp would run backwards."""
-    use, last = log.choice.frame_time, log.dialect.n_columns - 1
-    alone = log.choice.time is None and use is not None and use.position == last
+    use, last = log.choice.uses.get("frame_time"), log.dialect.n_columns - 1
+    alone = "time" not in log.choice.uses and use is not None and use.position == last
     return alone and may_lack_digits(log.facts[last].cells, log.choice.style.decimal)
 
 
 def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
     """The layout of a log in the form of a layout file, and a sentence for each key that was decided."""
     source, dialect, choice = log.source, log.dialect, log.choice
-    first = choice.time or choice.frame_time
-    assert first is not None and first.unit is not None
-    kind = "timestamp" if choice.time is not None else "rate" if first.unit.form == "rate" else "frame time"
+    first = choice.uses.get("time") or choice.uses["frame_time"]
+    assert first.unit is not None
+    kind = "timestamp" if "time" in choice.uses else "rate" if first.unit.form == "rate" else "frame time"
     columns: dict[str, Any] = {"time_column": first.ref, "unit": first.unit.name, "kind": kind}
-    second = {"frame_time": choice.frame_time} if choice.time is not None and choice.frame_time is not None else {}
-    for role, use in (second | dict(choice.others)).items():
-        columns[f"{role}_column"] = use.ref
-        if use.unit is not None:
-            columns[f"{role}_unit"] = use.unit.name
+    for role, use in choice.uses.items():
+        if use is not first and role != "number":
+            columns[f"{role}_column"] = use.ref
+            columns |= {f"{role}_unit": use.unit.name} if use.unit is not None else {}
     layout = Layout(**columns)
     if source.names is None:
         layout = replace(
@@ -175,7 +174,7 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
         message = f"The usual frame time is {usual / 1e6:.6g} ms; check the unit of the time column."
         columns.tell("unusual-frame-time", message)
     first_ns = int(stamps[0])
-    clock, times = log.choice.time, columns.times.get("time")
+    clock, times = log.choice.uses.get("time"), columns.times.get("time")
     kind, why = clock_of(clock and clock.unit, times and times.zoned, first_ns)
     shown, used = str(np.datetime64(first_ns, "ns")), log.choice.used_positions()
     frames = _frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0)
@@ -243,7 +242,7 @@ def _checked_rows(columns: ReadColumns) -> ReadColumns:
 
 def _tell_single_precision(columns: ReadColumns) -> None:
     """A caveat where timestamps in a text have more digits than the single precision that they were kept in."""
-    use, times = columns.log.choice.time, columns.times.get("time")
+    use, times = columns.log.choice.uses.get("time"), columns.times.get("time")
     if use is None or times is None or use.unit is None or use.unit.ns is None or not times.ns.size:
         return
     unit = float(use.unit.ns)
@@ -260,8 +259,8 @@ def _tell_single_precision(columns: ReadColumns) -> None:
 
 
 def _timeline(columns: ReadColumns) -> Timeline:
-    log, choice = columns.log, columns.log.choice
-    clock, tick = choice.time, None
+    log, uses, tick = columns.log, columns.log.choice.uses, None
+    clock = uses.get("time")
     if clock is not None and clock.unit is not None and clock.unit.ns is not None and clock.unit.ns >= 1:
         cells = [cell.strip().lstrip("-") for cell in log.facts[clock.position].cells if is_value(kind_of(cell))]
         tick = int(clock.unit.ns) if all(map(str.isdecimal, cells)) else None
@@ -272,7 +271,7 @@ def _timeline(columns: ReadColumns) -> Timeline:
         tick_ns=tick,
         wraps_daily=clock is not None and clock.unit is CLOCK,
         time_resolution_ns=1 if clock is None else clock.resolution_ns,
-        frame_time_resolution_ns=1 if choice.frame_time is None else choice.frame_time.resolution_ns,
+        frame_time_resolution_ns=uses["frame_time"].resolution_ns if "frame_time" in uses else 1,
     )
     times, lengths = columns.times.get("time"), columns.times.get("frame_time")
     if lengths is None:
@@ -339,7 +338,7 @@ def _check_frame_numbers(columns: ReadColumns, kept: NDArray[np.int64]) -> NDArr
     ReadError
         If timestamps alone stand in a log that leaves out frames regularly.
     """
-    number = columns.number
+    number = columns.times.get("number")
     if number is None or not (number.ok is None or number.ok[kept].all()):
         return kept
     numbers = number.ns[kept]

@@ -195,18 +195,6 @@ def exact_value(cell: str, style: NumberStyle) -> Decimal | None:
     return Decimal(text) if matches(NUMBER_POINT, text) else None
 
 
-def digit_power(cell: str, style: NumberStyle) -> int:
-    """The power of ten that is one step of the last digit of a number.
-
-    Examples
-    --------
-    >>> digit_power("17.247", POINT), digit_power("1.72E+01", POINT), digit_power("17247", POINT)
-    (-3, -1, 0)
-    """
-    value = exact_value(cell, style)
-    return 0 if value is None else max(-30, int(value.as_tuple().exponent))
-
-
 def unit_in_cell(cell: str) -> Unit | None:
     """The unit that stands behind the number of a cell."""
     match = matches(WITH_UNIT, cell.strip())

@@ -19,7 +19,7 @@ from frametime.adapters.columns.column_facts import ColumnUse
 from frametime.adapters.columns.words import Meaning, header_meaning
 from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
-from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect, split_rows
+from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect, reader_of, split_rows
 from frametime.adapters.text.text_source import ENCODING, ERRORS, NotUtf8Error, TextSource, lines_of
 from frametime.adapters.time_values import clean_texts
 from frametime.caveats import Caveat, Weight
@@ -316,15 +316,13 @@ def _swallowing_line(source: TextSource, dialect: Dialect) -> int | None:
     def lines() -> Iterator[str]:
         for line in lines_of_rows(source, dialect):
             held.append(line)
-            yield " ".join(line.split()) + "\n" if dialect.marks.delimiter == " " else line
+            yield line
 
-    delimiter, quote, spaced = dialect.marks
-    reader = csv.reader(lines(), delimiter=delimiter or NO_DELIMITER, quotechar=quote, skipinitialspace=spaced)
     usual = Counter(_values(row.cells) for row in dialect.sample if len(row.cells) == dialect.n_columns)
     least = max(1, usual.most_common(1)[0][0]) if usual else 1
     before = 0
     try:
-        for cells in reader:
+        for cells in reader_of(lines(), dialect.marks):
             if len(held) > 1 and _holds_rows(cells, held, dialect, least):
                 return dialect.first_data_line + before
             before += len(held)

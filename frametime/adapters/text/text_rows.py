@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import cache
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_source import ENCODING, ERRORS, TextSource, lines_of
@@ -109,16 +109,7 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
     >>> [row.cells for row in split_rows(['24" wide,1\\n', '\\n', '"a,b",2\\n'], Marks(",", '"'))]
     [('24" wide', '1'), ('a,b', '2')]
     """
-    prepared: Iterable[str] = lines
-    if marks.delimiter == " ":
-        prepared = (" ".join(line.split()) + "\n" for line in lines)
-    reader = csv.reader(
-        prepared,
-        delimiter=marks.delimiter or NO_DELIMITER,
-        quotechar=marks.quote or None,
-        quoting=csv.QUOTE_MINIMAL if marks.quote else csv.QUOTE_NONE,
-        skipinitialspace=marks.spaced,
-    )
+    reader = reader_of(lines, marks)
     rows, before = [], 0
     with suppress(csv.Error):  # a cell longer than any: what came before it still says how the text is laid out
         for cells in reader:
@@ -126,6 +117,17 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
                 rows.append(Row(first_line + before, first_line + reader.line_num, tuple(cells)))
             before = reader.line_num
     return rows
+
+
+def reader_of(lines: Iterable[str], marks: Marks) -> Any:
+    """A reader of the module ``csv`` over lines whose cells these marks part."""
+    return csv.reader(
+        (" ".join(line.split()) + "\n" for line in lines) if marks.delimiter == " " else lines,
+        delimiter=marks.delimiter or NO_DELIMITER,
+        quotechar=marks.quote or None,
+        quoting=csv.QUOTE_MINIMAL if marks.quote else csv.QUOTE_NONE,
+        skipinitialspace=marks.spaced,
+    )
 
 
 def modal_count(rows: Sequence[Row]) -> int:
