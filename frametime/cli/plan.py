@@ -41,7 +41,7 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
         return
     assert folder is not None
     if not dry_run:
-        refuse_existing([out], force=force)
+        refuse_existing([out], force=force, helps="--update adds what is new, --force replaces it")
         refuse_log_as_output(out)
     pattern, card = chosen_pattern("--path-pattern", chosen["pattern"]), chosen["card"]
     drafts = draft_plans(folder, beside=out.parent, pattern=pattern, card=card)

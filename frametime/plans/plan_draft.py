@@ -106,9 +106,12 @@ class PlanDraft:
             "For example {} is card {}, scene {}, resolution {}, run {}.".format(*map(printable, (name, *place))),
         ]
         if "card" in self.pattern.fields and "scene" not in self.pattern.fields:
+            mark = next((mark for mark in "-_ " if all(mark in card for card in self.cards)), "")
+            pattern = printable(self.pattern.text.replace("{card}", f"{{card}}{mark}{{scene}}"))
+            both = f", or where it holds both, --path-pattern '{pattern}' parts them" if mark else ""
             lines.append(
                 "Only one name differs between the captures, and is taken for the card; where it is the scene, "
-                "--card NAME says which card all are of."
+                f"--card NAME says which card all are of{both}."
             )
         if "resolution" in self.pattern.fields and UNNAMED in self.resolutions:
             unnamed = counted([place[2] for place in self.places.values()].count(UNNAMED), "capture")

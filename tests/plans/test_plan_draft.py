@@ -243,6 +243,18 @@ def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_t
     assert told.left_over == ("amber/canyon/1.jsonl.gz", "odd.csv")
 
 
+def test_names_that_do_not_cross_are_told_with_the_pattern_that_parts_them(tmp_path: Path) -> None:
+    spelled = {"Amber6": ("old_harbor", "salt_flats"), "Birch9_newdrv": ("oldharbor", "saltflats")}
+    names = [f"{card}-{scene}-{resolution} ({run}).csv" for card, scenes in spelled.items() for scene in scenes
+             for resolution in ("QHD", "4K") for run in (1, 2)]  # fmt: skip
+    folder = touch(tmp_path / "captures", *names)
+    lines = "\n".join(draft_plan(folder, beside=tmp_path).understood)
+    (pattern,) = re.findall(r"where it holds both, --path-pattern '(.+?)' parts them", lines)
+    parted = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse(pattern))
+    assert sorted(parted.cards) == sorted(spelled)
+    assert sorted(parted.scenes) == sorted(scene for scenes in spelled.values() for scene in scenes)
+
+
 def test_a_pattern_without_a_card_is_refused_with_a_way_for_one_card(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="into a folder with its name"):
         draft_plan(touch(tmp_path, "harbor_1.csv"), beside=tmp_path, pattern=PathPattern.parse("{scene}_{run}.csv"))
