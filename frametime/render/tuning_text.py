@@ -150,6 +150,6 @@ _SHORT_LABELS: Final = {
 
 
 def _short_table(table: Table) -> Table:
-    """With short headings, and an interval behind its gain."""
-    keys = (column.key for column in table.columns if column.key != "interval")
+    """With short headings, an interval behind its gain, and notes left to a list of their own."""
+    keys = (column.key for column in table.columns if column.key not in ("interval", "note"))
     return table.view(*(("gain", "interval") if key == "gain" else key for key in keys), labels=_SHORT_LABELS)

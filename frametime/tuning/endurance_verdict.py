@@ -160,7 +160,7 @@ def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criteri
 
 def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: EnduranceRules) -> Criterion:
     """One finding and one state: a step of the level to longer frames counts as drift, and so does a slope."""
-    asked = Criterion.of("drift", "%", f"at most {rules.max_drift_pct:g} % longer frames, slowly or in a step")
+    asked = Criterion.of("drift", "%", f"at most {rules.max_drift_pct:g} % longer, slowly or in a step")
     drift, change_pct = run.findings.drift, change_over_run_pct(series)
     if drift is None or drift.slope_pct_per_min is None or change_pct is None:
         return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)
@@ -329,7 +329,7 @@ def temperature_criterion(run: MeasuredRun, cover: SensorCover, rules: Endurance
 
 def throttling_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """Whether the clock fell at the temperature limit; ``cover`` is of temperature and core clock together."""
-    asked = Criterion.of("throttling", "{count}", "no fall of the clock at the temperature limit")
+    asked = Criterion.of("throttling", "{count}", "no clock fall at the temperature limit")
     count, reason = value_of(run, "throttling_count")
     if count is not None and run.options.temperature_limit_c is None:
         reason = "no temperature limit was given"
@@ -354,11 +354,11 @@ def throttling_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceR
 
 def power_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """How long the power stood at its limit, which is no fault."""
-    asked = Criterion.of("power", "1", "reported only: a card may stand at its power limit")
+    asked = Criterion.of("power", "%", "reported only: it is no fault")
     fraction, reason = value_of(run, "time_at_power_limit_fraction")
     if fraction is None:
         return asked.unmeasured(reason)
     sentence = f"power stood at its limit for {100.0 * fraction:.0f} % of the time"
     if cover.fraction < rules.min_seen_fraction:
         return asked.unmeasured(f"{sentence} in which it was seen: {cover}")
-    return asked.judged(fraction, sentence, passed=True)
+    return asked.judged(100.0 * fraction, sentence, passed=True)

@@ -93,7 +93,7 @@ def test_with_sensors_everything_is_judged() -> None:
     verdict = verdict_of(frames_ms(), temperature_c=78.0)
     assert {item.state for item in verdict.criteria} == {"passed"}
     assert criterion(verdict, "temperature").value == 78.0
-    assert criterion(verdict, "power").value == pytest.approx(1.0)
+    assert criterion(verdict, "power").value == pytest.approx(100.0)
 
 
 def test_a_short_run_shows_nothing() -> None:

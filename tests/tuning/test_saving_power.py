@@ -162,7 +162,7 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     told = summary_text(summary, record="tuning.toml")
     # 246 of 300 W; scipy.stats.ttest_ind(log(runs), log(stock), equal_var=False).confidence_interval() gives the range.
     assert (
-        "trade     \N{MINUS SIGN}18.0 % power for \N{MINUS SIGN}1.2 % (\N{MINUS SIGN}1.4 to \N{MINUS SIGN}1.0 %) speed"
+        "trade     \N{MINUS SIGN}18.0 % power for \N{MINUS SIGN}1.2 % speed (\N{MINUS SIGN}1.4 to \N{MINUS SIGN}1.0 %)"
         in told
     )
     assert summary.clock_map == ()

@@ -90,7 +90,7 @@ def setting_table(summary: TuningSummary) -> Table:
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
     values = _knobs(row.setting)
-    values["is_frontier"] = mark("on the frontier", "good") if row.is_frontier else DASH
+    values["is_frontier"] = mark("on it", "good") if row.is_frontier else DASH
     values["power"] = "stock" if row.setting == STOCK else None if row.power is None else row.power.value
     if row.gain is not None:
         values |= {"gain": row.gain.value, "interval": row.gain.interval}
@@ -117,7 +117,7 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
     outcome = mark(row.outcome.value, "good" if row.failure is None else "bad")
     more = [f" {row.failure}"] if row.failure is not None and row.failure != row.outcome.value else []
     if row.is_endurance:
-        more.append(f" endurance, {row.minutes:g} min" if row.minutes is not None else " endurance")
+        more.append(f" endurance {row.minutes:.3g} min" if row.minutes is not None else " endurance")
         more += [" seen by the operator, not measured"] if row.is_seen_only else []
     return {
         **_knobs(row.setting),
