@@ -258,11 +258,12 @@ def taken_from_shelf(
     """
     assert plan.shelf is not None
     today = {run.card for run in placed}
-    own = plan.shelf.session or (_day_of(plan, placed) if any(run.start_h is not None for run in placed) else None)
     keys = [metric.key for metric in design.metrics]
     runs = runs_on(Path(plan.shelf.folder), keys) if shelf is None else shelf
-    runs = runs.filter(pl.col("session") != (own or ""))
     rows = runs.select(*_TEXTS, *keys).collect()
+    # A session without a name is that which holds a capture of today: two may be of one day.
+    made = rows.filter(pl.col("sha256").is_in({run.measured.provenance.sha256 for run in placed}))
+    rows = rows.filter(~pl.col("session").is_in([plan.shelf.session] if plan.shelf.session else made["session"]))
     settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
     versions = {key: scene.version for key, scene in plan.scenes.items()}
     is_alike = pl.all_horizontal(
@@ -273,12 +274,13 @@ def taken_from_shelf(
     in_plan = rows.join(cells, on=["scene", "resolution"], how="semi")
     alike = in_plan.filter(is_alike)
     usable = alike.filter(pl.col("parameters") == parameters_of(plan))
-    wanted = {card: _latest(plan, rows, card) for card in _wanted(plan, design, alike, placed)}
+    wanted: dict[str, str] = {}
     again: list[PlacedRun] = []
-    for card, session in wanted.items():
+    for card in _wanted(plan, design, alike, placed):
         if card in today:
             found = f"'{printable(card)}' was measured in this session"
             raise PlanError.at(plan.file_name, found, helps="leave it out of [shelf] cards")
+        wanted[card] = session = _latest(plan, rows, card)
         of_card = alike.filter((pl.col("card") == card) & (pl.col("session") == session))
         if of_card.is_empty():
             found = f"'{printable(card)}' of session '{printable(session)}' has no cell that is comparable"
@@ -381,7 +383,9 @@ def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str) -> str:
     found = rows.filter(pl.col("card") == card).group_by("session").agg(pl.col("recorded_from_utc").max())
     if found.is_empty():
         hint = did_you_mean(card, sorted(set(rows["card"]))) or "frametime shelf list shows its cards"
-        raise PlanError.at(plan.file_name, f"the shelf holds no card '{printable(card)}'", helps=hint)
+        raise PlanError.at(
+            plan.file_name, f"the shelf holds no card '{printable(card)}' of another session", helps=hint
+        )
     return str(max((day or "", session) for session, day in found.iter_rows())[1])
 
 

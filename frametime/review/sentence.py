@@ -85,7 +85,8 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
         small = "; the difference is real, but small" if item.real_but_small else ""
         return f"{one} and {other} are tied: {amount}, inside the margin of {margin}{small}."
     shown = interval.low > 1.0 or interval.high < 1.0
-    why = f"the difference is real, but perhaps less than {margin}" if shown else "more runs may decide"
+    more = " of a card that lies in both sessions" if {item.candidate, item.baseline} & design.shelved.keys() else ""
+    why = f"the difference is real, but perhaps less than {margin}" if shown else f"more runs{more} may decide"
     return f"{one} and {other} are not told apart: {amount}; {why}."
 
 

@@ -183,7 +183,7 @@ def test_cards_near_the_subject_are_chosen_by_speed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("takes", "conditions", "words"),
     [
-        ('cards = ["birch 9"]', {}, "the shelf holds no card 'birch 9'.*did you mean"),
+        ('cards = ["birch 9"]', {}, "the shelf holds no card 'birch 9' of another session; did you mean"),
         ('cards = ["amber-6"]', {}, "'amber-6' was measured in this session"),
         ('cards = ["birch 9 %"]', {"scene_settings": "ultra"}, "no cell that is comparable"),
         (
@@ -205,6 +205,25 @@ def test_the_session_of_the_plan_itself_is_not_another(tmp_path: Path) -> None:
     shelve(*later(tmp_path, 'cards = ["birch 9 %"]'))
     _, others, _ = taken(*later(tmp_path, 'cards = ["birch 9 %"]'))
     assert set(others.values) == {"spring"}
+
+
+def test_a_session_with_captures_of_today_is_this_one_whatever_it_is_called(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    plan, asked, runs = later(tmp_path, 'cards = ["birch 9 %"]')
+    shelve(plan, asked, runs)
+    unnamed = plan_in(tmp_path, LATER.replace('session = "autumn", TAKES', 'cards = ["birch 9 %"]'))
+    _, others, _ = taken(unnamed, asked, runs)
+    assert set(others.values) == {"spring"}
+
+
+def test_another_session_of_the_same_day_is_another(tmp_path: Path) -> None:
+    asked, made = measured()
+    unnamed = PLAN.replace(', session = "spring"', "")
+    shelve(plan_in(tmp_path, unnamed), asked, [replace(run, start_h=480_000.0) for run in made])
+    plan = plan_in(tmp_path, LATER.replace('session = "autumn", TAKES', 'cards = ["birch 9 %"]'))
+    _, _, runs = later(tmp_path, "near = 1")
+    found, _, _ = taken(plan, plan.design, [replace(run, start_h=480_001.0) for run in runs])
+    assert found.shelved == {"birch 9 %": "2024-10-04"}
 
 
 def test_cards_near_the_subject_are_chosen_by_price(tmp_path: Path) -> None:

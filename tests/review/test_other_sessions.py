@@ -120,6 +120,8 @@ def test_where_nothing_is_known_no_verdict_is_closer_than_the_margin() -> None:
         result = reviewed(3, shift, reference=0)
         assert of_cedar(result)[3] == "undecided"
         # More runs of the cards on this bench would not tell.
+        item = next(row for row in result.overall if row.candidate == "cedar-12" and row.cut == "all")
+        assert "; more runs of a card that lies in both sessions may decide." in item.sentence
         assert not [item for item in result.comparisons if item.candidate == "cedar-12" and item.runs_needed]
 
 
