@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
@@ -308,8 +308,9 @@ def _slimmed(
 def _letter_place(element: ElementTree.Element, name: str) -> dict[str, str]:
     transform = element.get("transform", "")
     moved = _TRANSLATE.fullmatch(transform)
-    place = {"transform": _short_numbers(transform)} if transform else {}
-    if moved is not None:  # of a hundred to the height of a letter
+    if moved is None:
+        place = {"transform": _short_numbers(transform)} if transform else {}
+    else:  # of a hundred to the height of a letter
         told = {axis: str(round(float(value or 0))) for axis, value in zip("xy", moved.groups(), strict=True)}
         place = {axis: value for axis, value in told.items() if value != "0"}
     return {"href": f"#{name}", **place}
@@ -332,13 +333,15 @@ def _value(name: str, value: str, names: Mapping[str, str]) -> str:
     return _short_numbers(value) if name in _WITH_NUMBERS else value
 
 
+@lru_cache(maxsize=4096)
 def _short_numbers(text: str) -> str:
     """Numbers with no more digits than are seen, and no spaces that mean nothing."""
-    short = _NUMBER.sub(lambda match: _short(match.group()), " ".join(text.split()))
+    short = _NUMBER.sub(lambda match: _short(match[0]), " ".join(text.split()))
     return re.sub(r" ?([MLQCZzHV]) ?", r"\1", short)
 
 
+@lru_cache(maxsize=16384)
 def _short(number: str) -> str:
     value = float(number)
-    text = f"{value:.{2 if abs(value) >= 1.0 else 4}f}".rstrip("0").rstrip(".")
-    return "0" if text in {"-0", ""} else re.sub(r"^(-?)0\.", r"\1.", text)
+    text = (f"{value:.2f}" if abs(value) >= 1.0 else f"{value:.4f}").rstrip("0").rstrip(".")
+    return "0" if text in {"-0", ""} else text.replace("0.", ".", 1) if text.startswith(("0.", "-0.")) else text
