@@ -17,46 +17,24 @@ TOUCHING_PX = 0.5
 
 
 def shown_texts(figure: Figure, theme: Theme) -> list[tuple[str, Bbox]]:
-    """Every text that is drawn, with the box it fills in pixels."""
+    """Every text that may be seen, with the box it fills in pixels; tick labels beyond the ends of an axis, too."""
     with theme.settings():
         figure.draw_without_rendering()
         renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]  # of the Agg canvas
         return [
             (text.get_text(), text.get_window_extent(renderer))
             for text in figure.findobj(Text)
-            if isinstance(text, Text) and text.get_text().strip() and _is_shown(text)
+            if isinstance(text, Text) and text.get_text().strip() and text.get_visible()
         ]
-
-
-def _is_shown(text: Text) -> bool:
-    """Whether a text is drawn: tick labels outside the limits of their axes are not."""
-    if not text.get_visible():
-        return False
-    axes = text.axes
-    if axes is None:
-        return True
-    for axis, get_limits in ((axes.xaxis, axes.get_xlim), (axes.yaxis, axes.get_ylim)):
-        for tick in axis.get_major_ticks():
-            if text in {tick.label1, tick.label2}:
-                low, high = sorted(get_limits())
-                slack = 1e-6 * (high - low)
-                shown = tick.label1On if text is tick.label1 else tick.label2On
-                return bool(shown) and low - slack <= tick.get_loc() <= high + slack
-        if text in {axis.offsetText}:
-            return bool(text.get_text())
-    return True
 
 
 def overlaps(texts: list[tuple[str, Bbox]]) -> list[tuple[str, str]]:
     """Pairs of texts whose boxes lie on one another."""
-    found = []
-    for place, (one, box) in enumerate(texts):
-        for other, other_box in texts[place + 1 :]:
-            width = min(box.x1, other_box.x1) - max(box.x0, other_box.x0)
-            height = min(box.y1, other_box.y1) - max(box.y0, other_box.y0)
-            if width > TOUCHING_PX and height > TOUCHING_PX:
-                found.append((one, other))
-    return found
+    lefts, bottoms, rights, tops = np.array([box.extents for _, box in texts]).reshape(-1, 4).T
+    widths = np.minimum.outer(rights, rights) - np.maximum.outer(lefts, lefts)
+    heights = np.minimum.outer(tops, tops) - np.maximum.outer(bottoms, bottoms)
+    pairs = np.argwhere(np.triu((widths > TOUCHING_PX) & (heights > TOUCHING_PX), 1))
+    return [(texts[one][0], texts[other][0]) for one, other in pairs]
 
 
 def outside(figure: Figure, texts: list[tuple[str, Bbox]]) -> list[str]:
