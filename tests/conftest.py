@@ -1,12 +1,18 @@
 """What every test needs of property tests, and of the processes that it starts.
 
+The program starts no process by itself in a test: it sees one core. A number of workers that is asked for is heeded.
+
 No time limit: a loaded machine is no fault of the code. The same examples in every run, so that a change is judged by
 itself; ``pytest --hypothesis-profile=search`` draws others each time and looks for what no run has found yet.
 """
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from unittest import mock
+
+import pytest
 
 if sys.dont_write_bytecode:
     # Hundreds of processes import the package. Where nothing may be kept beside the sources, each would compile all of
@@ -22,3 +28,10 @@ from hypothesis import settings
 settings.register_profile("frametime", deadline=None, derandomize=True)
 settings.register_profile("search", deadline=None)
 settings.load_profile("frametime")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_core() -> Iterator[None]:
+    """Starting processes takes longer than what most tests would hand to them, and the tests fill all cores already."""
+    with mock.patch.multiple(os, cpu_count=lambda: 1, sched_getaffinity=lambda _: {0}, create=True):
+        yield
