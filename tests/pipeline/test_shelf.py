@@ -13,6 +13,7 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 from example_result import METRICS, design, placed_run
+from part_of_demo import copy_of_two_scenes
 from run_cli import frametime
 
 from frametime.errors import OutputError, PlanError
@@ -112,8 +113,8 @@ def test_a_plan_must_name_the_shelf_and_the_session_where_runs_tell_no_day(tmp_p
 
 
 def test_the_command_line_fills_lists_and_empties_it(tmp_path: Path) -> None:
-    shutil.copytree(Path(__file__).parents[2] / "reference_logs" / "review", tmp_path / "review")
-    plan, out, shelf = tmp_path / "review" / "plan.toml", str(tmp_path / "out"), str(tmp_path / "shelf")
+    plan = copy_of_two_scenes(tmp_path / "review", {"orchard", "lanterns"})
+    out, shelf = str(tmp_path / "out"), str(tmp_path / "shelf")
     with plan.open("a", encoding="utf-8") as stream:
         stream.write('\n[shelf]\nfolder = "../shelf"\nsession = "spring"\n')
     told = frametime("review", str(plan), "--out", out, "--no-charts", "--no-report", "--shelve")
@@ -255,8 +256,7 @@ def test_another_version_of_a_scene_is_not_comparable(tmp_path: Path) -> None:
 def test_a_session_with_other_parameters_is_measured_again_from_its_captures(tmp_path: Path) -> None:
     """The lows of another share are those of a review of that session itself."""
     review = tmp_path / "review"
-    shutil.copytree(Path(__file__).parents[2] / "reference_logs" / "review", review)
-    text = re.sub(r"(?m)^resolutions = .*$", 'resolutions = ["2160p"]', (review / "plan.toml").read_text("utf-8"))
+    text = copy_of_two_scenes(review, {"orchard", "lanterns"}).read_text("utf-8")
     shelf = '\n[shelf]\nfolder = "../shelf"\nsession = "SESSION"\n'
     measure = "\n[measure]\nslowest_pcts = [5]\n"
     lowest = text.replace('"low_1pct_percentile_fps"', '"low_5pct_mean_fps"')
