@@ -9,6 +9,7 @@ from pathlib import Path
 
 import example_result as example
 import pytest
+from once_a_run import made_once
 
 from frametime.errors import OutputError
 from frametime.pipeline import report_files
@@ -23,11 +24,12 @@ def result() -> ReviewResult:
     return example.example_result()
 
 
-def test_page_and_text_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
-    written = write_report(result, tmp_path)
-    assert written == (tmp_path / "report.html", tmp_path / "report.md")
-    assert sorted(tmp_path.iterdir()) == sorted(written)
-    page = written[0].read_bytes()
+def test_page_and_text_are_written_and_nothing_else(
+    result: ReviewResult, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = made_once(tmp_path_factory, "small again", lambda folder: write_report(result, folder))
+    assert sorted(path.name for path in folder.iterdir()) == ["report.html", "report.md"]
+    page = (folder / "report.html").read_bytes()
     assert page.startswith(b"<!doctype html>\n")
     assert b"\r" not in page
     assert page.decode("utf-8").rstrip().endswith("</html>")
@@ -52,7 +54,8 @@ def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path:
     with pytest.raises(OutputError, match=r"report\.md: the file exists; --force replaces it"):
         write_report(result, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["report.md"]
-    write_report(result, tmp_path, force=True)
+    written = write_report(result, tmp_path, force=True)
+    assert written == (tmp_path / "report.html", tmp_path / "report.md")
     assert (tmp_path / "report.md").read_text("utf-8").startswith("# ")
 
 

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import zlib
+from functools import cache
 from pathlib import Path
 
 import matplotlib as mpl
@@ -18,7 +19,9 @@ from matplotlib.figure import Figure
 from PIL import Image
 from review_samples import sample_review
 
+from frametime.capture import Capture
 from frametime.errors import OutputError
+from frametime.metrics.metric import MeasuredRun
 from frametime.render.charts.chart_sheet import FORMATS, figure_bytes, format_of, write_figure
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.points import draw_ratios
@@ -28,33 +31,43 @@ from frametime.replacing import write_bytes
 THEME = Theme.of("light", "web")
 
 
-def figure_of(theme: Theme) -> Figure:
+@cache
+def measured_capture() -> tuple[Capture, MeasuredRun]:
     capture = sample_capture(1500, with_sensors=True)
-    return draw_frame_times(capture, measured(capture), theme)
+    return capture, measured(capture)
+
+
+def figure_of(theme: Theme) -> Figure:
+    return draw_frame_times(*measured_capture(), theme)
+
+
+@cache
+def plain_bytes(file_format: str) -> bytes:
+    """The figure in the theme, as the first test that asks for it draws it."""
+    return figure_bytes(figure_of(THEME), THEME, file_format)
 
 
 @pytest.mark.parametrize("file_format", FORMATS)
 def test_drawn_twice_the_bytes_are_equal(file_format: str) -> None:
-    one, other = (figure_bytes(figure_of(THEME), THEME, file_format) for _ in range(2))
-    assert one == other
+    one = plain_bytes(file_format)
+    assert figure_bytes(figure_of(THEME), THEME, file_format) == one
     assert figure_bytes(figure_of(Theme.of("dark", "web")), Theme.of("dark", "web"), file_format) != one
 
 
 @pytest.mark.parametrize("file_format", FORMATS)
 def test_the_configuration_of_the_user_does_not_change_the_bytes(file_format: str) -> None:
-    plain = figure_bytes(figure_of(THEME), THEME, file_format)
+    plain = plain_bytes(file_format)
     with mpl.rc_context({"lines.linewidth": 9.0, "axes.grid": True, "svg.hashsalt": "x", "font.size": 30.0}):
         assert figure_bytes(figure_of(THEME), THEME, file_format) == plain
 
 
 def test_no_time_and_no_program_is_written_into_a_file() -> None:
-    figure = figure_of(THEME)
     for file_format, words in (
         ("svg", (b"dc:date", b"dc:creator")),
         ("pdf", (b"CreationDate",)),
         ("png", (b"Software",)),
     ):
-        content = figure_bytes(figure, THEME, file_format)
+        content = plain_bytes(file_format)
         assert not any(word in content for word in words)
 
 
@@ -71,7 +84,7 @@ def test_the_ground_is_left_out_on_request() -> None:
     clear = Theme.of("light", "web", transparent=True)
     corner = pixels(figure_bytes(figure_of(clear), clear, "png"))[2, 2]
     assert corner[3] == 0.0
-    solid = pixels(figure_bytes(figure_of(THEME), THEME, "png"))[2, 2]
+    solid = pixels(plain_bytes("png"))[2, 2]
     assert solid[:3] == pytest.approx(np.ones(3))
 
 
