@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import copyreg
+import errno
 import multiprocessing
 import os
 import signal
@@ -250,7 +251,9 @@ def _work(pipe: Connection, prepare: Callable[[Any], Callable[[Any], Any]], max_
             pipe.send((answer, failure))
     except (EOFError, ConnectionError):
         os._exit(0)
-    except MemoryError:
+    except (MemoryError, OSError) as error:
+        if getattr(error, "errno", errno.ENOMEM) != errno.ENOMEM:  # importing may end so, too
+            raise
         os._exit(_NO_MEMORY)
 
 
