@@ -85,9 +85,9 @@ class TuningBench:
     def finished(self, path: Path) -> str:
         """A file has been written: the log of a run is taken and judged."""
         state = state_of(path)
-        if self._seen.get(path) == state or classify_file(path).kind != "frames":
+        is_known, self._seen[path] = self._seen.get(path) == state, state
+        if is_known or classify_file(path).kind != "frames":
             return ""
-        self._seen[path] = state
         if not isinstance(self.step, Proposal) or self._n_answers is not None:
             return f"{self._name(path)} is left alone: no run was asked for.\n"
         return self._judged(path, self.step)
@@ -134,7 +134,7 @@ class TuningBench:
             self._looked_s[log] = math.inf if failures else now_s
             if failures:
                 return f"\n{self._name(log)} has failed already: {'; '.join(failures)}. End the run.\n"
-        return f"\r    {(now_s - began_s) / 60.0:.1f} of {self.step.minutes:g} minutes "
+        return f"\r    {(now_s - began_s) / 60.0:.1f} of {self.step.minutes:g} min "
 
     def _failures_so_far(self, log: Path, step: Proposal) -> tuple[str, ...]:
         """What no later frame can take back; none of a log that cannot be read yet."""
@@ -247,19 +247,22 @@ def watch_trials(
 
     for work in (press, look):
         threading.Thread(target=work, daemon=True).start()
-    yield bench.told()
+    told, ends_line = bench.told(), ""
     try:
         while True:
+            yield told
+            ends_line = "\n" if told.startswith("\r") else "" if told else ends_line
             try:
                 event = events.get(timeout=_COUNT_S)
             except queue.Empty:
-                yield bench.running(time.monotonic())
+                told = bench.running(time.monotonic())
                 continue
             if event == "q":
                 return
             if isinstance(event, Path):
-                yield bench.finished(event)
+                told = bench.finished(event)
             else:
-                yield f"{event[1:]}\n" if event.startswith("\n") else bench.pressed(event)
+                told = f"{event[1:]}\n" if event.startswith("\n") else bench.pressed(event)
+            told = f"{ends_line}{told}" if told else ""
     finally:
         stop.set()

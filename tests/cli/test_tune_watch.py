@@ -7,6 +7,7 @@ import os
 import select
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from made_captures import ordinary_ms
 from run_cli import COMMAND, frametime
 
 from frametime.pipeline.tuning_record import read_record
-from frametime.pipeline.tuning_watch import TuningBench
+from frametime.pipeline.tuning_watch import TuningBench, watch_trials
 from frametime.tuning.record import Outcome, Setting
 
 RECORD = """\
@@ -209,8 +210,8 @@ def test_a_log_that_grows_is_counted(folder: Path) -> None:
     bench = bench_of(folder)
     assert bench.running(100.0) == ""
     write_run(folder / "logs" / "one.csv")
-    assert bench.running(100.0) == "\r    0.0 of 0.5 minutes "
-    assert bench.running(118.0) == "\r    0.3 of 0.5 minutes "
+    assert bench.running(100.0) == "\r    0.0 of 0.5 min "
+    assert bench.running(118.0) == "\r    0.3 of 0.5 min "
     bench.finished(folder / "logs" / "one.csv")
     assert bench.running(120.0) == ""
 
@@ -224,10 +225,10 @@ def test_a_run_that_has_failed_is_told_while_its_log_grows(folder: Path, run: di
     log = write_run(folder / "logs" / "one.csv", minutes=0.4, **run)
     with log.open("a", encoding="utf-8", newline="\n") as stream:
         stream.write("25.0")  # the line that is being written
-    assert bench.running(100.0) == "\r    0.0 of 0.5 minutes "
+    assert bench.running(100.0) == "\r    0.0 of 0.5 min "
     told = bench.running(130.0)
     assert ("one.csv has failed already" in told and words in told) if words else told.startswith("\r")
-    assert bench.running(190.0) == "\r    1.5 of 0.5 minutes "
+    assert bench.running(190.0) == "\r    1.5 of 0.5 min "
     assert trials(folder) == []
 
 
@@ -281,3 +282,30 @@ def test_a_terminal_a_log_and_two_keys(folder: Path) -> None:
         os.close(ours)
     assert trials(folder) == [(0, Outcome.PASSED, 1)]
     assert np.all([line.endswith("\r") for line in shown.split("\n")[:-1]])
+
+
+def test_a_sensor_log_that_is_finished_is_not_taken_for_a_run_that_goes_on(folder: Path) -> None:
+    bench = bench_of(folder)
+    log = write_run(folder / "logs" / "one.csv", heat_c=70.0)
+    assert bench.running(100.0) == "\r    0.0 of 0.5 min "
+    assert bench.finished(log).endswith("u take back\n")
+    assert bench.finished(log.with_suffix(".sensors.csv")) == ""
+    assert bench.running(103.0) == ""
+
+
+def test_what_is_told_after_the_count_begins_a_line_of_its_own(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench, is_counting = bench_of(folder), threading.Event()
+
+    def counts(_: float) -> str:
+        is_counting.set()
+        return "\r    0.1 of 0.5 min "
+
+    def keys() -> str:
+        is_counting.wait(20.0)
+        return next(pressed)
+
+    pressed = iter(("z", "f", ""))
+    monkeypatch.setattr(bench, "running", counts)
+    told = list(watch_trials(bench, keys))
+    at = next(place for place, text in enumerate(told) if "froze" in text and "Trial 1" in text)
+    assert told[at].startswith("\nTrial 1") and told[1].startswith("\r") and not told[0].startswith("\n")
