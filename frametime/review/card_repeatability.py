@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Any
@@ -25,7 +26,7 @@ from frametime.statistics.repeatability import (
     grubbs_test,
     poolable,
     pooled_spread,
-    scatter_law,
+    scatter_laws,
     shared_variances,
     variance_prior,
 )
@@ -43,8 +44,8 @@ class CardSpread:
     """One card and metric: the sets that have logs of it, these logs, and what its runs tell of how runs scatter.
 
     ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside`` at 1 %. ``shared`` is each
-    cell's own scatter drawn toward that of all, ``others`` what the other cells tell of a cell; both leave out cells
-    whose runs agree to the last digit. ``label`` is what the metric is called in sentences; its key by default.
+    cell's own scatter drawn toward that of all; it leaves out cells whose runs agree to the last digit. ``label`` is
+    what the metric is called in sentences; its key by default.
     """
 
     def __init__(self, card: str, metric: str, sets: Iterable[RunSet], *, label: str | None = None) -> None:
@@ -54,7 +55,7 @@ class CardSpread:
         self.sets = {place: own[place] for place in self.logs}
         self.kept, self.aside = poolable(self.logs)
         self.pooled = pooled_spread([self.logs[place] for place in self.kept])
-        self.shared, self.others = _shared(self.logs), laws_of_others(self.logs)
+        self.shared = _shared(self.logs)
 
     @property
     def whole(self) -> list[RunSet]:
@@ -90,16 +91,12 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpre
 
 
 def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
-    """For each cell how the other cells scatter; from three cells on."""
-    places, variances, freedom = _scatters(logs)
-    n = len(places)
-    if n < 3:
-        return {}
-    without = np.array([np.delete(np.arange(n), at) for at in range(n)])
-    return {
-        place: ScatterLaw(center=float(center), width=float(width), n_sets=n - 1)
-        for place, center, width in zip(places, *scatter_law(variances[without], freedom[without]), strict=True)
-    }
+    """For each cell of each card how the other cells scatter; from three cells of a card on."""
+    places, _, _ = _scatters(logs)
+    cards = Counter(place[0] for place in places)
+    used = [place for place in places if cards[place[0]] > 2]
+    laws = scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
+    return dict(zip(used, laws, strict=True))
 
 
 def repeatability_of(

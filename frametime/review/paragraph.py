@@ -30,7 +30,7 @@ from frametime.review.sentence import (
     texts,
 )
 from frametime.statistics.differences import Interval
-from frametime.statistics.repeatability import REPEATABILITY_FACTOR, TAIL_FREEDOM
+from frametime.statistics.repeatability import HEAVY, REPEATABILITY_FACTOR
 from frametime.words import counted, joined, money, money_range, percent_change_words
 
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
@@ -295,7 +295,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
     words = {
         "level_pct": 100 * design.level,
         "repeatability": REPEATABILITY_FACTOR,
-        "tail_freedom": TAIL_FREEDOM,
+        "tail_freedom": HEAVY,
         "least_pct": 100.0 * math.expm1(least_distance(design.margin)),
         "trend_pct": 100 * ALPHA,
         "scatter": method(f"scatter-{design.spread}"),

@@ -339,7 +339,7 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
                     caveat
                     for run in known.excluded
                     if run.place == place
-                    for caveat in exclusion_caveats(run, spreads, margin=design.margin, n_tests=n_values)
+                    for caveat in exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
                 ),
                 *(
                     caveat

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import count, filterfalse, islice
 from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frametime.caveats import Caveat
 from frametime.lab.looks import levels_at
@@ -33,8 +34,10 @@ def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], *, margi
     flags: dict[str, Flag] = {}
     worst: dict[str, float] = {}
     n_tests = values_looked_at(sets, spreads)
-    for spread in spreads:
-        for run_set, found, others in _standing_out(spread, n_tests, least_distance(margin)):
+    for metric in dict.fromkeys(spread.metric for spread in spreads):
+        by_card = {spread.card: spread for spread in spreads if spread.metric == metric}
+        for run_set, found, others in _standing_out(by_card.values(), n_tests, least_distance(margin)):
+            spread = by_card[run_set.card]
             name, severity = run_set.runs[found.position].name, abs(found.distance) / found.limit
             if severity > worst.get(name, 0.0):
                 worst[name], flags[name] = severity, _flag(spread, found, others, n_tests, run_set)
@@ -42,17 +45,17 @@ def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], *, margi
 
 
 def _standing_out(
-    spread: CardSpread, n_tests: int, floor: float
+    spreads: Collection[CardSpread], n_tests: int, floor: float
 ) -> Iterator[tuple[RunSet, StandsOut, ScatterLaw | None]]:
-    """Runs of one card that stand out by one metric.
+    """Runs that stand out by one metric, of which these are the cards.
 
     Once a run is found, the others are looked at again without it: two spoiled runs must not hide each other.
     """
-    logs, others = dict(spread.logs), spread.others
-    waiting = {run_set.place: run_set for run_set in spread.whole}
+    logs = _logs_of(spreads)
+    waiting = {run_set.place: run_set for spread in spreads for run_set in spread.whole}
     is_new = True
     while is_new:
-        is_new = False
+        is_new, others = False, laws_of_others(logs)
         for place, run_set in list(waiting.items()):
             law = others.get(place)
             found = run_that_stands_out(logs[place], others=law, n_tests=n_tests, floor=floor)
@@ -60,7 +63,10 @@ def _standing_out(
                 yield run_set, found, law
                 del waiting[place]
                 logs[place], is_new = np.delete(logs[place], found.position), True
-        others = laws_of_others(logs) if is_new else others
+
+
+def _logs_of(spreads: Iterable[CardSpread]) -> dict[Place, NDArray[np.float64]]:
+    return {place: logs for spread in spreads for place, logs in spread.logs.items()}
 
 
 def values_looked_at(sets: Sequence[RunSet], spreads: Sequence[CardSpread]) -> int:
@@ -79,7 +85,8 @@ def exclusion_caveats(run: PlacedRun, spreads: Sequence[CardSpread], *, margin: 
         logs, value = spread.logs.get(run.place), run.value(spread.metric)
         if logs is None or value is None or value <= ZERO:
             continue
-        full, others = np.append(logs, math.log(value)), spread.others.get(run.place)
+        laws = laws_of_others(_logs_of(other for other in spreads if other.metric == spread.metric))
+        full, others = np.append(logs, math.log(value)), laws.get(run.place)
         found = run_that_stands_out(full, others=others, n_tests=n_tests, floor=least_distance(margin))
         if found is not None and found.position == logs.size:
             shift = in_percent(float(full.mean() - logs.mean()))

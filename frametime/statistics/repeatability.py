@@ -151,17 +151,87 @@ def variance_prior(
     )
 
 
-def scatter_law(
-    variances: FloatArray, degrees_of_freedom: FloatArray, *, caution: float = CAUTION
-) -> tuple[FloatArray, FloatArray]:
-    """Mean and standard deviation of the true log variances of sets, shape (...), by the same moments.
-
-    The normal law of log variances with these two is what a run of another set is held against: unlike the inverse
-    chi-squared prior it does not allow a scatter a hundred times the usual where a dozen sets differ by two.
+class ScatterLaw(NamedTuple):
+    """What other sets say of a set: possible log variances, their weights with normal and with heavy tails, and how
+    many other sets its group has.
     """
-    half = np.broadcast_to(np.asarray(degrees_of_freedom, np.float64) / 2.0, variances.shape)
-    center, excess, error = _moments(variances, half)
-    return center, np.sqrt(np.maximum(excess + caution * error, LEAST_EXCESS))
+
+    log_variances: FloatArray
+    weights: FloatArray
+    n_sets: int
+
+
+WIDTHS: Final = {0.0: 0.4, 0.6: 0.15, 1.1: 0.3, 1.6: 0.15}
+"""Standard deviations that the true log variances of sets may have about their center, with their weights beforehand:
+alike, or unlike by a factor of 1.3 to 2.2. Chosen by the simulation in tests/review/test_shared_scatter.py, as is
+`HEAVY`.
+"""
+HEAVY: Final = 5.0
+"""Degrees of freedom of Student's t, where single runs stray farther than the normal law says."""
+HEAVY_SHARE: Final = 0.12
+"""How likely such tails are beforehand, with the same origin."""
+
+
+def log_likelihoods(values: FloatArray, log_variances: FloatArray) -> FloatArray:
+    """Of runs with an unknown mean, for each log variance: with a normal law, and with `HEAVY` tails; shape (2, n).
+
+    The mean is integrated out, of heavy tails by a sum over 15 places. A constant that both share is left out.
+    """
+    from scipy import special
+
+    n, variances = values.size, np.exp(log_variances)[:, None]
+    if n < 2:
+        return np.zeros((2, log_variances.size))
+    apart = values - values.mean()
+    squares = float(np.sum(apart**2))
+    normal = -(n - 1) / 2.0 * log_variances - squares / 2.0 / variances[:, 0]
+    wide = np.sqrt(squares / (n - 1) + variances / n)
+    inside = (apart[:, None, None] - wide * np.linspace(-3.5, 3.5, 15)) ** 2 / variances / HEAVY
+    heavy = np.logaddexp.reduce(-(HEAVY + 1.0) / 2.0 * np.log1p(inside).sum(axis=0), axis=1)
+    density = special.gammaln((HEAVY + 1.0) / 2.0) - special.gammaln(HEAVY / 2.0) - 0.5 * math.log(HEAVY * math.pi)
+    shared = n * density + (n - 1) / 2.0 * math.log(2.0 * math.pi) + 0.5 * math.log(n)
+    return np.stack([normal, heavy + np.log(0.5 * wide[:, 0]) - n / 2.0 * log_variances + shared])
+
+
+def scatter_laws(sets: Sequence[FloatArray], groups: Sequence[object]) -> list[ScatterLaw]:
+    """For each set what all others say of its scatter and its tails, which a run of it is held against (Bayes).
+
+    The sets of a group, such as the cells of a card, share a center: true log variances are normal about it, with one
+    of `WIDTHS`. All groups tell of width and tails together.
+
+    Parameters
+    ----------
+    sets : sequence of ndarray of float64, each of shape (n_runs,)
+        Of two runs or more that scatter.
+    groups : sequence
+        What each set belongs to.
+
+    References
+    ----------
+    The hierarchy is that of A. Gelman and others, Bayesian Data Analysis, 3rd edition 2013, chapter 5; its weights
+    are our own, by seeded simulation.
+    """
+    keys = list(dict.fromkeys(groups))
+    of = np.array([keys.index(group) for group in groups])
+    logs = np.log([np.var(values, ddof=1) for values in sets])
+    # A grid of log variances, and of centers in its middle, about the median of each group.
+    centers = np.array([np.median(logs[of == at]) for at in range(len(keys))])
+    places = np.linspace(-6.0, 6.0, 37)
+    distances = places - places[10:27, None]
+    kernels = np.concatenate([np.exp(-0.5 * (distances / max(width, 0.02)) ** 2) for width in WIDTHS])
+    kernels /= kernels.sum(axis=1, keepdims=True)
+    found = np.array([log_likelihoods(values, centers[at] + places) for values, at in zip(sets, of, strict=True)])
+    most = found.max(axis=(1, 2), keepdims=True)
+    told = np.log(np.maximum(np.exp(found - most) @ kernels.T, 1e-300)).reshape(len(of), 2, len(WIDTHS), -1)
+    in_group = np.array([told[of == at].sum(axis=0) for at in range(len(keys))])
+    shared = np.logaddexp.reduce(in_group, axis=-1)
+    before = np.log(np.outer([1.0 - HEAVY_SHARE, HEAVY_SHARE], list(WIDTHS.values())))
+    known = in_group[of] - told + (shared.sum(axis=0) - shared + before)[of][..., None]
+    known = np.exp(known - known.max(axis=(1, 2, 3), keepdims=True)).reshape(len(of), 2, -1) @ kernels
+    return [
+        ScatterLaw(centers[at] + places, weights / weights.sum(), n_sets=int(np.sum(of == at)) - 1)
+        for at, weights in zip(of, known, strict=True)
+    ]
 
 
 def _floored(variances: FloatArray) -> FloatArray:
@@ -204,12 +274,6 @@ def shared_variances(
 
 Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
 """Up to the 5 % value, beyond it, beyond the 1 % value."""
-
-TAIL_FREEDOM: Final = 15.0
-"""Degrees of freedom of a single run's error: single runs stray farther than the normal law says. Chosen by the
-simulation in tests/review/test_shared_scatter.py: with t noise of 5 degrees and five runs, at most 15 % of clean
-reviews are flagged.
-"""
 
 Key = TypeVar("Key")
 
@@ -349,14 +413,6 @@ def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
     return kept, aside
 
 
-class ScatterLaw(NamedTuple):
-    """How sets scatter: mean and standard deviation of their true log variances, and the sets that tell."""
-
-    center: float
-    width: float
-    n_sets: int
-
-
 class StandsOut(NamedTuple):
     """A run that lies too far from the rest of its set: run minus mean of the rest, and how far it may lie."""
 
@@ -407,16 +463,15 @@ def run_that_stands_out(
 def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) -> float:
     """Chance that a good run lies as far from the mean of the rest of its set, on either side.
 
-    The set's variance is what ``others`` make of it (normal in its log) and the rest's own scatter adds (Bayes); the
-    chance is the mean over it, by a sum over 41 places. Given the variance, the distance follows Student's t with
-    ``TAIL_FREEDOM`` degrees of freedom.
+    The set's variance is what ``others`` make of it and the rest's own scatter adds (Bayes); the chance is the mean
+    over it. Given the variance, the distance is normal, or follows Student's t where tails are heavy.
 
     Examples
     --------
     >>> alone = chance_beyond(0.05, np.array([0.0, 0.01]), None)
-    >>> law = ScatterLaw(center=2.0 * math.log(0.01), width=0.5, n_sets=9)
-    >>> round(alone, 3), round(chance_beyond(0.05, np.array([0.0, 0.01]), law), 3)
-    (0.109, 0.003)
+    >>> law = scatter_laws([np.array([0.0, 0.014])] * 10, ["a card"] * 10)[0]
+    >>> round(alone, 3), round(chance_beyond(0.05, np.array([0.0, 0.01]), law), 4)
+    (0.109, 0.0)
     """
     from scipy import special
 
@@ -424,11 +479,10 @@ def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) 
     widening = (rest.size + 1) / rest.size
     if others is None:
         return t_two_sided_p(distance / math.sqrt(squares / freedom * widening), freedom) if squares > 0.0 else 1.0
-    places = np.linspace(-6.0, 6.0, 41)
-    log_variances = others.center + others.width * places
-    weights = -(places**2) / 2.0 - freedom / 2.0 * log_variances - squares / 2.0 * np.exp(-log_variances)
+    weights = np.log(np.maximum(others.weights, 1e-300)) + log_likelihoods(rest, others.log_variances)
     weights = np.exp(weights - weights.max())
-    tails = 2.0 * special.stdtr(TAIL_FREEDOM, -abs(distance) / np.sqrt(widening * np.exp(log_variances)))
+    scaled = -abs(distance) / np.sqrt(widening * np.exp(others.log_variances))
+    tails = 2.0 * np.stack([special.ndtr(scaled), special.stdtr(HEAVY, scaled)])
     return float(np.sum(weights * tails) / np.sum(weights))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
 from frametime.review.runs_to_make import flagged_runs
 from frametime.statistics.distributions import t_quantile
-from frametime.statistics.repeatability import TAIL_FREEDOM, ScatterLaw, cochran_test, poolable, run_that_stands_out
+from frametime.statistics.repeatability import HEAVY, ScatterLaw, cochran_test, poolable, run_that_stands_out
 
 KEY = METRICS[0].key
 
@@ -93,20 +94,31 @@ def test_a_set_that_scatters_as_a_whole_blames_no_single_run() -> None:
     assert (told.cochran.scene, told.cochran.outcome) == ("scene2", "outlier")
 
 
-LAW = ScatterLaw(center=2.0 * math.log(0.01), width=1e-6, n_sets=9)
+def law(*, width: float = 0.0, heavy: float = 0.0) -> ScatterLaw:
+    """Cells that scatter by 1 %, more or less so by a normal law of the log variance, with a share of heavy tails."""
+    apart = np.linspace(-4.0, 4.0, 33) * width if width else np.zeros(1)
+    weights = np.exp(-0.5 * (apart / (width or 1.0)) ** 2)
+    return ScatterLaw(2.0 * math.log(0.01) + apart, np.stack([(1.0 - heavy) * weights, heavy * weights]), n_sets=9)
+
+
+LAW = law()
 
 
 def test_of_two_runs_nobody_can_say_which_is_off() -> None:
     assert run_that_stands_out(np.array([0.0, 1.0]), others=LAW, n_tests=1) is None
 
 
-def test_the_limit_by_hand() -> None:
-    found = run_that_stands_out(np.array([0.0, 0.002, 0.2]), others=LAW, n_tests=10, alpha=0.05)
+@pytest.mark.parametrize(
+    ("heavy", "quantile"), [(0.0, NormalDist().inv_cdf(1 - 0.05 / 20)), (1.0, t_quantile(1 - 0.05 / 20, HEAVY))]
+)
+def test_the_limit_by_hand(heavy: float, quantile: float) -> None:
+    others = law(heavy=heavy)
+    found = run_that_stands_out(np.array([0.0, 0.002, 0.2]), others=others, n_tests=10, alpha=0.05)
     assert found is not None
     assert found.position == 2
     assert found.distance == pytest.approx(0.2 - 0.001)
     # Other cells that all scatter by 1 %: the run itself does not count, and the mean of the rest is of two.
-    assert found.limit == pytest.approx(t_quantile(1 - 0.05 / 20, TAIL_FREEDOM) * 0.01 * math.sqrt(1.5), rel=1e-4)
+    assert found.limit == pytest.approx(quantile * 0.01 * math.sqrt(1.5), rel=1e-9)
 
 
 def test_the_limit_of_a_set_alone_is_students() -> None:
@@ -122,7 +134,7 @@ def test_where_cells_scatter_unlike_a_run_may_lie_farther_off() -> None:
     limits = [
         found.limit
         for width in (0.1, 0.5, 1.0)
-        if (found := run_that_stands_out(values, others=LAW._replace(width=width), n_tests=10)) is not None
+        if (found := run_that_stands_out(values, others=law(width=width), n_tests=10)) is not None
     ]
     assert len(limits) == 3
     assert limits == sorted(limits)

@@ -20,9 +20,8 @@ from frametime.review.cell_summaries import two_levels
 from frametime.statistics.differences import holm_adjusted, log_mean, mean_difference, over_sample
 from frametime.statistics.repeatability import (
     PooledSpread,
-    ScatterLaw,
     run_that_stands_out,
-    scatter_law,
+    scatter_laws,
     shared_variances,
     variance_prior,
 )
@@ -158,17 +157,15 @@ def test_few_reviews_of_equal_cards_call_a_small_difference_real() -> None:
 
 def flagged(values: FloatArray, *, n_metrics: int = 1) -> NDArray[np.intp]:
     """Position of the flagged run of each set, -1 where there is none, shape (reviews, 2 cards, cells)."""
-    n_reviews, _, n_cells, n_runs = values.shape
-    without = np.array([np.delete(np.arange(n_cells), at) for at in range(n_cells)])
-    variances = values.var(axis=-1, ddof=1)[:, :, without]
-    center, width = scatter_law(variances, np.full(n_cells - 1, n_runs - 1.0))
-    found = np.full((n_reviews, 2, n_cells), -1)
-    for place in np.ndindex(*found.shape):
-        law = ScatterLaw(center=float(center[place]), width=float(width[place]), n_sets=n_cells - 1)
-        n_tests = 2 * n_cells * n_runs * n_metrics
-        outcome = run_that_stands_out(values[place], others=law, n_tests=n_tests, floor=least_distance(0.03))
-        if outcome is not None:
-            found[place] = outcome.position
+    n_reviews, n_cards, n_cells, n_runs = values.shape
+    found = np.full(values.shape[:3], -1)
+    n_tests = n_cards * n_cells * n_runs * n_metrics
+    for review, sets in enumerate(values.reshape(n_reviews, -1, n_runs)):
+        laws = scatter_laws(list(sets), np.repeat(range(n_cards), n_cells).tolist())
+        for at, (runs_of_set, law) in enumerate(zip(sets, laws, strict=True)):
+            outcome = run_that_stands_out(runs_of_set, others=law, n_tests=n_tests, floor=least_distance(0.03))
+            if outcome is not None:
+                found[review, at // n_cells, at % n_cells] = outcome.position
     return found
 
 

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pylimma
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import integrate, special, stats
+from numpy.typing import NDArray
+from scipy import special, stats
 
 from frametime.statistics.repeatability import (
-    TAIL_FREEDOM,
+    HEAVY,
     ScatterLaw,
     VariancePrior,
     chance_beyond,
-    scatter_law,
+    log_likelihoods,
+    scatter_laws,
     shared_variances,
     trigamma_inverse,
     variance_prior,
@@ -72,29 +75,53 @@ def test_many_matrices_at_once_are_as_each_alone() -> None:
         assert together[at] == pytest.approx(shared_variances(row, freedom, variance_prior(row, freedom))[0], rel=1e-12)
 
 
-def test_the_law_of_scatter_is_found_again() -> None:
+@pytest.mark.parametrize("width", [0.0, 1.1])
+@pytest.mark.parametrize("is_heavy", [False, True])
+def test_the_law_of_scatter_and_tails_is_found_again(width: float, is_heavy: bool) -> None:
     rng = np.random.default_rng(5)
-    true = 1.4 * rng.standard_normal(4000) - 9.0
-    center, width = scatter_law(np.exp(true) * rng.chisquare(4, 4000) / 4.0, np.full(4000, 4.0), caution=0.0)
-    assert (center, width) == (pytest.approx(-9.0, abs=0.1), pytest.approx(1.4, abs=0.1))
+    scatter = np.exp(0.5 * (width * rng.standard_normal((200, 1)) - 9.0))
+    values = scatter * (rng.standard_t(HEAVY, (200, 5)) if is_heavy else rng.standard_normal((200, 5)))
+    law = scatter_laws(list(values), ["a", "b"] * 100)[0]
+    weights = law.weights.sum(axis=0)
+    center = float(np.sum(weights * law.log_variances))
+    assert center == pytest.approx(-9.0, abs=0.3)
+    assert np.sqrt(np.sum(weights * (law.log_variances - center) ** 2)) == pytest.approx(width, abs=0.35)
+    assert law.weights[int(is_heavy)].sum() > 0.95
+    assert law.n_sets == 99
+
+
+def test_another_card_tells_how_unlike_cells_are_and_not_how_much_they_scatter() -> None:
+    rng = np.random.default_rng(6)
+    own, other = 0.01 * rng.standard_normal((5, 3)), 0.5 * rng.standard_normal((60, 3))
+    alone, beside = scatter_laws(list(own), [0] * 5)[0], scatter_laws([*own, *other], [0] * 5 + [1] * 60)[0]
+    means, spans = [], []
+    for law in (alone, beside):
+        weights = law.weights.sum(axis=0)
+        means.append(np.sum(weights * law.log_variances))
+        spans.append(np.sqrt(np.sum(weights * (law.log_variances - means[-1]) ** 2)))
+    assert means[1] == pytest.approx(means[0], abs=0.3)
+    assert spans[1] < 0.8 * spans[0]
+
+
+@pytest.mark.parametrize("sd", [0.01, 0.03, 0.1])
+@pytest.mark.parametrize("values", [[0.0, 0.012], [0.0, 0.01, -0.02, 0.055, 0.004]])
+def test_likelihoods_are_integrals_over_the_mean(values: list[float], sd: float) -> None:
+    def integral(pdf: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> float:
+        means = np.linspace(-1.0, 1.0, 200_001)
+        return float(np.sum(np.prod([pdf((value - means) / sd) / sd for value in values], axis=0)) * 1e-5)
+
+    expected = np.log([integral(stats.norm.pdf), integral(lambda apart: stats.t.pdf(apart, HEAVY))])
+    found = log_likelihoods(np.array(values), np.array([2.0 * math.log(sd)]))[:, 0]
+    assert found[1] - found[0] == pytest.approx(expected[1] - expected[0], abs=0.05)
+    n = len(values)
+    assert found[0] - expected[0] == pytest.approx((n - 1) / 2 * math.log(2 * math.pi) + 0.5 * math.log(n), rel=1e-6)
 
 
 @pytest.mark.parametrize("distance", [0.01, 0.03, 0.08])
-@pytest.mark.parametrize("width", [0.2, 1.0])
-def test_the_chance_of_a_distance_is_the_integral_over_what_the_variance_may_be(distance: float, width: float) -> None:
-    rest, center = np.array([0.0, 0.012]), 2.0 * math.log(0.006)
-
-    def weight(log_variance: float) -> float:
-        sd = math.exp(log_variance / 2.0)
-        # The rest of the set tells of the variance by its difference alone.
-        return float(stats.norm.pdf(log_variance, center, width) * stats.norm.pdf(rest[1] - rest[0], 0.0, sd * 2**0.5))
-
-    def tail(log_variance: float) -> float:
-        scale = math.exp(log_variance / 2.0) * math.sqrt(1.5)
-        return weight(log_variance) * 2.0 * float(stats.t.sf(distance / scale, TAIL_FREEDOM))
-
-    span = center - 8.0 * width, center + 8.0 * width
-    expected = integrate.quad(tail, *span)[0] / integrate.quad(weight, *span)[0]
-    assert chance_beyond(distance, rest, ScatterLaw(center=center, width=width, n_sets=9)) == pytest.approx(
-        expected, rel=1e-6
-    )
+def test_the_chance_of_a_distance_is_the_mean_over_what_scatter_and_tails_may_be(distance: float) -> None:
+    rest, sds, prior = np.array([0.0, 0.012]), np.array([0.004, 0.02]), np.array([[0.5, 0.2], [0.1, 0.2]])
+    law = ScatterLaw(2.0 * np.log(sds), prior, n_sets=9)
+    weights = prior * np.exp(log_likelihoods(rest, law.log_variances))
+    tails = 2.0 * np.array([stats.norm.sf(distance / sds / 1.5**0.5), stats.t.sf(distance / sds / 1.5**0.5, HEAVY)])
+    expected = float(np.sum(weights * tails) / np.sum(weights))
+    assert chance_beyond(distance, rest, law) == pytest.approx(expected, rel=1e-9)
