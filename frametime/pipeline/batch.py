@@ -7,11 +7,10 @@ stopped can be taken up again; the table itself is written whole at the end and 
 from __future__ import annotations
 
 import hashlib
-import json
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain
 from pathlib import Path
@@ -112,16 +111,10 @@ class _Batch:
     @cached_property
     def digest(self) -> str:
         """Twelve characters that change with anything that could change a row: options and version."""
-        options = self.options
-        plain = {
-            "version": __version__,
-            "read": asdict(options.read),
-            "measure": asdict(options.measure),
-            "sensors": asdict(options.sensor_options) if options.sensor_options is not None else None,
-            "skip_start_auto": options.skip_start_auto,
-            "sensors_pattern": options.sensors_pattern.text if options.sensors_pattern is not None else None,
-        }
-        return hashlib.sha256(json.dumps(plain, sort_keys=True, default=str).encode()).hexdigest()[:12]
+        asked = self.options
+        pattern = None if asked.sensors_pattern is None else asked.sensors_pattern.text
+        plain = __version__, asked.read, asked.measure, asked.sensor_options, asked.skip_start_auto, pattern
+        return hashlib.sha256(repr(plain).encode("utf-8", "surrogatepass")).hexdigest()[:12]
 
     def sensors_of(self, found: FoundFile) -> Path | None:
         """The sensor log of a capture, where the pattern names one and it is there; else that under its name."""

@@ -63,7 +63,8 @@ def review_json(result: ReviewResult) -> str:
         return json.dumps(json.loads(text), ensure_ascii=True, indent=2) + "\n"
 
 
-_KINDS: Final[dict[str, Literal["text", "whole", "truth"]]] = {"text": "text", "whole": "whole", "truth": "truth"}
+def _kind(column: shown.Column) -> Literal["text", "whole", "truth", "number"]:
+    return column.kind if column.kind in ("text", "whole", "truth") else "number"
 
 
 def cells_frame(result: ReviewResult) -> pl.DataFrame:
@@ -88,11 +89,7 @@ def runs_table(result: ReviewResult) -> pa.Table:
     units = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
     table = all_runs_table(result)
     columns = [
-        Column(
-            name=column.name,
-            kind=_KINDS.get(column.kind, "number"),
-            unit=None if column.is_text else column.unit or units.get(column.key, "1"),
-        )
+        Column(column.name, _kind(column), None if column.is_text else column.unit or units.get(column.key, "1"))
         for column in table.columns
     ]
     return _frame(table).to_arrow().cast(arrow_schema(columns, "frametime.runs/1"))
@@ -106,7 +103,7 @@ def _frame(table: shown.Table) -> pl.DataFrame:
         ends = () if not column.name else ("low", "high") if column.kind == "range" else ("",)
         for end in ends:
             name = column.name.format(end=end)
-            columns.append(Column(name=name, kind=_KINDS.get(column.kind, "number")))
+            columns.append(Column(name, _kind(column)))
             for values, row in zip(rows, table.rows, strict=True):
                 cell = row.cells[place]
                 found = (getattr(part, end) for part in cell.content if isinstance(part, shown.Range))

@@ -6,7 +6,6 @@ whole to a temporary name, forced to the disk and then renamed; what stood in it
 
 from __future__ import annotations
 
-import math
 import os
 import re
 from collections.abc import Sequence
@@ -157,7 +156,7 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
 
 def _rounded(value: float) -> float:
     """Seven significant digits: far below what runs scatter, and readable in the record."""
-    return round(value, 6 - math.floor(math.log10(abs(value)))) if value else value
+    return float(f"{value:.7g}")
 
 
 _TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)

@@ -170,14 +170,16 @@ def flagged(values: FloatArray, *, n_metrics: int = 1) -> NDArray[np.intp]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("noise", "most"), [("normal", 0.08), ("t5", 0.15)])
-@pytest.mark.parametrize("n_runs", [3, 5])
+@pytest.mark.parametrize(("noise", "most"), [("normal", 0.08), ("t5", 0.12)])
+@pytest.mark.parametrize("n_runs", [3, 4, 5])
 @pytest.mark.parametrize("unlike", UNLIKE)
 def test_few_reviews_of_good_runs_are_flagged(unlike: float, n_runs: int, noise: str, most: float) -> None:
     n_reviews = 250
     values = runs(np.random.default_rng(40), n_reviews, 15, n_runs, unlike=unlike, noise=noise, sd=0.02)
     rate = float(np.mean((flagged(values) >= 0).any(axis=(1, 2))))
     assert rate <= most + slack(most, n_reviews), rate
+    if (noise, unlike) == ("normal", 0.7):  # a rule that hardly uses its 5 % finds little
+        assert rate >= 0.01, rate
 
 
 @pytest.mark.slow
