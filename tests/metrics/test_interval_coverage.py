@@ -5,19 +5,21 @@ Simulations with fixed seeds. The truth is that of a very long run of the same n
 
 from __future__ import annotations
 
+import json
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import pyarrow as pa
 import pytest
 from made_captures import capture_of, stamps_of
 from made_regularity import Array, autocorrelated, clean_ms, hitching_ms, run_of, two_levels_ms, wandering_ms
+from once_a_run import made_once
 
 from frametime.capture import Capture, SensorTrace
 from frametime.metrics.catalog import catalog_for
@@ -144,8 +146,28 @@ PROCESSES: dict[str, Process] = {
 }
 
 
-@cache
-def counts(name: str) -> Mapping[str, tuple[float, float]]:
+Counts: TypeAlias = Mapping[str, tuple[float, float]]
+Counted: TypeAlias = Callable[[str], Counts]
+
+
+@pytest.fixture(scope="module")
+def counts(tmp_path_factory: pytest.TempPathFactory) -> Counted:
+    """The counts of a process by its name, made once for all processes of a run of the tests."""
+
+    def counted(name: str) -> Counts:
+        number = list(PROCESSES).index(name)
+
+        def make(folder: Path) -> object:
+            return (folder / "counts.json").write_text(json.dumps(counts_of(name)), "utf-8")
+
+        folder = made_once(tmp_path_factory, f"interval-coverage-{number}", make)
+        found: Counts = json.loads((folder / "counts.json").read_text("utf-8"))
+        return found
+
+    return counted
+
+
+def counts_of(name: str) -> Counts:
     """For each metric the share of runs with an interval, and the share of these intervals that hold the truth."""
     make, columns, times_as_long = PROCESSES[name]
     keys = [key for group in columns.values() for key in group]
@@ -175,7 +197,7 @@ def cell(found: Mapping[str, tuple[float, float]], keys: Sequence[str]) -> str:
     return text if min(given) > 0.995 else f"{text} ({100 * min(given):.0f})"
 
 
-def table(columns: Mapping[str, Sequence[str]]) -> list[str]:
+def table(columns: Mapping[str, Sequence[str]], counts: Counted) -> list[str]:
     lines = [f"| run | {' | '.join(columns)} |", f"|{' --- |' * (len(columns) + 1)}"]
     for name, process in PROCESSES.items():
         if process.columns == columns:
@@ -185,14 +207,14 @@ def table(columns: Mapping[str, Sequence[str]]) -> list[str]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list(PROCESSES))
-def test_an_interval_that_is_given_holds_the_truth_as_often_as_it_says(name: str) -> None:
+def test_an_interval_that_is_given_holds_the_truth_as_often_as_it_says(name: str, counts: Counted) -> None:
     found = counts(name)
     wrong = {key: each for key, each in found.items() if each[0] >= SELDOM and not LEAST <= each[1] <= MOST}
     assert not wrong, found
 
 
 @pytest.mark.slow
-def test_few_runs_of_few_parts_are_given_an_interval() -> None:
+def test_few_runs_of_few_parts_are_given_an_interval(counts: Counted) -> None:
     """Two levels of 8 s: about six independent stretches of the level, of which nothing can be said."""
     found = counts("two levels of 8 s, 6 000")
     assert all(found[key][0] < SELDOM for key in ("average_fps", "median_frame_time_ms", "low_1pct_mean_fps")), found
@@ -200,9 +222,9 @@ def test_few_runs_of_few_parts_are_given_an_interval() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("columns", [SPEED, SCREEN, WINDOW, SENSORS], ids=["speed", "screen", "window", "sensors"])
-def test_the_page_shows_what_is_counted(columns: Mapping[str, Sequence[str]]) -> None:
+def test_the_page_shows_what_is_counted(columns: Mapping[str, Sequence[str]], counts: Counted) -> None:
     """Counts of 200 may differ by one or two on another machine; the message holds the table as it is here."""
-    expected = table(columns)
+    expected = table(columns, counts)
     page = PAGE.read_text(encoding="utf-8").splitlines()
     shown = page[page.index(expected[0]) :][: len(expected)] if expected[0] in page else []
     numbers = [[int(number) for number in re.findall(r"\d+", line)] for line in shown]
