@@ -82,7 +82,7 @@ def _scaled(values: NDArray[Any], unit: Unit) -> NDArray[np.int64] | None:
 def clean_texts(column: Any) -> Any:
     """Cells without surrounding space, quotes left over, and nulls."""
     pc = compute()
-    trimmed: Any = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'")
+    trimmed: Any = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
     return trimmed
 
 
@@ -262,11 +262,12 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     if not bools(pc.match_substring_regex(texts, cells.YEAR_LAST)).any():
         return _dates(texts)
     # With the day first, and with the month first.
-    orders = [_dates(pc.replace_substring_regex(texts, cells.YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")]
+    forms = r"20\3-\2-\1\4", r"20\3-\1-\2\4"
+    orders = [_dates(pc.replace_substring_regex(texts, cells.YEAR_LAST, form)) for form in forms]
     # The order in which more cells are dates, or else in which they lie closer together.
     counts = [each.ns.size if each.ok is None else int(np.count_nonzero(each.ok)) for each in orders]
     spans = [int(np.ptp(each.ns)) if each.ok is None and each.ns.size else 0 for each in orders]
-    if (counts[0], spans[0]) != (counts[1], spans[1]):
+    if (counts[0], spans[0]) != (counts[1], spans[1]) or np.array_equal(orders[0].ns, orders[1].ns):
         return orders[int((-counts[1], spans[1]) < (-counts[0], spans[0]))]
     first, other = orders
     if relative:

@@ -18,6 +18,7 @@ from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
 from frametime.words import counted
 
+_HOUR_NS: Final = 3600 * NS_PER_S
 DAY_NS: Final = 86_400 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
 _NEAR_ROWS: Final = 64
@@ -185,8 +186,11 @@ def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Cavea
     counts = 2**32 * (rules.tick_ns or 0)
     least = -counts // 2 if int(stamps.min()) < 0 else 0
     counted_over = least <= int(stamps.min()) and int(stamps.max()) < least + counts
+    most = int(stamps.max())
     for period, what in (
         (DAY_NS * rules.wraps_daily, "The time of day passed midnight"),
+        (_HOUR_NS * (rules.wraps_daily and most < _HOUR_NS), "The clock passed a full hour"),
+        (NS_PER_S * (back.size > 1 and int(stamps.min()) >= 0 and most < NS_PER_S), "The second began again"),
         (counts * counted_over, "A 32-bit counter ran over and began again"),
     ):
         found = gone_on(stamps, period, max(1000 * typical, 10.0 * NS_PER_S))
@@ -296,6 +300,11 @@ def from_both(
     caveats: list[Caveat] = []
     table = table._replace(stamps=_unwrapped(table.stamps, rules, caveats))
     table = table.at(_order_of_time(table.stamps, rows, rules, caveats))
+    if _goes_in_ticks(table, rules):
+        message = "The clock goes in coarse steps and agrees with the frame times; the frame times were used."
+        caveats.append(Caveat(code="time-columns-differ", message=message, weight=Weight.NOTE))
+        by_length = _of_lengths(table.durations, table.good, table.rows, rules, origin_ns=int(table.stamps[0]))
+        return by_length._replace(caveats=(*caveats, *by_length.caveats))
     table = table.at(_without_repeated_rows(table, rules, caveats))
     at_end, in_rows, evidence = _agreement(table, rules, caveats)
     stamps, durations, good, rows = table
@@ -337,6 +346,18 @@ def _by_lengths_alone(table: _Rows, stamped: NDArray[np.bool_], rules: ClockRule
     told = Caveat(code="time-cells-unread", message=message, weight=Weight.NOTE)
     evidence = "times are missing in the time column; the frame times give the differences"
     return timeline._replace(caveats=(told, *timeline.caveats), evidence=(evidence,))
+
+
+def _goes_in_ticks(table: _Rows, rules: ClockRules) -> bool:
+    """Whether the clock goes in steps of many of its digits, and is never further than a step from the frame times."""
+    (stamps, spans), steps = table[:2], np.diff(table.stamps)
+    coarse = 2 * (rules.time_resolution_ns + rules.frame_time_resolution_ns)
+    tick = int(np.min(steps, where=steps > 0, initial=DAY_NS))
+    if stamps.size < _FEW or tick <= 2 * coarse or not table.good.all():
+        return False
+    in_ticks, own = (float((np.abs((each + tick // 2) % tick - tick // 2) <= coarse).mean()) for each in (steps, spans))
+    drift_ns = rules.frame_time_resolution_ns * int(np.sqrt(stamps.size))
+    return in_ticks > 0.95 > 2 * own and int(np.ptp(np.cumsum(spans) - stamps)) <= tick + coarse + drift_ns
 
 
 def _without_repeated_rows(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:

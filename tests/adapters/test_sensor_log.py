@@ -67,7 +67,7 @@ def test_rows_without_a_time_are_left_out_and_counted() -> None:
     ("text", "message"),
     [
         ("a,b\n1,2\n2,3\n3,4\n", "no time column is found among 'a', 'b'"),
-        ("time,power_w\n1,2\n2,3\n3,4\n", 'time_column = "time"'),
+        ("time,power_w\n1,2\n1.02,3\n1.04,4\n", 'time_column = "time"'),
         ("elapsed_s,frames\n1,2\n2,3\n3,4\n", "no column is found that holds power"),
         ("elapsed_s,power_w\n5,100\n5,100\n5,100\n", "no time column"),
         ("start time_s,end time_s,power_w\n0,0.5,1\n1,1.5,1\n2,2.5,1\n", "may each be the time"),

@@ -40,6 +40,33 @@ def test_units_and_dialects(text: str, expected: tuple[float, float]) -> None:
     assert column(trace, "core_clock_mhz")[0] == pytest.approx(expected[1], rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    "header",
+    ["t,GPU Leistung (W),GPU Temperatur (°C),Kerntakt (MHz)", "t,puissance (W),température (°C),fréquence (MHz)",
+     "t,potencia (W),temperatura (°C),frecuencia (MHz)", "t,moc (W),temperatura (°C),taktowanie (MHz)",
+     "t,мощность (Вт),температура (°C),частота (МГц)", "t,消費電力 (W),温度 (℃),コアクロック (MHz)",
+     "t,功耗 (W),温度 (℃),核心频率 (MHz)", "t,card W,card °C,core MHz", "t,W,C,MHz", "t,pwr,tmp,clk",
+     "time,iGPU power (W),GPU temp,GPU clock,power", "epoch,power,temp,core clock"],
+)  # fmt: skip
+def test_columns_of_other_names_and_a_time_without_a_unit(header: str) -> None:
+    start = 1_789_998_460 if header.startswith("epoch") else 0
+    extra = ",120.5" if header.endswith(",power") else ""
+    first = "9" if extra else "120.5"
+    trace = attached(header + "\n" + "".join(f"{start + i},{first},61.5,{1550 + i}{extra}\n" for i in range(13)))
+    found = [column(trace, key)[0] for key in ("power_w", "temperature_c", "core_clock_mhz")]
+    assert found == pytest.approx([120.5, 61.5, 1550.0])
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "quantity", "expected"),
+    [("clock kHz", "1550000", "core_clock_mhz", 1550.0), ("power mW", "120500", "power_w", 120.5),
+     ("temp (m°C)", "61500", "temperature_c", 61.5), ("temp F", "212", "temperature_c", 100.0)],
+)  # fmt: skip
+def test_small_letters_before_a_unit(name: str, cell: str, quantity: str, expected: float) -> None:
+    trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(13)))
+    assert column(trace, quantity)[0] == pytest.approx(expected)
+
+
 def test_fahrenheit_and_memory_units_are_converted() -> None:
     # 212 °F is 100 °C by definition; 1 GB is 10**9 / 2**20 MiB.
     trace = attached("elapsed_s,gpu temp (°F),vram used (GB)\n0,212,1\n6,32,2\n12,32,2\n")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import random
-from itertools import accumulate
+from itertools import accumulate, pairwise
 
 import pytest
 
@@ -110,7 +110,44 @@ READ = [
     ("time since last frame (ms)", table("time since last frame (ms)", D)),
     ("last frame (ms)", table("last frame (ms)", D)),
 ]
+TICKS = [f"{int(v / 15.625) * 0.015625:.6f}" for v in ENDS]
+
+
+def _turns(form: str, *, start_s: int = 60) -> list[str]:
+    """Times of day, by a form for minutes, seconds and milliseconds."""
+    ms = [start_s * 1000 + round(v) for v in ENDS]
+    return [form.format(h=v // 3_600_000, m=v // 60_000 % 60, s=v // 1000 % 60, f=v % 1000) for v in ms]
+
+
+MUST_BE_READ = [
+    *((f"clock {name}", table(f"frame,{name}", C, fixed(ENDS, 6, k)))
+      for name, k in (("seconds", 1e-3), ("Sec.", 1e-3), ("secs", 1e-3), ("millis", 1), ("micros", 1e3), ("nanos", 1e6),
+                      ("seconds since start", 1e-3), ("ts", 1e-3), ("now", 1e-3), ("monotonic", 1e-3),
+                      ("perf_counter", 1e-3))),
+    *((name, table(f"frame;{name}", C, D, delimiter=";"))
+      for name in ("cpu frame-to-frame ms", "Swap-to-swap [ms]", "interframe_ms", "フレームタイム(ms)",
+                   "帧生成时间(ms)", "beeldtijd (ms)", "kare süresi (ms)", "bildtid (ms)", "képkockaidő (ms)",
+                   "ruutuaika (ms)")),
+    ("a length named like a clock", table("frame,tick_ms", C, D)),
+    ("elapsed of a frame", table("elapsed (ms)", D)),
+    ("a total of parts", table("game thread ms,gpu0 ms,total_ms", CPU, GPU, D)),
+    ("rates in cells", table("frame,rate", C, [f"{value} fps" for value in F])),
+    ("frequency (fps)", table("n,frequency (fps)", C, F)),
+    ("a coarse clock beside frame times", table("time_s,frame_ms", TICKS, D)),
+    ("totals with words and a share", table("frame,frametime_ms", C, D, below=f"total,{sum(MS):.2f}\n99%,33.1\n")),
+    ("a date in brackets", table("timestamp", _turns("[2026-03-04 10:{m:02d}:{s:02d}.{f:03d}]"))),
+    ("a date with a dash before the time", table("timestamp", _turns("20260304-10:{m:02d}:{s:02d}.{f:03d}"))),
+    ("a year of two digits", table("timestamp", _turns("04.03.26 10:{m:02d}:{s:02d}.{f:03d}"))),
+    ("minutes that begin again", table("time", _turns("{m:02d}:{s:02d}.{f:03d}", start_s=3594))),
+    ("milliseconds of each second", table("clock,ms", _turns("10:{m:02d}:{s:02d}"), _turns("{f}"))),
+]  # fmt: skip
+SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
+    (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
+    for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])
+]
+TWO = [("ab"[i * 7 % 10 > 6], f"{value * (2.4 if i * 7 % 10 > 6 else 1):.3f}") for i, value in enumerate(MS)]
 REFUSED = [
+    ("two programs without a clock", table("emitter,frametime_ms", *zip(*TWO, strict=True))),
     ("rates without a header", table(None, F)),
     ("two times", table("wall time,game time", TS, fixed([v * 0.5 for v in ENDS], 6, 1e-3))),
     ("avg only", table("avg frametime (ms)", D)),
@@ -136,6 +173,17 @@ def rate_of(content: bytes) -> float | None:
 def test_right_or_refused(name: str, content: bytes) -> None:
     rate = rate_of(content)
     assert rate is None or rate == pytest.approx(RATE, rel=0.005), name
+
+
+@pytest.mark.parametrize(("name", "content"), MUST_BE_READ, ids=[name for name, _ in MUST_BE_READ])
+def test_is_read(name: str, content: bytes) -> None:
+    assert rate_of(content) == pytest.approx(RATE, rel=0.005), name
+
+
+@pytest.mark.parametrize(("ms", "content"), SHORT)
+def test_a_few_frames_are_read(ms: list[float], content: bytes) -> None:
+    stamps = read_capture(io.BytesIO(content)).frames["timestamp_ns"].to_pylist()
+    assert [(b - a) / 1e6 for a, b in pairwise(stamps)] == pytest.approx(ms)
 
 
 @pytest.mark.parametrize(("name", "content"), REFUSED, ids=[name for name, _ in REFUSED])

@@ -31,13 +31,16 @@ from frametime.adapters.columns.column_readings import (
 )
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
-from frametime.adapters.columns.words import NANOSECOND, RATE, Event, Meaning, Unit, unit_named
+from frametime.adapters.columns.words import NANOSECOND, RATE, SECOND, Event, Meaning, Unit, unit_named
 from frametime.adapters.text.cells import NumberStyle
 from frametime.caveats import Weight
 from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
+_EVEN: Final = 0.3
+_FROM_ZERO: Final = 3.0
+"""How much longer than the shortest the longest step of a few moments may be that begin at 0 (common practice)."""
 _SURE_FPS: Final = (20.0, 1000.0)
 """A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
@@ -127,6 +130,10 @@ class _Chooser(ChoiceSoFar):
             return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
         if course is Course.VARIES:
             return ("frame time",)
+        values = fact.known_ns(None, self.rows)
+        steps = np.diff(values)
+        if course is Course.OPEN and values[:1] == 0 and 0 < steps.max() <= _FROM_ZERO * steps.min():
+            return ("timestamp",)
         # What rises may still be lengths, where as moments the steps would be no frames.
         both = course is Course.OPEN or not any(self.reading(fact, "timestamp", unit).plausible for unit in fact.units)
         return ("timestamp", "frame time") if both else ("timestamp",)
@@ -140,7 +147,7 @@ class _Chooser(ChoiceSoFar):
         if meaning is Meaning.RATE:
             kinds = ("rate",)
         elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
-            kinds = ("timestamp",)
+            kinds = ("frame time",) if self._is_length(fact) else ("timestamp",)
         elif meaning in (Meaning.FRAME_TIME, Meaning.TIME) or numbered_frames:
             kinds = self.by_course(fact)
         elif meaning is Meaning.PART:
@@ -153,14 +160,20 @@ class _Chooser(ChoiceSoFar):
                 kinds = ("frame time", "rate")
         return (self.layout.kind,) if kinds and self.layout.kind else kinds
 
+    def _is_length(self, fact: ColumnFacts) -> bool:
+        """Whether what is named like a clock goes up and down around one value, as ``elapsed (ms)`` of a frame does."""
+        values = fact.known_ns(None, self.rows)
+        number = (fact.unit or SECOND).form == "number" and fact.said.event is Event.UNMARKED
+        if not number or fact.course(self.rows) is not Course.VARIES or not 0 < values.min() < values.max():
+            return False
+        return middle(np.abs(values - middle(values))) < _EVEN * middle(values)
+
     def readings(self, fact: ColumnFacts) -> list[Reading]:
         """The plausible readings of a column by its name; without names, by its numbers alone."""
         kinds = self._kinds(fact)
         if not kinds:
             return []
-        # Ticks are of a length that only the machine knows.
-        ticks = {"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & fact.words
-        if ticks and fact.unit is None and len(fact.usual_units) > 1 and self.told_unit is None:
+        if fact.counts_ticks and self.told_unit is None:
             every = [self.reading(fact, "timestamp", unit) for unit in fact.units]
             self.ticks += [reading for reading in every if reading.plausible]
             return []
@@ -273,7 +286,7 @@ class _Chooser(ChoiceSoFar):
         kept = []
         for each in readings:
             others = [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
-            clock = each.kind == "timestamp" and each.fact.meaning is Meaning.TIMESTAMP
+            clock = each.fact.meaning is Meaning.TIMESTAMP
             if not clock or not others or each.fact.course(self.rows) is not Course.VARIES:
                 kept.append(each)
             elif each.fact.unit is not None and all(r.kind != "timestamp" for r in others):
@@ -312,6 +325,9 @@ class _Chooser(ChoiceSoFar):
         if stamps and not any(fact.name for fact in self.facts):
             # Without names only what goes on with the clock is a length of a frame.
             readings = [r for r in readings if r.kind == "timestamp" or any(agree_in_rows(s, r) for s in stamps)]
+        lengths = [r for r in readings if r.kind == "frame time"]
+        exact = {s.fact.position for s in stamps if any(agree_in_rows(s, r) for r in lengths)}
+        readings = [r for r in readings if r.kind == "timestamp" or r.fact.position not in exact]
         groups = groups_of(readings)
         full = [g for g in groups if {"timestamp", "frame time"} <= {r.kind for r in g}]
         if len(full) == 1:
@@ -381,6 +397,9 @@ class _Chooser(ChoiceSoFar):
         only = time or frame_time
         if only is not None and (time is None or frame_time is None) and only.kind != "rate":
             self._tell_kind(only)
+        if time is None and frame_time is not None and frame_time.fact.meaning is Meaning.TIMESTAMP:
+            what = f"goes up and down, and is read as frame times ({frame_time.said_rate} on average at the start)"
+            self.tell("reading-inferred", f"Column {frame_time.fact.shown} {what}.")
         if time is not None:
             fact, event = time.fact, time.fact.said.event
             why = f"{fact.shown} {'holds timestamps' if event is Event.UNMARKED else f'marks the {event} of a frame'}"

@@ -58,6 +58,9 @@ _COARSE_RATE: Final = 0.01
 """Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
 
 
+_TICKS: Final = frozenset(("tick", "ticks", "qpc", "counter", "cycles", "tsc"))
+
+
 class Course(StrEnum):
     """How the values of a column go on."""
 
@@ -131,6 +134,12 @@ class ColumnFacts(NamedTuple):
         cell = next((cell for cell in self.cells if kind_of(cell) is CellKind.WITH_UNIT), "")
         return self.said.other_unit or other_unit(cell.strip().lstrip("+-.,eE0123456789"))
 
+    @property
+    def counts_ticks(self) -> bool:
+        """Whether it holds ticks of a length that only the machine knows."""
+        unsaid = self.unit is None and bool(_TICKS & self.words) and len(self.usual_units) > 1
+        return unsaid and not (self.known_ns() % 1).any()
+
     def ns(self, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
         return _close_ns(self.last_cells if last else self.cells, unit or self.unit or NANOSECOND, self.style)
@@ -187,8 +196,12 @@ class ColumnFacts(NamedTuple):
             return 1_000_000
         if unit.ns is None:
             # Clock times and dates: the digits of their seconds.
-            fractions = (re.search(r"[.,](\d+)", cell) for cell in (*self.cells, *self.last_cells) if cell.strip())
-            return int(10 ** max(0, 9 - min((len(each[1]) if each else 0 for each in fractions), default=9)))
+            fractions = (
+                re.search(r"[.,:](\d{3,})\D*$|:\d+[.,](\d+)", cell)
+                for cell in (*self.cells, *self.last_cells)
+                if cell.strip()
+            )
+            return int(10 ** max(0, 9 - min((len(each[1] or each[2]) if each else 0 for each in fractions), default=9)))
         powers = [_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)]
         return max(1, round(unit.ns * Fraction(10) ** max(powers)))
 
@@ -296,6 +309,7 @@ def column_facts(
         filled = len(cells) - kinds[CellKind.MISSING]
         said = header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
+        said = header_meaning(name, unit_text or RATE.name) if unit is RATE else said
         ref = name if name and counts[name] == 1 else position + 1
         numeric = filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled
         found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))

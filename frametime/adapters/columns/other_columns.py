@@ -29,6 +29,7 @@ _FEW_STREAMS: Final = 8
 _LEAST_ROWS: Final = 8
 _UNEVEN: Final = 0.1
 _MUCH_MORE_EVEN: Final = 0.5
+_TWO_KINDS: Final = 1.25
 TRUE_WORDS: Final = ("1", "1.0", "true", "yes", "y", "t")
 FALSE_WORDS: Final = ("0", "0.0", "false", "no", "n", "f")
 
@@ -123,16 +124,46 @@ def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
 
 def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     """A column of a few values that parts the rows into streams, each of which comes more evenly than the whole."""
-    others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
     timed = [f for f in facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
     clocks = [fact.ns() for fact in timed if fact.course() is Course.RISES]
     for fact in facts if clocks else ():
-        counts = Counter(map(str.strip, fact.cells)) if fact.meaning not in others else Counter[str]()
-        if 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS:
+        if _few_words(fact):
             cells = np.array([cell.strip() for cell in fact.cells])
             if any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
                 return fact
     return None
+
+
+def _few_words(fact: ColumnFacts) -> list[str]:
+    """The words of a column that may part the rows: a few, each in rows enough; else none."""
+    others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
+    counts = Counter(map(str.strip, fact.cells)) if fact.meaning not in others else Counter[str]()
+    return sorted(counts) if 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS else []
+
+
+def _refuse_mixed(log: ChoiceSoFar) -> None:
+    """Refuse frame times without a clock where a column parts them into two kinds, as those of two programs are.
+
+    Raises
+    ------
+    ReadError
+    """
+
+    def spread(values: NDArray[np.float64]) -> float:
+        return float(np.abs(values - middle(values)).mean()) / middle(values)
+
+    lengths = [fact for fact in log.facts if fact.numeric and fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE)]
+    clocks = [f for f in log.facts if f.numeric and f.course() is Course.RISES and not f.is_counter]
+    for fact in log.facts if lengths and not clocks else ():
+        cells, each = np.array([cell.strip() for cell in fact.cells]), lengths[0].ns()
+        words = [] if fact in lengths or _holds_flags(fact) else _few_words(fact)
+        if np.count_nonzero(cells[1:] != cells[:-1]) > 2 * len(words) > 0 and each.size == cells.size:
+            kinds = [each[(cells == word) & np.isfinite(each)] for word in words]
+            apart = max(map(middle, kinds)) > _TWO_KINDS * min(map(middle, kinds))
+            if apart and max(map(spread, kinds)) < _MUCH_MORE_EVEN * spread(np.concatenate(kinds)):
+                ways = "  or  ".join(command(log.name, "--stream", word) for word in (*words[:4], EVERY_STREAM))
+                found = f"frames of {' and '.join(map(repr, words[:4]))} are of lengths apart, as of two programs"
+                raise ReadError.at(log.name, found, column=fact.name, helps=f"choose one, or all:  {ways}")
 
 
 def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
@@ -165,6 +196,8 @@ def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     """Which of the first rows belong to the stream that will be read; ``None`` where there is one only."""
     told, wanted = log.layout.stream_column, log.options.stream
     log.stream = fact = _stream(log.facts) if told is None else column_named(log.facts, told, name=log.name)
+    if fact is None and wanted is None:
+        _refuse_mixed(log)
     if fact is None or wanted == EVERY_STREAM:
         return None
     cells = [cell.strip() for cell in fact.cells]

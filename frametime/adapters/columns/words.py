@@ -155,7 +155,7 @@ def _multiple(factor: Fraction, word: str) -> Unit | None:
     return base if factor == 1 else Unit(f"{float(factor):.15g}{base.name}", base.ns * factor)
 
 
-_CAMEL: Final = r"(?<=[a-zµμ])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})"
+_CAMEL: Final = r"(?<=[^\W\d_][a-zµμ])(?=[A-Z])|(?<=\bt)(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})"
 _WORD: Final = r"(?:[^\W\d_]|[°²])+|\d+|%|/"
 
 
@@ -253,7 +253,7 @@ _AT_END: Final = (
 )
 
 
-def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:  # noqa: PLR0911 - one line for each place
+def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
     """The unit that a name states, and whether something is stated that is not understood."""
     low = folded(name).casefold()
     bracket = re.search(_BRACKETS, folded(name))
@@ -269,18 +269,18 @@ def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
     by_second = "per" in words and {"frame", "frames"} & set(words) and {"second", "seconds"} & set(words)
     if WORDS["rate"] & set(words) or "framespersec" in joined or "frames/s" in joined or by_second:
         return RATE, False
-    if len(words) == 1 and len(words[0]) == 2:
-        unit = unit_named(words[0])
-        return (unit if unit is not None and unit.form == "number" else None), False
     if len(words) < 2:
-        return None, False
+        unit = unit_of_text(name.strip(" ."))
+        form = "" if unit is None or unit in (MINUTE, HOUR) else unit.form
+        whole = (form == "number" and len(low) > 1) or (form == "other" and (len(low) > 1 or not name.islower()))
+        return (unit if whole else None), False
     if at_end := re.search(_AT_END, low):
         unit = unit_of_text(next(filter(None, at_end.groups())))
         if unit is not None or at_end[1]:
             return unit, unit is None
     # minutes and "min" for minimum look alike in a bare name: in brackets only
     unit = unit_of_text(words[-1]) if words[-1] not in {"min", "mins", "h"} else None
-    if unit is None and words[0] in {"ms", "us", "µs", "ns"}:
+    if unit is None and words[0] in TIME_WORDS and words[0] not in {"s", "second", "min", "mins", "minute", "h"}:
         unit = unit_named(words[0])
     bare_hertz = words[-1] == "hz" and words[0] not in {"frame", "fps"} and not WORDS["frequency"] & set(words)
     return (None if unit is RATE and bare_hertz else unit), False
@@ -302,7 +302,7 @@ def header_meaning(name: str, unit_text: str = "") -> HeaderMeaning:
     unit, odd = _stated_unit(name, ordered)
     if unit_text.strip() and (stated := unit_of_text(unit_text)) is not None:
         unit, odd = stated, False
-    if unit is RATE and words & WORDS["frequency"] and not words & {"frame", "frames"}:
+    if unit is RATE and words & WORDS["frequency"] and not words & {"frame", "frames", "fps"}:
         unit = HERTZ  # a clock in Hz is no rate of frames
     if unit is MINUTE:
         # In "elapsed (min)" the word is the unit, not the least value.
@@ -324,8 +324,8 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
     marked = event is not Event.UNMARKED
     frame, called_time, unknown = bool({"frame", "frames"} & words), bool({"time", "times"} & words), _unknown(words)
     chip = bool({"gpu", "cpu"} & words) and not words & WORDS["not_work"]
-    rate = unit is RATE or {"frame", "rate"} <= words
-    of_frames = (words & WORDS["rate"] or frame or ordered in ((), ("hz",))) and not words & (
+    rate = unit is RATE or {"frame", "rate"} <= words or {"frame", "frequency"} <= words
+    of_frames = (words & WORDS["rate"] or frame or ordered in ((), ("hz",), ("rate",))) and not words & (
         _STATISTIC | WORDS["part"]
     )
     summed = words & WORDS["summed"] and (timed or "time" in words) and not words & (_STATISTIC - WORDS["summed"])
@@ -333,23 +333,24 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
     span, stamp = words & WORDS["span"], words & WORDS["stamp"]
     part = words & WORDS["part"] and (span or called_time or timed) and not stamp
     of_frame = span or (frame and "time" in words and not marked) or {"per", "frame"} <= words
-    one_to_next = any(ordered.count(word) > 1 for word in ordered if word in _MARKS)
+    one_to_next = re.search(r"\b(\w+) to (?:the )?(?:next |previous |last )?\1\b", " ".join(ordered))
     marks = marked and words & {"frame", "at"} and not unknown
     called = called_time or ordered == ("t",) or (len(ordered) == 2 and ordered[0] == "t" and timed)
     index = words & WORDS["index"] or words in ({"frame"}, {"frames"})
     work = chip and not marked and words & WORDS["work"] and not words & _STATISTIC
     rules = (
+        (one_to_next, Meaning.FRAME_TIME),
         (work, Meaning.GPU_WORK if "gpu" in words else Meaning.CPU_WORK),
         (chip and not (marked and timed), Meaning.OTHER),
         (rate, Meaning.RATE if of_frames else Meaning.STATISTIC),
         # The total of a frame is its length, a total over frames a clock.
         (summed, Meaning.TIME if frame or "last" in words else Meaning.TIMESTAMP),
-        (words & _STATISTIC or percentile, Meaning.STATISTIC),
+        (words & (_STATISTIC - {"counter"} if "perf" in words else _STATISTIC) or percentile, Meaning.STATISTIC),
         (not timed and words & WORDS["dropped"], Meaning.DROPPED),
         (not timed and words & WORDS["shown"] and len(words) <= 3, Meaning.SHOWN),
         (part, Meaning.TIMESTAMP if marked and not frame else Meaning.PART),
         (of_frame, Meaning.FRAME_TIME if frame or not unknown else Meaning.PART),
-        (("between" in words and timed) or ("to" in words and marked and one_to_next), Meaning.FRAME_TIME),
+        ("between" in words and timed, Meaning.FRAME_TIME),
         (marked and (timed or stamp or "time" in words), Meaning.TIMESTAMP),
         (stamp or (marks and event is not Event.DISPLAY), Meaning.TIMESTAMP),
         (frame and timed, Meaning.FRAME_TIME),

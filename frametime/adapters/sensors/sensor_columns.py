@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import compute, numpy_of, text_scalar
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
-from frametime.adapters.columns.words import Unit, other_unit
+from frametime.adapters.columns.words import WORDS, Unit, other_unit, unit_of_text
 from frametime.adapters.sensors.sensor_log import QUANTITIES, Quantity, sensor_caveat
 from frametime.adapters.time_values import bools, clean_texts, is_missing, parted, with_point
 from frametime.caveats import Caveat, Weight
@@ -92,8 +92,12 @@ def choose_sensor_columns(
 
 def _speaks_for(column: ColumnFacts, key: str) -> bool:
     """Whether the name and the unit of a column fit a quantity; the unit may still stand in the cells alone."""
-    words, rule, unit = column.words, QUANTITIES[key], column.other_unit
-    if words & rule.refused or not all(words & choice for choice in rule.needed):
+    words, rule, unit = column.words, QUANTITIES[key], column.said.other_unit or column.other_unit
+    # A name of nothing but known words and a unit needs no word of the quantity: "core MHz", "Card °C".
+    plain = column.said.other_unit and all(word in rule.better | WORDS["plain"] or unit_of_text(word) for word in words)
+    says = plain and unit and unit.name in rule.units and (unit.name != "%" or words & rule.better)
+    needed = rule.needed[1:] if says else rule.needed
+    if words & rule.refused or not all(words & choice for choice in needed):
         return False
     # A fan without a unit may turn in either; a share of memory is no amount.
     return key != "fan_pct" if unit is None else unit.name in rule.units

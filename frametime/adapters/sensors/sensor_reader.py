@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import ClockKind, clock_of
-from frametime.adapters.columns.column_facts import ColumnFacts, column_named, layout_choice, styles_of
+from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice, styles_of
+from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.other_columns import coded, word_asked
 from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
@@ -35,7 +36,9 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
 from frametime.words import joined
 
-_DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
+_DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{2}){1,2}"
+_STEP_S: Final = (0.09, 30.0)
+"""How far apart samples come in a time without a unit: less than a factor of 1000 (common practice, no source)."""
 _MOST_LISTED: Final = 16
 _DEVICE_WORDS: Final = frozenset(
     ("device", "card", "gpu", "adapter", "uuid", "guid", "serial", "slot", "bus", "pci", "board")
@@ -198,7 +201,9 @@ class _SensorLog:
         if told.time_column is not None:
             found = [column_named(self._facts, told.time_column, key="time_column", name=name)]
         else:
-            fitting = [fact for fact in self._facts if self._may_be_time(fact)]
+            timed = [self._with_unit(fact) for fact in self._facts if self._may_be_time(fact)]
+            clocks = [fact for fact in timed if fact.course() is not Course.VARIES]
+            fitting = [fact for fact in clocks if "core" not in fact.words] or clocks or timed
             found = [fact for fact in fitting if _is_absolute(fact) == wants_absolute] or fitting
         if not found:
             shown = ", ".join(fact.shown for fact in self._facts[:12])
@@ -222,6 +227,23 @@ class _SensorLog:
             )
             raise self._error("the time has no unit", column=time.name, helps=helps)
         return time
+
+    def _with_unit(self, fact: ColumnFacts) -> ColumnFacts:
+        """A time that states no unit in the only one in which samples come as those of sensors do."""
+        if fact.unit is not None or fact.counts_ticks:
+            return fact
+        steps = np.diff(np.unique(fact.known_ns()))
+        fitting = [
+            unit for unit in fact.usual_units if _STEP_S[0] <= middle(steps) * float(unit.ns or 0) / 1e9 < _STEP_S[1]
+        ]
+        if len(fitting) != 1:
+            return fact
+        message = (
+            f"Column {fact.shown} states no unit; it is read in {fitting[0].name}, for samples come {_STEP_S[0]:g} to "
+            f"{_STEP_S[1]:g} s apart only so (a sensor layout overrides: unit)."
+        )
+        self._caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
+        return fact._replace(unit=fitting[0])
 
     def _may_be_time(self, fact: ColumnFacts) -> bool:
         if fact.unit in (DATE, CLOCK):

@@ -30,10 +30,10 @@ WITH_UNIT: Final = r"(?P<number>[+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)
 _HALF: Final = r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
 CLOCK: Final = rf"(?P<sign>[+-]?)(?:(?P<h>\d{{1,6}}):)?(?P<m>\d{{1,2}}):(?P<s>\d{{1,2}})(?:[.,](?P<f>\d+))?{_HALF}"
 DATE: Final = (
-    r"(?P<y>\d{4})[-/.]?(?P<mo>\d{1,2})[-/.]?(?P<d>\d{1,2})[T ](?P<h>\d{1,2}):?(?P<m>\d{2})"
+    r"(?P<y>\d{4})[-/.]?(?P<mo>\d{1,2})[-/.]?(?P<d>\d{1,2})[T _-](?P<h>\d{1,2}):?(?P<m>\d{2})"
     rf"(?::?(?P<s>\d{{2}})(?:[.,](?P<f>\d+))?)?{_HALF}\s?(?P<z>Z|z|UTC|[+-]\d{{2}}(?::?\d{{2}})?)?"
 )
-YEAR_LAST: Final = r"^(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})"
+YEAR_LAST: Final = r"^(\d{1,2})[-/.](\d{1,2})[-/.](?:20)?(\d\d)([T _-])"
 """How a date may begin that is otherwise written as `DATE` says. Patterns of Python and of Arrow at once."""
 
 
@@ -85,7 +85,8 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     word = plain_word(text)
     if word in MISSING or word in INFINITE:
         return CellKind.MISSING
-    if matches(DATE, re.sub(YEAR_LAST, r"\3-\2-\1", text)):
+    text = text.strip("[]")
+    if matches(DATE, re.sub(YEAR_LAST, r"20\3-\2-\1\4", text)):
         return CellKind.DATE
     if matches(CLOCK, text):
         return CellKind.CLOCK

@@ -190,12 +190,14 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -
     sample, count, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
     columns = ([row.cells[at] for row in sample[:WINDOW_ROWS] if len(row.cells) > at] for at in range(count))
     numeric = next((at for at, cells in enumerate(columns) if _holds_values(cells)), count)
+    bare = kind_of("".join(sample[0].cells[numeric : numeric + 1])) is CellKind.NUMBER
+    no_row = (CellKind.TEXT, CellKind.WITH_UNIT) if bare else (CellKind.TEXT,)
     # The last lines are enough where rows of frames stand among them, and no quote may be open before them.
     for first in (0 if quote and quote in text else max(0, len(lines) - _LAST_LINES), 0):
         rows = split_rows(lines[first:], dialect.marks, first + 1)
         kept = len(rows)
         # A row of frames holds a number, or nothing, in its first number column.
-        while kept and (len(cells := rows[kept - 1].cells) <= numeric or kind_of(cells[numeric]) is CellKind.TEXT):
+        while kept and (len(cells := rows[kept - 1].cells) <= numeric or kind_of(cells[numeric]) in no_row):
             kept -= 1
         if len(rows) - kept < _LAST_LINES // 3 or not first:
             break
