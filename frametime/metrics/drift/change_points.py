@@ -233,7 +233,7 @@ def find_change_points(values: NDArray[np.float64], rule: ChangeRule) -> tuple[C
             places.append(split)
             parts += [(low, split), (split, high)]
     found = _confirmed(values, sorted(places), rule)
-    return () if _is_slope(values, [point.n_before for point in found]) else found
+    return () if found and _is_slope(values, [point.n_before for point in found]) else found
 
 
 def _shortest_change(values: NDArray[np.float64], low: int, high: int, rule: ChangeRule) -> int | None:
