@@ -13,7 +13,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
 
 from made_files import write_log  # noqa: E402
-from ratios import Ratio, best_of, peak_bytes, python  # noqa: E402
+from ratios import Ratio, best_of, best_processor_of, peak_bytes, python  # noqa: E402
 
 from frametime import Capture, MeasureOptions, measure, read_capture  # noqa: E402
 from frametime.metrics.catalog import catalog_for  # noqa: E402
@@ -64,7 +64,7 @@ def short_files(folder: Path) -> list[Ratio]:
     ratios = []
     for n_columns in (2, 8):
         path = str(write_log(folder / f"short-{n_columns}.csv", 10_000, n_columns=n_columns))
-        typed, read = best_of(
+        typed, read = best_processor_of(
             100,
             partial(_typed_read, path, BOTH),
             partial(read_capture, path, use_threads=False),
@@ -72,7 +72,7 @@ def short_files(folder: Path) -> list[Ratio]:
         allowed = 1.5 * typed + 0.002
         ratios.append(
             Ratio(
-                f"read of 10 000 rows x {n_columns} / 1.5 typed reads of 2 columns + 2 ms",
+                f"read of 10 000 rows x {n_columns} / 1.5 typed reads of 2 columns + 2 ms, in processor time",
                 1.0,
                 read / allowed,
                 f"{1e3 * read:.1f} ms / {1e3 * allowed:.1f} ms",

@@ -10,7 +10,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
 
 from made_files import write_folder  # noqa: E402
-from ratios import Ratio, best_of, n_cores, peak_bytes, python  # noqa: E402
+from ratios import Ratio, best_of, best_of_both, n_cores, peak_bytes, python  # noqa: E402
 
 PATTERN = "{card}/{scene}/{resolution}/run{run}.csv"
 
@@ -21,17 +21,23 @@ def batch(folder: Path) -> list[Ratio]:
     few = write_folder(folder / "captures-100", 100, 10_000)
     out = str(folder / "runs.csv")
     command = ("-m", "frametime", "batch", str(captures), "--out", out, "--force", "-q")
-    one, all_cores = best_of(2, python(*command, "--workers", "1"), python(*command))
-    [pandas] = best_of(1, python(str(HERE / "plain_pandas.py"), *map(str, sorted(captures.rglob("*.csv")))))
+    plain = python(str(HERE / "plain_pandas.py"), *map(str, sorted(captures.rglob("*.csv"))))
+    one, all_cores, pandas = best_of_both(2, python(*command, "--workers", "1"), python(*command), plain)
     many_peak = peak_bytes(*command)
     few_peak = peak_bytes("-m", "frametime", "batch", str(few), "--out", out, "--force", "-q")
     return [
         Ratio(
             "batch of 1 000 captures: speed-up / cores",
             0.8,
-            one / all_cores / n_cores(),
-            f"{one:.1f} s in one process, {all_cores:.1f} s on {n_cores()} cores; plain pandas {pandas:.1f} s",
+            one.wall / all_cores.wall / n_cores(),
+            f"{one.wall:.1f} s in one process, {all_cores.wall:.1f} s on {n_cores()} cores",
             at_least=True,
+        ),
+        Ratio(
+            "batch of 1 000 captures in one process / plain pandas, in processor time",
+            1.0,
+            one.processor / pandas.processor,
+            f"{one.processor:.1f} s / {pandas.processor:.1f} s",
         ),
         Ratio(
             "batch: peak memory of 1 000 captures / of 100",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ sys.path.insert(0, str(HERE))
 
 from bench_check import BOTH, _typed_read  # noqa: E402
 from made_files import frame_times_us, write_log  # noqa: E402
-from ratios import Ratio, best_of  # noqa: E402
+from ratios import Ratio, best_of, best_processor_of  # noqa: E402
 
 from frametime import MeasureOptions, measure, read_capture  # noqa: E402
 from frametime.metrics.catalog import catalog_for  # noqa: E402
@@ -29,15 +30,33 @@ def regularity(folder: Path) -> list[Ratio]:
     capture = read_capture(path)
     options = MeasureOptions(refresh=Refresh(low_hz=Fraction(144), high_hz=Fraction(144)))
 
-    typed, found = best_of(3, lambda: _typed_read(str(path), BOTH), lambda: measure(capture, options))
+    typed, found = best_processor_of(9, lambda: _typed_read(str(path), BOTH), lambda: measure(capture, options))
     return [
         Ratio(
-            "all metrics and findings of 1e6 frames / typed read",
+            "all metrics and findings of 1e6 frames at a refresh of 144 Hz / typed read, in processor time",
             3.0,
             found / typed,
             f"{found:.2f} s / {typed:.2f} s",
         )
     ]
+
+
+def short_runs(folder: Path) -> list[Ratio]:
+    """Runs of 10 000 frames, of which a folder holds many, against reading them: quiet ones, and one that wanders."""
+    ratios = []
+    for name, wander in (("of 10 000 frames", 0.0), ("of 10 000 frames whose level wanders", 0.1)):
+        times_ns = 1000 * frame_times_us(10_000, seed=3)
+        swing = np.exp(wander * np.sin(np.arange(10_000) / 900.0) * np.sin(np.arange(10_000) / 350.0))
+        series_ns = np.concatenate([[0], np.cumsum((times_ns * swing).astype(np.int64))])
+        path = folder / f"short-run-{wander:g}.csv"
+        path.write_text("elapsed_ms\n" + "".join(f"{stamp / 1e6:.3f}\n" for stamp in series_ns.tolist()), "utf-8")
+        capture = read_capture(path)
+        read, found = best_processor_of(40, partial(read_capture, path, use_threads=False), partial(measure, capture))
+        told = f"{1e3 * found:.1f} ms / {1e3 * read:.1f} ms"
+        ratios.append(
+            Ratio(f"all metrics and findings {name} / reading them, in processor time", 3.0, found / read, told)
+        )
+    return ratios
 
 
 def intervals(_folder: Path) -> list[Ratio]:
@@ -69,4 +88,4 @@ def intervals(_folder: Path) -> list[Ratio]:
     ]
 
 
-BENCHMARKS = (regularity, intervals)
+BENCHMARKS = (regularity, short_runs, intervals)
