@@ -142,7 +142,7 @@ class Bars:
 
     def draw(self, sheet: Sheet) -> None:
         """Panel by panel from the left."""
-        em, theme, gap = sheet.em, sheet.theme, 2.4 * sheet.em
+        em, theme, gap = sheet.em, sheet.theme, 3.2 * sheet.em
         width = (sheet.width - gap * (len(self.panels) - 1)) / len(self.panels)
         top = sheet.top - (2.0 if any(panel.name for panel in self.panels) else 0.3) * em
         room = top - sheet.bottom - 3.4 * em
