@@ -184,6 +184,13 @@ def test_a_review_with_cards_of_a_shelf_goes_with_the_rows_of_the_shelf(bench: P
     assert "hollin-2" in contents(out)["result/cells.csv"].decode()
     shutil.rmtree(tmp_path / "shelf")
     assert frametime("verify", str(out)).code == 0, "nothing but the package is needed"
+    fewer = io.BytesIO()
+    pl.read_parquet(contents(out)["shelf.parquet"]).drop("sha256").write_parquet(fewer)
+    for table in (b"no table", fewer.getvalue()):
+        damaged = resealed({**contents(out), "shelf.parquet": table})
+        told = frametime("verify", str(written(tmp_path / "damaged.zip", damaged)))
+        assert (told.code, told.err.count("\n")) == (3, 1)
+        assert "does not fit what lies in it" in told.err
 
 
 def test_a_result_that_its_captures_no_longer_give_is_not_packed(bench: Path, tmp_path: Path) -> None:
