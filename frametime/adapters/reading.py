@@ -76,10 +76,8 @@ def cut_capture(
         helps = f"the capture is {length_ns / NS_PER_S:.3f} s long: cut less"
         raise ReadError.at(capture.provenance.file_name, found, helps=helps)
     left_s = (int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S
-    message = (
-        f"Cut as told ({options}): {last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of "
-        f"{length_ns / NS_PER_S:.3f} s."
-    )
+    left = f"{last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of {length_ns / NS_PER_S:.3f} s"
+    message = f"Cut as told ({options}): {left}."
     caveat = Caveat(code="capture-cut", message=message, weight=Weight.NOTE)
     merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
     return replace(

@@ -61,7 +61,8 @@ def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
     whole = [part for part in parts if part is not None]
     if len(whole) < len(parts):
         return None
-    return TimeValues(ns=np.concatenate([np.empty(0, dtype=np.int64), *whole]), ok=None)
+    ns = whole[0] if len(whole) == 1 else np.concatenate([np.empty(0, dtype=np.int64), *whole])
+    return TimeValues(ns=ns, ok=None)
 
 
 def _scaled(values: NDArray[Any], unit: Unit) -> NDArray[np.int64] | None:
@@ -143,9 +144,8 @@ def with_point(texts: Any, style: NumberStyle) -> Any:
         # Only whole groups of three: "1,23" stays as it is, and is then no number.
         decimal = "\\." if style.decimal == "." else ","
         pattern = f"^[+-]?[0-9]{{1,3}}(?:{grouped}[0-9]{{3}})+(?:{decimal}[0-9]*)?\\s*[A-Za-zµμ/%°]{{0,12}}$"
-        texts = pc.if_else(
-            pc.match_substring_regex(texts, pattern), pc.replace_substring_regex(texts, grouped, ""), texts
-        )
+        in_groups = pc.match_substring_regex(texts, pattern)
+        texts = pc.if_else(in_groups, pc.replace_substring_regex(texts, grouped, ""), texts)
     if style.decimal == ",":
         # A point is no part of such a number: it is turned into something that is refused.
         texts = pc.replace_substring(pc.replace_substring(texts, ".", "?"), ",", ".")

@@ -339,10 +339,9 @@ def _by_lengths_alone(table: _Rows, stamped: NDArray[np.bool_], rules: ClockRule
         until = slice(0, first + int(stamps[first] != 0))  # a clock that stands at 0 stands at the start of a frame
         origin = int(stamps[first]) - int(durations[until].sum(where=good[until]))
     timeline = _of_lengths(durations, good, rows, rules, origin_ns=origin)
-    message = (
-        f"In {missing.size} of {counted(stamped.size, 'row')} the time cannot be read (first in line "
-        f"{rules.line_of(_rows_at(rows, int(missing[0])))}); the frame times were used."
-    )
+    unread = f"In {missing.size} of {counted(stamped.size, 'row')} the time cannot be read"
+    line = rules.line_of(_rows_at(rows, int(missing[0])))
+    message = f"{unread} (first in line {line}); the frame times were used."
     told = Caveat(code="time-cells-unread", message=message, weight=Weight.NOTE)
     evidence = "times are missing in the time column; the frame times give the differences"
     return timeline._replace(caveats=(told, *timeline.caveats), evidence=(evidence,))
@@ -414,11 +413,9 @@ def _agreement(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> tuple[
         return at_end, True, f"timestamps and frame times agree in all rows (the time marks the {where} of a frame)"
     step = int(stamps[worst + 1]) - int(stamps[worst])
     span = int(durations[worst + int(at_end)])
-    numbers = (
-        f"n {count} of {n_steps} rows the time column and the frame times differ "
-        f"(line {rules.line_of(_rows_at(table.rows, worst + 1))}: {step / NS_PER_MS:.6g} ms against "
-        f"{span / NS_PER_MS:.6g} ms)"
-    )
+    line, against = rules.line_of(_rows_at(table.rows, worst + 1)), f"against {span / NS_PER_MS:.6g} ms"
+    numbers = f"n {count} of {n_steps} rows the time column and the frame times differ "
+    numbers += f"(line {line}: {step / NS_PER_MS:.6g} ms {against})"
     if count <= max(3, n_steps // 100) and count * 5 <= n_steps:
         caveats.append(Caveat(code="time-columns-differ", message=f"I{numbers}; the frame times were used."))
         return at_end, False, f"timestamps and frame times agree in {n_steps - count} of {n_steps} rows"
@@ -426,9 +423,7 @@ def _agreement(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> tuple[
     if shaken is None:
         helps = "check the units, or choose one of the two columns with --time-column and --unit"
         raise ReadError.at(rules.name, f"i{numbers}", helps=helps)
-    message = (
-        f"Timestamps and frame times differ by {shaken / NS_PER_MS:.3g} ms in the usual row, and agree over the whole "
-        "run, as two clocks of one program do; the timestamps were used."
-    )
+    message = f"Timestamps and frame times differ by {shaken / NS_PER_MS:.3g} ms in the usual row, and agree over the "
+    message += "whole run, as two clocks of one program do; the timestamps were used."
     caveats.append(Caveat(code="time-columns-differ", message=message, weight=Weight.NOTE))
     return at_end, None, "timestamps and frame times agree over the whole run"

@@ -343,11 +343,9 @@ class _Chooser(ChoiceSoFar):
         """Without frame times whose name has words that are not known, where another column tells the frames."""
         known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
         if not known:
-            self.tell(
-                "reading-inferred",
-                f"{group[0].fact.shown} is read as frame times ({group[0].said_rate} on average at the start), though "
-                "its name has words that are not known here; --time-column chooses another column.",
-            )
+            read = f"{group[0].fact.shown} is read as frame times ({group[0].said_rate} on average at the start)"
+            though = "though its name has words that are not known here; --time-column chooses another column."
+            self.tell("reading-inferred", f"{read}, {though}")
         return known or group
 
     def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
@@ -374,13 +372,12 @@ class _Chooser(ChoiceSoFar):
         unnamed = self.is_unnamed(reading.fact)
         sure = not unnamed and _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
         self.evidence[key] = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
-        self.tell(
-            "reading-inferred",
-            f"No unit is stated{' and no column has a name' if unnamed else ''}: column {reading.fact.shown} is read "
-            f"as {reading.kind}s in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
-            f"({reading.said_rate} on average at the start).",
-            Weight.NOTE if sure else Weight.CARE,
+        unstated = f"No unit is stated{' and no column has a name' if unnamed else ''}"
+        read = f"{reading.kind}s in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s"
+        message = (
+            f"{unstated}: column {reading.fact.shown} is read as {read} ({reading.said_rate} on average at the start)."
         )
+        self.tell("reading-inferred", message, Weight.NOTE if sure else Weight.CARE)
 
     def _tell_kind(self, reading: Reading) -> None:
         """Why a column holds what it is read as."""

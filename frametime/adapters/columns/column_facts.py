@@ -399,8 +399,6 @@ def coarse_rates(fact: ColumnFacts) -> tuple[Caveat, ...]:
     usual = float(np.median(rates[rates > 0])) if (rates > 0).any() else np.inf
     if usual == np.inf or step < _COARSE_RATE * usual:
         return ()
-    message = (
-        f"Column {fact.shown} gives rates in steps of {step:g} fps, which is {100.0 * step / usual:.2g} % of the usual "
-        f"{usual:g} fps: frame times are no finer."
-    )
+    share = f"{100.0 * step / usual:.2g} % of the usual {usual:g} fps"
+    message = f"Column {fact.shown} gives rates in steps of {step:g} fps, which is {share}: frame times are no finer."
     return (Caveat(code="coarse-rates", message=message),)

@@ -135,10 +135,8 @@ def agree(one: Reading, other: Reading) -> bool:
     if not one.typical_ns or not other.typical_ns:
         return True
     if "rate" in (one.kind, other.kind):
-        return any(
-            a <= _RATE_APART * b and b <= _RATE_APART * a
-            for a, b in zip(one.typical_ns, other.typical_ns, strict=False)
-        )
+        usual = zip(one.typical_ns, other.typical_ns, strict=False)
+        return any(a <= _RATE_APART * b and b <= _RATE_APART * a for a, b in usual)
     if one.kind == other.kind:
         pairs = [(one.spans, other.spans)]
     else:
@@ -282,23 +280,17 @@ def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence
         if not _is_slow(clock):
             continue
         step_ns = middle(clock.spans)
+        apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
         for fact in facts:
             lengths = _lengths_told(fact)
             if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART < step_ns:
-                raise ReadError.at(
-                    name,
-                    f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, and {fact.shown} tells of many "
-                    "frames in between: this is a log of summaries, with one row a second, not one row a frame",
-                    helps="record a log with one row for each frame",
-                )
+                found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries, with "
+                found += "one row a second, not one row a frame"
+                raise ReadError.at(name, found, helps="record a log with one row for each frame")
         sensors = [fact.shown for fact in facts if fact.numeric and fact.said.other_unit is not None]
         if sensors and not any(r.fact is not clock.fact for r in readings):
-            raise ReadError.at(
-                name,
-                f"this looks like a sensor log: rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, beside "
-                f"{sensors[0]}",
-                helps="give it with --sensors beside the frame log",
-            )
+            found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"
+            raise ReadError.at(name, found, helps="give it with --sensors beside the frame log")
 
 
 def _is_slow(clock: Reading) -> bool:

@@ -137,8 +137,9 @@ def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
 def _few_words(fact: ColumnFacts) -> list[str]:
     """The words of a column that may part the rows: a few, each in rows enough; else none."""
     others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
-    counts = Counter(map(str.strip, fact.cells)) if fact.meaning not in others else Counter[str]()
-    return sorted(counts) if 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS else []
+    cells = [*map(str.strip, fact.cells)] if fact.meaning not in others else []
+    few = 2 <= len(set(cells)) <= _FEW_STREAMS and min(Counter(cells).values()) >= _LEAST_ROWS
+    return sorted(set(cells)) if few else []
 
 
 def _refuse_mixed(log: ChoiceSoFar) -> None:
@@ -168,9 +169,8 @@ def _refuse_mixed(log: ChoiceSoFar) -> None:
 
 def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
     whole = _unevenness(np.diff(stamps))
-    return whole > _UNEVEN and all(
-        _unevenness(np.diff(stamps[cells == word])) < _MUCH_MORE_EVEN * whole for word in set(cells.tolist())
-    )
+    parts = (stamps[cells == word] for word in set(cells.tolist()))
+    return whole > _UNEVEN and all(_unevenness(np.diff(part)) < _MUCH_MORE_EVEN * whole for part in parts)
 
 
 def _unevenness(steps: NDArray[np.float64]) -> float:
@@ -220,10 +220,8 @@ def unnamed_stream(wanted: str | None) -> tuple[Caveat, ...]:
     """A caveat where a stream was asked for and no column of the log names any."""
     if wanted is None:
         return ()
-    message = (
-        f"No column names an application: whether the frames are those of '{printable(wanted, limit=60)}' cannot be "
-        "told."
-    )
+    whose = f"whether the frames are those of '{printable(wanted, limit=60)}' cannot be told"
+    message = f"No column names an application: {whose}."
     return (Caveat(code="stream-not-named", message=message),)
 
 
@@ -266,10 +264,8 @@ def chosen_stream(
             ways = "  or  ".join(command(name, "--stream", word) for _, word in present[:4])
             found = f"several applications are equally busy: {listed}"
             raise ReadError.at(name, found, helps=f"choose one by name with --stream:  {ways}")
-        message = (
-            f"The log holds {len(present)} applications; the busiest was read, '{printable(chosen, limit=40)}', of "
-            f"{listed}. --stream chooses another."
-        )
+        busiest = f"the busiest was read, '{printable(chosen, limit=40)}', of {listed}"
+        message = f"The log holds {len(present)} applications; {busiest}. --stream chooses another."
         caveats = (Caveat(code="several-streams", message=message),)
     return np.union1d(np.flatnonzero(codes == words.index(chosen)), unknown).astype(np.int64), caveats
 

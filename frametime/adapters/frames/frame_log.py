@@ -205,10 +205,8 @@ def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> 
     if (lengths := columns.times.get("frame_time")) is not None:
         bad = bad if lengths.ok is None else bad[lengths.ok[bad]]
         ms = lengths.ns[bad] / 1e6
-        rejected.add(
-            columns.records_of(bad),
-            lambda at: f"the frame time is negative ({ms[at]:g} ms)" if ms[at] else "the frame time is zero",
-        )
+        zero, negative = "the frame time is zero", "the frame time is negative ({:g} ms)"
+        rejected.add(columns.records_of(bad), lambda at: negative.format(ms[at]) if ms[at] else zero)
     total, listed = n_selected + rejected.not_rows, rejected.listed(log.lines_of)
     allowed = int(log.options.max_rejected_fraction * total)
     if log.options.max_rejected_fraction > 0:
@@ -233,9 +231,8 @@ def _checked_rows(columns: ReadColumns) -> ReadColumns:
         if each[-1] > 0 and abs(each[-1] - others) <= _TOTALS * others:
             kept = rows[:-1]
             line = columns.line_of(int(rows[-1]))
-            columns.tell(
-                "footer", f"The last row (line {line}) holds the sum of the others; it is left out.", Weight.NOTE
-            )
+            message = f"The last row (line {line}) holds the sum of the others; it is left out."
+            columns.tell("footer", message, Weight.NOTE)
     kept = _check_frame_numbers(columns, kept)
     return columns if kept.size == rows.size else columns._replace(selected=kept)
 
@@ -251,10 +248,8 @@ def _tell_single_precision(columns: ReadColumns) -> None:
     step_ns = float(np.spacing(np.abs(single).max())) * unit
     fine = step_ns < max(_COARSE_NS, 2.0 * use.resolution_ns)
     if not fine and (np.abs(some - single) * unit <= 0.51 * use.resolution_ns).all():
-        message = (
-            f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: single "
-            "frames, their percentiles and lows are no finer."
-        )
+        found = f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here"
+        message = f"{found}: single frames, their percentiles and lows are no finer."
         columns.tell("rounded-timestamps", message, Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE)
 
 
@@ -293,11 +288,8 @@ def _frames(timeline: Timeline, columns: ReadColumns, shift_ns: int) -> pa.Table
         ok = present if values.ok is None else present & values.ok[inside]
         ns = values.ns[inside]
         if role in _MOMENTS and not _on_the_clock(ns[ok], stamps[ok]):
-            message = (
-                f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit; it is "
-                "not used."
-            )
-            columns.tell("column-not-used", message)
+            found = f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit"
+            columns.tell("column-not-used", f"{found}; it is not used.")
         else:
             arrays[f"{role}_ns"] = arrow_array(ns - shift_ns if role in _MOMENTS else ns, ok)
     for role, (flags, told) in columns.flags.items():
@@ -305,11 +297,8 @@ def _frames(timeline: Timeline, columns: ReadColumns, shift_ns: int) -> pa.Table
         arrays["shown"] = arrow_array(flags[inside] == (role == "shown"), ok)
         total = int(np.count_nonzero(present))
         if untold := total - int(np.count_nonzero(ok)):
-            message = (
-                f"{untold} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown; they are "
-                "counted as shown."
-            )
-            columns.tell("shown-not-told", message)
+            found = f"{untold} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown"
+            columns.tell("shown-not-told", f"{found}; they are counted as shown.")
     return table_of(arrays, FRAME_COLUMNS)
 
 
@@ -376,10 +365,8 @@ def _tell_gaps_and_restarts(columns: ReadColumns, kept: NDArray[np.int64], numbe
         columns.tell(_NUMBERS, said, Weight.REPEAT)
     if ahead.size:
         missing, first = int((steps[ahead] - 1).sum()), int(ahead[0])
-        said = (
-            f"{counted(missing, 'frame number is', 'frame numbers are')} missing, first after {int(numbers[first])} "
-            f"(line {columns.line_of(int(kept[first]))}): these frames were not logged."
-        )
+        are, line = counted(missing, "frame number is", "frame numbers are"), columns.line_of(int(kept[first]))
+        said = f"{are} missing, first after {int(numbers[first])} (line {line}): these frames were not logged."
         many = missing > _MANY_MISSING * steps.size
         columns.tell(_NUMBERS, said, Weight.REPEAT if many else Weight.CARE)
     if same.size:

@@ -132,11 +132,9 @@ def _tested(
         weight = Weight.NOTE if start is None or start.is_guess else Weight.CARE
     elif seen.state == "contradicted":
         doubt_s, weight = max(abs(seen.apart_s), doubt_s), Weight.CARE
-        edge = "first" if seen.apart_s > 0 else "last"
-        said = (
-            f"but the card waits in the {edge} {abs(seen.apart_s):.1f} s of the capture: if the clocks are apart, give "
-            f"--sensor-offset {seen.apart_s:.1f} (in a plan: sensor_offset_s)"
-        )
+        waits = f"{'first' if seen.apart_s > 0 else 'last'} {abs(seen.apart_s):.1f} s of the capture"
+        option = f"--sensor-offset {seen.apart_s:.1f} (in a plan: sensor_offset_s)"
+        said = f"but the card waits in the {waits}: if the clocks are apart, give {option}"
     code, weight = (CLOCKS_GUESSED, Weight.CARE) if guess else ("sensor-clocks-assumed", weight)
     return found._replace(doubt_s=doubt_s).told(code, f"Sensors are aligned {found.words}; {said}.", weight)
 
@@ -179,12 +177,10 @@ def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
         apart, along = np.abs(column[pairs + 1] - column[pairs]), np.abs(np.diff(column[pairs]))
         apart, along = apart[np.isfinite(apart)], along[np.isfinite(along)]
         if apart.size > 2 and along.size and float(np.median(apart)) > 5.0 * float(np.median(along)):
-            raise SensorError.at(
-                samples.name,
-                "two rows stand for each time, with readings far apart: they are of two cards, or two sources",
-                helps='name the column that tells them apart in a sensor layout, device_column = "NAME", and choose '
-                "one with --sensor-device (in a plan: sensor_device)",
-            )
+            found = "two rows stand for each time, with readings far apart: they are of two cards, or two sources"
+            tells = 'name the column that tells them apart in a sensor layout, device_column = "NAME"'
+            helps = f"{tells}, and choose one with --sensor-device (in a plan: sensor_device)"
+            raise SensorError.at(samples.name, found, helps=helps)
 
 
 def _merged(column: NDArray[np.float64], order: NDArray[np.int64], size: int) -> NDArray[np.float64]:
@@ -262,12 +258,9 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
         return samples._replace(words=words, doubt_s=1.0)
     if start is None:
         shown = "times of day without a date" if kind == "time of day" else "dates"
-        raise SensorError.at(
-            samples.name,
-            f"its times are {shown}, and nothing says when {printable(capture)} was recorded",
-            helps="give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds (in a plan: recorded_from "
-            "or sensor_offset_s)",
-        )
+        found = f"its times are {shown}, and nothing says when {printable(capture)} was recorded"
+        told = "give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds"
+        raise SensorError.at(samples.name, found, helps=f"{told} (in a plan: recorded_from or sensor_offset_s)")
     given = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
     zone = None if given is None else zone_named(given)
     if kind == "time of day":

@@ -64,28 +64,22 @@ def choose_sensor_columns(
         if _fits_without_unit(inferred, quantity):
             said = inferred[0].said._replace(other_unit=Unit(quantity.unit, None, "other"))
             best = [inferred[0]._replace(said=said)]
-            message = (
-                f"Column {best[0].shown} states no unit; its readings lie between {quantity.usual[0]:g} and "
-                f"{quantity.usual[1]:g}, so it is read as {quantity.said} in {quantity.unit} (a sensor layout "
-                f"overrides: {key}_unit)."
-            )
+            found = f"states no unit; its readings lie between {quantity.usual[0]:g} and {quantity.usual[1]:g}"
+            read = f"read as {quantity.said} in {quantity.unit} (a sensor layout overrides: {key}_unit)."
+            message = f"Column {best[0].shown} {found}, so it is {read}"
             caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
         if len({column.cells for column in best}) == 1 and (unit := best[0].other_unit) is not None:
             times = "" if unit.factor == 1 else f"{float(unit.factor):g} "
             evidence = f"{key}: column {best[0].shown}, by its name, in {times}{unit.name} (--sensor-layout overrides)"
             chosen.append(SensorColumn(best[0], key, best[0].said.other_unit, evidence))
         elif best:
-            message = (
-                f"{', '.join(column.shown for column in best)} may each hold {quantity.said}, so none is used; settle "
-                f"it in a sensor layout with the line: {key} = {layout_choice(best)}"
-            )
+            found = f"{', '.join(column.shown for column in best)} may each hold {quantity.said}, so none is used"
+            message = f"{found}; settle it in a sensor layout with the line: {key} = {layout_choice(best)}"
             caveats.append(sensor_caveat("sensor-ambiguous-column", message))
         elif fitting:
-            message = (
-                f"Column {fitting[0].shown} may hold {quantity.said} but states no unit that is known, so it is not "
-                f'used; give it in a sensor layout: {key} = "{printable(fitting[0].name, limit=60)}" and '
-                f'{key}_unit = "{quantity.unit}"'
-            )
+            found = f"Column {fitting[0].shown} may hold {quantity.said} but states no unit that is known"
+            lines = f'{key} = "{printable(fitting[0].name, limit=60)}" and {key}_unit = "{quantity.unit}"'
+            message = f"{found}, so it is not used; give it in a sensor layout: {lines}"
             caveats.append(sensor_caveat("sensor-unit-unknown", message))
     return tuple(chosen), tuple(caveats)
 
@@ -157,11 +151,9 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
     highest_alone = max(values[alone], default=0.0)
     values[alone] = np.nan
     if outside.any():
-        tell(
-            "sensor-out-of-range",
-            f"Column {name}: {int(outside.sum())} of {raw.size} readings beyond anything that {chosen.quantity} can be "
-            f"(in {quantity.unit}), left out. Did the unit change in the log?",
-        )
+        found = f"readings beyond anything that {chosen.quantity} can be (in {quantity.unit}), left out"
+        message = f"Column {name}: {int(outside.sum())} of {raw.size} {found}. Did the unit change in the log?"
+        tell("sensor-out-of-range", message)
     if count := sum(nothing.values()):
         listed = " and ".join(f"{times} of {value:g}" for value, times in nothing.items())
         message = f"Column {name}: {count} of {raw.size} readings stand for none, and are left out ({listed})."
@@ -171,12 +163,9 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
         tell("sensor-reading-alone", f"Column {name}: {found} {quantity.unit}, left out.")
     highest = float(np.max(values, where=np.isfinite(values), initial=0.0))
     if 0.0 < highest <= quantity.low:
-        tell(
-            "sensor-unit-doubtful",
-            f"No reading in column {name} is above {highest:.3g} (in {quantity.unit}), which is too low for "
-            f"{chosen.quantity}. Is its unit another? A sensor layout states it, such as "
-            f'{chosen.quantity}_unit = "{quantity.unit}".',
-        )
+        low = f"above {highest:.3g} (in {quantity.unit}), which is too low for {chosen.quantity}"
+        stated = f'A sensor layout states it, such as {chosen.quantity}_unit = "{quantity.unit}".'
+        tell("sensor-unit-doubtful", f"No reading in column {name} is {low}. Is its unit another? {stated}")
     if broken:
         found = f"{broken} of {raw.size} cells without a number in its unit, left out."
         tell("sensor-cells-unreadable", f"Column {name}: {found}")

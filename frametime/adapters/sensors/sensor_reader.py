@@ -41,9 +41,9 @@ _STEP_S: Final = (0.09, 30.0)
 """How far apart samples come in a time without a unit: less than a factor of 1000 (common practice, no source)."""
 _MOST_LISTED: Final = 16
 _DEVICE_WORDS: Final = frozenset(
-    ("device", "card", "gpu", "adapter", "uuid", "guid", "serial", "slot", "bus", "pci", "board")
+    ["device", "card", "gpu", "adapter", "uuid", "guid", "serial", "slot", "bus", "pci", "board"]
 )
-_NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "model", "address"))
+_NAME_WORDS: Final = frozenset(["name", "index", "id", "number", "no", "nr", "model", "address"])
 
 
 class SensorSamples(NamedTuple):
@@ -108,11 +108,9 @@ class _SensorLog:
         facts = facts_of(self._dialect)
         styles, why = styles_of(facts, self._layout.text)
         if len(styles) > 1:
-            ways = [
-                f'decimal = "{each.decimal}"' + (f' with thousands = "{each.thousands}"' if each.thousands else "")
-                for each in styles
-            ]
-            raise SensorError.at(text.name, why, helps=f"say which in a sensor layout: {' or '.join(ways)}")
+            marks = ((each.decimal, f' with thousands = "{each.thousands}"' * bool(each.thousands)) for each in styles)
+            ways = " or ".join(f'decimal = "{decimal}"{grouped}' for decimal, grouped in marks)
+            raise SensorError.at(text.name, why, helps=f"say which in a sensor layout: {ways}")
         self._facts = tuple(fact._replace(style=styles[0]) for fact in facts)
         self._evidence = [f"compression: {opened.compression}"] if opened.compression else []
         self._caveats: list[Caveat] = []
@@ -128,9 +126,7 @@ class _SensorLog:
         time = self._time_column(wants_absolute=wants_absolute)
         assert time.unit is not None
         unit = time.unit
-        self._evidence.append(
-            f"time: column {time.shown}, in {unit.name} ({time.unit_from}; --sensor-layout overrides)"
-        )
+        self._evidence += [f"time: column {time.shown}, in {unit.name} ({time.unit_from}; --sensor-layout overrides)"]
         chosen = self._quantities(time)
         device = self._device_column({time.position, *(column.fact.position for column in chosen)})
         days = [fact for fact in self._facts if fact.cells and all(re.fullmatch(_DAY, c.strip()) for c in fact.cells)]
@@ -152,11 +148,9 @@ class _SensorLog:
         self._caveats += [sensor_caveat(f"sensor-{c.code}", f"Sensor log: {c.message}", c.weight) for c in told]
         # Times of day go on after midnight; hours that were counted on need not.
         if unit is CLOCK and int(ns.max()) < DAY_NS and (longer := gone_on(ns, DAY_NS, DAY_NS / 2)) is not None:
-            ns, message = (
-                longer,
-                "The time of day passed midnight within the sensor log; later samples are of the next day.",
-            )
+            message = "The time of day passed midnight within the sensor log; later samples are of the next day."
             self._caveats.append(sensor_caveat("sensor-midnight", message))
+            ns = longer
         kind, why = clock_of(unit, found.zoned, int(ns[0]))
         self._evidence += [f"time: {why}"] if kind == "absolute" else []
         values = {}
@@ -207,10 +201,8 @@ class _SensorLog:
             found = [fact for fact in fitting if _is_absolute(fact) == wants_absolute] or fitting
         if not found:
             shown = ", ".join(fact.shown for fact in self._facts[:12])
-            helps = (
-                'name it in a sensor layout, two lines: time_column = "NAME" and unit = "s"; dates are written as '
-                "2026-11-25T09:00:00, times of day as 09:00:00"
-            )
+            helps = 'name it in a sensor layout, two lines: time_column = "NAME" and unit = "s"; dates are written as '
+            helps += "2026-11-25T09:00:00, times of day as 09:00:00"
             raise self._error(f"no time column is found among {shown}", helps=helps)
         if len(found) > 1:
             choice = layout_choice(found)
@@ -221,10 +213,8 @@ class _SensorLog:
         if told.unit is not None:
             time = time._replace(unit=unit_named(told.unit), unit_from="as told")
         if time.unit is None or time.unit.form == "rate":
-            helps = (
-                f'give it in a sensor layout, two lines: time_column = "{printable(time.name, limit=60)}" '
-                'and unit = "s" (or "ms", "us", "ns")'
-            )
+            lines = f'time_column = "{printable(time.name, limit=60)}" and unit = "s" (or "ms", "us", "ns")'
+            helps = f"give it in a sensor layout, two lines: {lines}"
             raise self._error("the time has no unit", column=time.name, helps=helps)
         return time
 
@@ -301,11 +291,8 @@ class _SensorLog:
         if device is None:
             if wanted is not None and not any(names_device(fact.name, wanted) for fact in self._facts):
                 found = f"nothing in the log names a card '{printable(wanted, limit=40)}'"
-                helps = (
-                    "leave out --sensor-device, or name the column of the cards in a sensor layout: "
-                    'device_column = "NAME"'
-                )
-                raise self._error(found, helps=helps)
+                layout = 'name the column of the cards in a sensor layout: device_column = "NAME"'
+                raise self._error(found, helps=f"leave out --sensor-device, or {layout}")
             return every
         names, codes = coded(clean_texts(table.columns[device]))
         listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MOST_LISTED])
@@ -342,10 +329,8 @@ class _SensorLog:
 
 def _is_absolute(time: ColumnFacts) -> bool:
     """Whether a time is a date, or counts since 1970."""
-    return (
-        clock_of(time.unit, True if time.unit is DATE else None, int(max(time.known_ns()[:1], default=0)))[0]
-        == "absolute"
-    )
+    is_date, first_ns = time.unit is DATE or None, int(max(time.known_ns()[:1], default=0))
+    return clock_of(time.unit, is_date, first_ns)[0] == "absolute"
 
 
 def _names_cards(column: str) -> bool:

@@ -95,19 +95,15 @@ def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tupl
     times_s, end_s = (times_ns - span_ns[0]) / 1e9, (span_ns[1] - span_ns[0]) / 1e9
     caveats = []
     if covered < _COVERED_ENOUGH:
-        message = (
-            f"The sensor log covers {100.0 * covered:.1f} % of the capture ({times_s[0]:.1f} to {times_s[-1]:.1f} s of "
-            f"{end_s:.1f} s); sensor numbers are of that part only."
-        )
+        part = f"{100.0 * covered:.1f} % of the capture ({times_s[0]:.1f} to {times_s[-1]:.1f} s of {end_s:.1f} s)"
+        message = f"The sensor log covers {part}; sensor numbers are of that part only."
         caveats.append(sensor_caveat("sensors-cover-part", message))
+    # Samples that overlap the capture are two or more.
     inside_s = np.diff(np.clip(times_s, 0.0, end_s))
-    usual_s = float(np.median(np.diff(times_s))) if inside_s.size else 0.0
-    worst = int(np.argmax(inside_s)) if inside_s.size else 0
-    if inside_s.size and inside_s[worst] > max(LONG_GAP_STEPS * usual_s, LONG_GAP_S):
-        message = (
-            f"The sensor log has no sample from {times_s[worst]:.1f} to {times_s[worst + 1]:.1f} s of the capture "
-            f"(usual step {usual_s:.2f} s); readings are taken to change evenly across that gap."
-        )
+    usual_s, worst = float(np.median(np.diff(times_s))), int(np.argmax(inside_s))
+    if inside_s[worst] > max(LONG_GAP_STEPS * usual_s, LONG_GAP_S):
+        gap = f"from {times_s[worst]:.1f} to {times_s[worst + 1]:.1f} s of the capture (usual step {usual_s:.2f} s)"
+        message = f"The sensor log has no sample {gap}; readings are taken to change evenly across that gap."
         caveats.append(sensor_caveat("sensor-gap", message))
     return caveats
 

@@ -145,9 +145,8 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
     marked = next((n for n in numbers if not n.isascii() or " " in n or "'" in n if matches(GROUPED_BY_MARK, n)), None)
     if marked is not None:
         mark = next(character for character in marked if not character.isdigit() and character not in "+-.,")
-        return (NumberStyle("," if any("," in n for n in numbers) else ".", " " if mark in SPACES else "'"),), (
-            f"{marked!r} groups its digits"
-        )
+        style = NumberStyle("," if any("," in n for n in numbers) else ".", " " if mark in SPACES else "'")
+        return (style,), f"{marked!r} groups its digits"
     with_comma = [n for n in numbers if "," in n]
     with_point = [n for n in numbers if "." in n]
     return _by_marks(with_comma, with_point)

@@ -120,12 +120,11 @@ def detect_dialect(
     if n_columns > options.max_columns:
         raise too_many_columns(source.name, n_columns, options, first_line)
     header, units = _header_above(source, lines, split, layout)
+    nearest = f"line {header} is the nearest line above the numbers with as many names"
     evidence = {
         "delimiter": split.why,
         "encoding": source.why,
-        "header_line": f"line {header} is the nearest line above the numbers with as many names"
-        if header
-        else "no line of names stands above the numbers",
+        "header_line": nearest if header else "no line of names stands above the numbers",
         "first_data_line": f"from line {first_line} on, rows have {n_columns} cells with numbers",
     }
     dialect = Dialect(
@@ -166,8 +165,7 @@ def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
 
     end = max(0, source.table.num_rows - _MOST_OF_TABLE)
     place = "the metadata of the column"
-    marks = Marks(",", '"')
-    return Dialect(marks, len(names), names, source.units, 0, 0, rows(0), tail=rows(end), units_place=place)
+    return Dialect(Marks(",", '"'), len(names), names, source.units, 0, 0, rows(0), rows(end), units_place=place)
 
 
 def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:

@@ -127,9 +127,8 @@ def read_typed(
     size = dialect.data_end - dialect.data_start
     block = max(_LARGE_BLOCK if size > _LARGE_BYTES else 1 << 20, min(options.max_line_bytes, 1 << 30))
     # A single block is read by one thread anyway, and starting the others takes longer than a small log.
-    read = csv.ReadOptions(
-        use_threads=options.use_threads and on_bad_row is None and size > block, block_size=block, column_names=names
-    )
+    use_threads = options.use_threads and on_bad_row is None and size > block
+    read = csv.ReadOptions(use_threads=use_threads, block_size=block, column_names=names)
     parse = csv.ParseOptions(
         delimiter=dialect.marks.delimiter or NO_DELIMITER,
         quote_char=dialect.marks.quote or False,
@@ -295,10 +294,8 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         first += before.count(b"\n") or before.count(b"\r")
         if len(before) < len(block):
             break
-    bytes_stand = counted(zeros, "zero byte stands", "zero bytes stand")
-    message = (
-        f"{bytes_stand} among the rows, from line {first} on, as after a loss of power: rows may be missing there."
-    )
+    found = f"{counted(zeros, 'zero byte stands', 'zero bytes stand')} among the rows, from line {first} on"
+    message = f"{found}, as after a loss of power: rows may be missing there."
     return (Caveat(code="zero-bytes-inside", message=message), *at_end)
 
 
@@ -397,10 +394,8 @@ def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         message = f"The last line ('{shown}') has no line end, so it may be cut off, and is left out."
         caveats.append(Caveat(code="cut-last-line", message=message, weight=Weight.NOTE))
     if dialect.footer:
-        lines = counted(
-            len(dialect.footer), "line after the rows is none of them", "lines after the rows are none of them"
-        )
-        message = f"{lines} and left out, from '{printable(dialect.footer[0], limit=40)}' on."
+        lines_are = counted(len(dialect.footer), "line after the rows is", "lines after the rows are")
+        message = f"{lines_are} none of them and left out, from '{printable(dialect.footer[0], limit=40)}' on."
         caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
     return tuple(caveats)
 
@@ -410,8 +405,6 @@ def surplus_caveats(source: TextSource, dialect: Dialect, table: TextTable) -> t
     if not table.long:
         return ()
     (line,) = lines_of_records(source, dialect, [table.long[0][0]])
-    message = (
-        f"{counted(len(table.long), 'row has', 'rows have')} more cells than the header, first in line {line}; the "
-        "surplus was ignored. Does a decimal comma part a number there?"
-    )
+    found = f"{counted(len(table.long), 'row has', 'rows have')} more cells than the header, first in line {line}"
+    message = f"{found}; the surplus was ignored. Does a decimal comma part a number there?"
     return (Caveat(code="surplus-cells", message=message),)

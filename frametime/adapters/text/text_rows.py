@@ -239,9 +239,8 @@ def _holds_values(cells: Sequence[str]) -> bool:
 
 def _is_footer(row: Row, before: Row, count: int) -> bool:
     """One odd last line: a footer if a blank line stands before it, or it has words and another cell count."""
-    return row.line > before.next_line or (
-        len(row.cells) != count and not any(kind_of(c) is CellKind.NUMBER for c in row.cells[:1])
-    )
+    has_words = not any(kind_of(cell) is CellKind.NUMBER for cell in row.cells[:1])
+    return row.line > before.next_line or (len(row.cells) != count and has_words)
 
 
 def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int) -> bool:
@@ -251,9 +250,8 @@ def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int) -> bool:
     if not _holds_values(others) or not is_value(kind_of(own)):
         return False
     others = [other for other in others if is_value(kind_of(other))]
-    return _decimals(own) < min(map(_decimals, others)) or (
-        _decimals(own) <= 0 and len(own) < min(map(len, others)) and all(_decimals(other) == 0 for other in others)
-    )
+    are_whole = _decimals(own) <= 0 and not any(map(_decimals, others))
+    return _decimals(own) < min(map(_decimals, others)) or (are_whole and len(own) < min(map(len, others)))
 
 
 def may_lack_digits(cells: Sequence[str], decimal: str) -> bool:

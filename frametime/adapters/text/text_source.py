@@ -262,9 +262,8 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
     held = new_spool()
     errors = "strict" if encoding.startswith("utf") else "replace"
-    reader = io.TextIOWrapper(
-        arrow_stream(log).get_stream(start, max(0, end - start)), encoding=encoding, errors=errors, newline=""
-    )
+    part = arrow_stream(log).get_stream(start, max(0, end - start))
+    reader = io.TextIOWrapper(part, encoding=encoding, errors=errors, newline="")
     try:
         while text := reader.read(BLOCK_BYTES):
             held.write(text.encode("utf-8"))
