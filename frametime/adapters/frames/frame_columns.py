@@ -255,15 +255,12 @@ def _careful(log: FrameText) -> ReadColumns:
 
 
 def read_other_columns(
-    log: FrameText,
-    records: NDArray[np.int64] | None,
-    rows_told: Callable[[], NDArray[np.int64]],
-    names: Sequence[str],
+    log: FrameText, records: NDArray[np.int64] | None, rows_of: Callable[[], NDArray[np.int64]], names: Sequence[str]
 ) -> pa.Table:
     """Other columns as texts, one row for each of the rows that are told; null where that is negative."""
     import pyarrow as pa
 
-    rows = rows_told()
+    rows = rows_of()
 
     positions = [next(fact.position for fact in log.facts if fact.name == name) for name in names]
     table = read_texts(log.source, log.dialect, positions, log.options, short_as_empty=True)

@@ -203,11 +203,8 @@ def _stand_for_nothing(raw: NDArray[np.float64], values: NDArray[np.float64], *,
     candidates += [0.0] if never_zero and (values == 0.0).any() else []
     others = raw[usable & ~np.isin(raw, candidates)]
     high, low = (float(others.max()), float(others.min())) if others.size else (0.0, 0.0)
-    return {
-        number: int(np.count_nonzero(raw[usable] == number))
-        for number in candidates
-        if number == 0.0 or number > 1.5 * high or number < 0.0 <= low
-    }
+    far = [number for number in candidates if number == 0.0 or number > 1.5 * high or number < 0.0 <= low]
+    return {number: int(np.count_nonzero(raw[usable] == number)) for number in far}
 
 
 def _stand_alone(values: NDArray[np.float64]) -> NDArray[np.int64]:
