@@ -250,7 +250,9 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
     if kind == "elapsed":
         if options.is_shared:
             found = "its times are elapsed times, and several runs share it: nothing says when each was recorded"
-            helps = "give each run its own log, or a log with dates"
+            helps = (
+                "give each run its own log, or one with dates; frametime review lays runs over its stretches of load"
+            )
             raise SensorError.at(samples.name, found, helps=helps)
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""
