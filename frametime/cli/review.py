@@ -70,6 +70,10 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     )
     if chosen["coverage"]:
         _show_coverage(checked, out, measuring)
+    if chosen["shelve"]:
+        from frametime.pipeline.shelf import shelf_of, shelve
+
+        shelf_of(checked)  # told before an evening's captures are measured
     if out is None:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     writing = Writing(
@@ -89,7 +93,6 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
         click.echo(formula_warning(n_cells, "cells.csv and standings.csv"), err=True)
     if chosen["shelve"]:
         from frametime.pipeline.review_files import measured_plan
-        from frametime.pipeline.shelf import shelve
 
         measured = measured_plan(checked, kept_file=out / KEPT_RUNS_FILE, limits=measuring["limits"])
         session, n_runs = shelve(checked, measured.design, measured.placed)

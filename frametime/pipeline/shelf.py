@@ -37,6 +37,7 @@ from frametime.words import joined
 if TYPE_CHECKING:
     from frametime.metrics.metric import Metric
     from frametime.plans.plan import ReviewPlan
+    from frametime.plans.plan_keys import ShelfKeys
 
 SCHEMA: Final = "frametime.shelf/1"
 SUMS: Final = "sha256sums.txt"
@@ -54,6 +55,19 @@ def parameters_of(plan: ReviewPlan) -> str:
     return json.dumps(asdict(plan.measure), sort_keys=True, default=str)
 
 
+def shelf_of(plan: ReviewPlan) -> ShelfKeys:
+    """The shelf that a plan names.
+
+    Raises
+    ------
+    PlanError
+        When it names none.
+    """
+    if plan.shelf is None:
+        raise PlanError.at(plan.file_name, "it names no shelf", helps='add [shelf] with folder = "../shelf"')
+    return plan.shelf
+
+
 def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) -> tuple[str, int]:
     """Put the measured runs of a plan on its shelf, those that the plan leaves out excepted.
 
@@ -69,11 +83,10 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
     OutputError
         When the shelf holds another session of that name, or cannot be written.
     """
-    if plan.shelf is None:
-        raise PlanError.at(plan.file_name, "it names no shelf", helps='add [shelf] with folder = "../shelf"')
+    shelf = shelf_of(plan)
     runs = [run for run in placed if run.name not in design.exclusions]
-    session = plan.shelf.session or _day_of(plan, runs)
-    folder = Path(plan.shelf.folder)
+    session = shelf.session or _day_of(plan, runs)
+    folder = Path(shelf.folder)
     place = folder / f"session={quote(session, safe='')}"
     frames = {
         card: _frame(plan, design, session, [run for run in runs if run.card == card])

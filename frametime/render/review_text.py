@@ -132,7 +132,8 @@ def _value(result: ReviewResult) -> list[str]:
 
 def _to_know(result: ReviewResult, room: int) -> list[str]:
     """What is missing and what to repeat, then what else bears on the verdict, as far as there is room."""
-    flagged = [run for run in result.runs if run.flag and not run.excluded_reason]
+    on_bench = {cell.card for cell in result.coverage.cells}  # runs of other sessions are not made again
+    flagged = [run for run in result.runs if run.flag and not run.excluded_reason and run.card in on_bench]
     told = [
         coverage_sentence(result.coverage),
         *_one_of("Repeat", (f"{_run_words(result, run)}. {run.flag.sentence}" for run in flagged if run.flag)),

@@ -115,6 +115,8 @@ def test_a_plan_must_name_the_shelf_and_the_session_where_runs_tell_no_day(tmp_p
 def test_the_command_line_fills_lists_and_empties_it(tmp_path: Path) -> None:
     plan = copy_of_two_scenes(tmp_path / "review", {"orchard", "lanterns"})
     out, shelf = str(tmp_path / "out"), str(tmp_path / "shelf")
+    refused = frametime("review", str(plan), "--out", out, "--shelve")
+    assert (refused.code, "names no shelf" in refused.err, Path(out).exists()) == (3, True, False)
     with plan.open("a", encoding="utf-8") as stream:
         stream.write('\n[shelf]\nfolder = "../shelf"\nsession = "spring"\n')
     told = frametime("review", str(plan), "--out", out, "--no-charts", "--no-report", "--shelve")
