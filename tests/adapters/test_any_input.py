@@ -52,6 +52,8 @@ def outcome(content: bytes, options: ReadOptions | None = None) -> None:
 @example(b"\x1f\x8b")
 @example(b"ARROW1\0\0" + b"\0" * 40)
 @example(b"PAR1PAR1")
+@example(b"time (s)\n0\n")
+@example(b"0\n")
 @example(b"\xff\xff\xff\xff\xff\xff\xff\x7f")
 @example(b"\x28\xb5\x2f\xfd\0\0\0")
 def test_any_bytes(content: bytes) -> None:

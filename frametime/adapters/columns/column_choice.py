@@ -132,7 +132,7 @@ class _Chooser(ChoiceSoFar):
             return ("frame time",)
         values = fact.known_ns(None, self.rows)
         steps = np.diff(values)
-        if course is Course.OPEN and values[:1] == 0 and 0 < steps.max() <= _FROM_ZERO * steps.min():
+        if course is Course.OPEN and len(steps) and values[0] == 0 and 0 < steps.max() <= _FROM_ZERO * steps.min():
             return ("timestamp",)
         # What rises may still be lengths, where as moments the steps would be no frames.
         both = course is Course.OPEN or not any(self.reading(fact, "timestamp", unit).plausible for unit in fact.units)
