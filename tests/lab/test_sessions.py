@@ -13,10 +13,23 @@ NOISE, N_CELLS, N_RUNS = 0.008, 10, 3
 
 def measured(rng: np.random.Generator, session: str, card: str, level: float, n_cells: int = N_CELLS) -> Cells:
     """Cells of a card whose runs scatter, at a level that holds the shift of the session."""
+    logs = rng.normal(level + 0.1 * np.arange(n_cells)[:, None], NOISE, (n_cells, N_RUNS))
+    of_cells = zip(logs.mean(axis=1).tolist(), (logs.var(axis=1, ddof=1) / N_RUNS).tolist(), strict=True)
     return {
-        cell: LogMean(**{**vars(log_mean(rng.normal(level + 0.1 * cell, NOISE, N_RUNS))), "key": (session, card, cell)})
-        for cell in range(n_cells)
+        cell: LogMean(
+            mean=mean, variance=variance, degrees_of_freedom=N_RUNS - 1, n_runs=N_RUNS, key=(session, card, cell)
+        )
+        for cell, (mean, variance) in enumerate(of_cells)
     }
+
+
+def test_cells_are_made_as_the_program_makes_them() -> None:
+    made = measured(np.random.default_rng(3), "then", "card", 0.2, 2)
+    logs = np.random.default_rng(3).normal([[0.2], [0.3]], NOISE, (2, N_RUNS))
+    for cell, expected in enumerate(map(log_mean, logs)):
+        assert made[cell].mean == pytest.approx(expected.mean)
+        assert made[cell].variance == pytest.approx(expected.variance)
+        assert (made[cell].degrees_of_freedom, made[cell].n_runs) == (expected.degrees_of_freedom, expected.n_runs)
 
 
 def off(cells: Cells, amount: float, errors: tuple[SharedError, ...]) -> Cells:
