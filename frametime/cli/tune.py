@@ -193,10 +193,11 @@ def _key() -> str:
 def undo(record: str) -> None:
     """Take the last trial back out of the record; its logs stay."""
     from frametime.pipeline.tuning_record import take_back_trial
+    from frametime.tuning.trial_view import TrialView
 
     rest, trial = take_back_trial(record)
     shown = printable(record, limit=1000)
-    outcome = printable(f"'{trial.workload}', {trial.outcome.value}", limit=1000)
+    outcome = printable(f"'{trial.workload}', {TrialView(rest).failure_of(trial) or 'passed'}", limit=1000)
     click.echo(f"Trial {len(rest.trials) + 1} is taken out of {shown}: {trial.setting}, {outcome}.")
 
 

@@ -29,6 +29,7 @@ from frametime.render.tuning_text import bench_text, short_noted_text
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import NextStep, Proposal
 from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
+from frametime.tuning.trial_view import TrialView
 
 FAILURE_KEYS: Final = {
     "f": Outcome.FROZE,
@@ -193,11 +194,12 @@ class TuningBench:
             self._n_answers = None
             return f"{self._name(self._runs.popitem()[0])} is taken back: it counts for no trial.\n"
         try:
-            _, trial = take_back_trial(self._path)
+            rest, trial = take_back_trial(self._path)
         except FrametimeError as error:
             return f"{error}\n"
         self.step = self._next()
-        told = f"Taken back: {trial.setting}, '{trial.workload}', {trial.outcome.value}.\n\n{self.told()}"
+        outcome = TrialView(rest).failure_of(trial) or "passed"
+        told = f"Taken back: {trial.setting}, '{trial.workload}', {outcome}.\n\n{self.told()}"
         logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
         if not logs or not self._asked.issuperset(map(Path.resolve, logs)):
             return told  # its logs spoke for themselves, or are none of this watch

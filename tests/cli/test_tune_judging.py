@@ -176,6 +176,12 @@ def test_the_last_trial_is_taken_back_and_the_rest_stays_as_it_was(bench: Path) 
     assert tune(bench, "undo").code == 3
 
 
+def test_a_trial_that_was_too_hot_is_taken_back_as_one_that_failed(bench: Path) -> None:
+    with (bench / "tuning.toml").open("a", encoding="utf-8") as stream:
+        stream.write('\n[[trials]]\nworkload = "canyon"\noutcome = "passed"\npeak_temperature_c = 91\n')
+    assert tune(bench, "undo").out.endswith("'canyon', 91 °C, above the limit of 85 °C.\n")
+
+
 def test_what_stands_after_the_trials_is_not_cut_off(bench: Path) -> None:
     text = RECORD + '\n[[trials]]\nworkload = "canyon"\noutcome = "froze"\n\n[steps]\nrepeats = 5\n'
     (bench / "tuning.toml").write_text(text, "utf-8", newline="\n")
