@@ -190,7 +190,7 @@ def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Cavea
     for period, what in (
         (DAY_NS * rules.wraps_daily, "The time of day passed midnight"),
         (_HOUR_NS * (rules.wraps_daily and most < _HOUR_NS), "The clock passed a full hour"),
-        (NS_PER_S * (back.size > 1 and int(stamps.min()) >= 0 and most < NS_PER_S), "The second began again"),
+        (NS_PER_S * (back.size > 1 and int(stamps.min()) >= 0 and most < NS_PER_S), "The clock passed a full second"),
         (counts * counted_over, "A 32-bit counter ran over and began again"),
     ):
         found = gone_on(stamps, period, max(1000 * typical, 10.0 * NS_PER_S))

@@ -8,6 +8,7 @@ from itertools import accumulate, pairwise
 
 import pytest
 
+from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
 from tests.adapters.bench_logs import fixed, table, whole
@@ -184,6 +185,19 @@ def test_is_read(name: str, content: bytes) -> None:
 def test_a_few_frames_are_read(ms: list[float], content: bytes) -> None:
     stamps = read_capture(io.BytesIO(content)).frames["timestamp_ns"].to_pylist()
     assert [(b - a) / 1e6 for a, b in pairwise(stamps)] == pytest.approx(ms)
+
+
+def test_the_commands_for_two_programs_without_a_clock_read_one_and_all() -> None:
+    content = dict(REFUSED)["two programs without a clock"]
+    with pytest.raises(ReadError, match=r"--stream a .*--stream b .*--stream '\*'"):
+        read_capture(io.BytesIO(content))
+    for word, expected in (("a", {"a"}), ("b", {"b"}), ("*", {"a", "b"})):
+        capture = read_capture(io.BytesIO(content), options=ReadOptions(stream=word))
+        spans = [float(length) for which, length in TWO if which in expected]
+        assert capture.n_frames == len(spans)
+        stamps = capture.frames["timestamp_ns"].to_pylist()
+        assert stamps[-1] - stamps[0] == pytest.approx(1e6 * sum(spans), rel=1e-9), word
+        assert "stream-not-named" not in {caveat.code for caveat in capture.caveats}
 
 
 @pytest.mark.parametrize(("name", "content"), REFUSED, ids=[name for name, _ in REFUSED])

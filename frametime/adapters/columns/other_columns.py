@@ -142,12 +142,13 @@ def _few_words(fact: ColumnFacts) -> list[str]:
     return sorted(set(cells)) if few else []
 
 
-def _refuse_mixed(log: ChoiceSoFar) -> None:
-    """Refuse frame times without a clock where a column parts them into two kinds, as those of two programs are.
+def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
+    """A column that parts frame times without a clock into two kinds, as those of two programs are.
 
     Raises
     ------
     ReadError
+        If there is one, and no stream is asked for.
     """
 
     def spread(values: NDArray[np.float64]) -> float:
@@ -163,9 +164,12 @@ def _refuse_mixed(log: ChoiceSoFar) -> None:
             kinds = [each[(cells == word) & np.isfinite(each)] for word in words]
             apart = max(map(middle, kinds)) > _TWO_KINDS * min(map(middle, kinds))
             if apart and max(map(spread, kinds)) < _MUCH_MORE_EVEN * spread(np.concatenate(kinds)):
+                if log.options.stream is not None:
+                    return fact
                 ways = "  or  ".join(command(log.name, "--stream", word) for word in (*words[:4], EVERY_STREAM))
-                found = f"frames of {' and '.join(map(repr, words[:4]))} are of lengths apart, as of two programs"
+                found = f"the frames of {' and '.join(map(repr, words[:4]))} differ in length, as those of two programs"
                 raise ReadError.at(log.name, found, column=fact.name, helps=f"choose one, or all:  {ways}")
+    return None
 
 
 def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
@@ -196,9 +200,8 @@ def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
 def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     """Which of the first rows belong to the stream that will be read; ``None`` where there is one only."""
     told, wanted = log.layout.stream_column, log.options.stream
-    log.stream = fact = _stream(log.facts) if told is None else column_named(log.facts, told, name=log.name)
-    if fact is None and wanted is None:
-        _refuse_mixed(log)
+    fact = _stream(log.facts) or _mixing(log) if told is None else column_named(log.facts, told, name=log.name)
+    log.stream = fact
     if fact is None or wanted == EVERY_STREAM:
         return None
     cells = [cell.strip() for cell in fact.cells]

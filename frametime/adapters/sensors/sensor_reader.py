@@ -229,8 +229,8 @@ class _SensorLog:
         if len(fitting) != 1:
             return fact
         message = (
-            f"Column {fact.shown} states no unit; it is read in {fitting[0].name}, for samples come {_STEP_S[0]:g} to "
-            f"{_STEP_S[1]:g} s apart only so (a sensor layout overrides: unit)."
+            f"Column {fact.shown} states no unit; it is read in {fitting[0].name}, the only unit in which samples come "
+            f"{_STEP_S[0]:g} to {_STEP_S[1]:g} s apart (a sensor layout overrides: unit)."
         )
         self._caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
         return fact._replace(unit=fitting[0])
