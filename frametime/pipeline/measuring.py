@@ -283,7 +283,8 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
         words = re.sub(r"\([^()]*\)|'[^']*'|\S*[\d/\\]\S*", "", why.partition(": ")[2].partition(": ")[2] or why)
         alike.setdefault(words, []).append((name, why))
     told = [
-        f"{counted(len(same), 'run')}, such as {printable(same[0][0])}: {same[0][1].partition(': ')[2].rstrip('.')}"
+        (f"{counted(len(same), 'run')}, such as " if len(alike) > 1 else "Such as " if len(same) > 1 else "")
+        + f"{printable(same[0][0])}: {same[0][1].partition(': ')[2].rstrip('.')}"
         for same in list(alike.values())[:_SHOWN_REASONS]
     ]
     if len(alike) > _SHOWN_REASONS:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -101,6 +102,25 @@ def test_what_is_said_of_a_sensor_log_is_the_same_from_any_folder(
         results.append(review_json(review_plan(read_plan(plan), workers=1)))
     assert "no sensor numbers" in results[0]
     assert results[0] == results[1]
+
+
+def test_copied_captures_without_their_times_are_one_note_that_says_how_to_copy_them(tmp_path: Path) -> None:
+    folder = bench_folder(tmp_path / "bench")
+    plan = tmp_path / "plan.toml"
+    assert frametime("plan", str(folder), "--out", str(plan)).code == 0
+    for at, path in enumerate(sorted(folder.rglob("*.csv"))):
+        if path.name.endswith("_sensors.csv"):  # without a rise of the load, which would tell
+            path.write_text(re.sub(r",\d+\.0,\d+$", ",150.0,60", path.read_text("utf-8"), flags=re.M), "utf-8")
+        os.utime(path, (4e9 + at * 0.01, 4e9 + at * 0.01))
+    result = review_plan(read_plan(plan), workers=1)
+    (caveat,) = [caveat for caveat in result.caveats if "sensor" in caveat.code]
+    assert re.search(
+        r"^18 of 18 runs have no sensor numbers; their frames count\. Such as [^ ]+: [^ ]+: the log ends \S+ days "
+        r"before the capture's file was last changed, and nothing else says when it was recorded; copy files with ",
+        caveat.message,
+    )
+    said = {note.message for run in result.runs for note in run.caveats if note.code == "sensors-unusable"}
+    assert len({message.partition(": the log")[2] for message in said}) == 1
 
 
 def test_sensor_logs_of_another_day_cost_power_alone(tmp_path: Path) -> None:

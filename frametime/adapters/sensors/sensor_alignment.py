@@ -55,7 +55,7 @@ def brought_together(
     try:
         found = _in_order(align(_of_two_dates(samples, start, options), capture, start, options))
         if is_guess and found.zero_ns is not None and not is_told:
-            check_overlap(found, span_ns)
+            check_overlap(found, span_ns, is_guess=True)
     except SensorError:
         # Nothing sure says when the capture was made: the load may.
         sure = is_told or options.is_shared or samples.kind == "elapsed" or (start and not is_guess)
@@ -292,8 +292,8 @@ def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None)
     return ns + round((local_ns - (int(ns[0]) // 2 + int(ns[-1]) // 2)) / day_ns) * day_ns
 
 
-def check_overlap(samples: SensorSamples, span_ns: tuple[int, int]) -> float:
-    """Share of the capture between the first and the last sample.
+def check_overlap(samples: SensorSamples, span_ns: tuple[int, int], *, is_guess: bool = False) -> float:
+    """Share of the capture between the first and the last sample; ``is_guess`` where its file's last change ties them.
 
     Raises
     ------
@@ -313,7 +313,10 @@ def check_overlap(samples: SensorSamples, span_ns: tuple[int, int]) -> float:
         "give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
         "(in a plan: recorded_from, time_zone, sensor_offset_s)"
     )
-    if (zero_ns := samples.zero_ns) is not None:
+    if is_guess:
+        found += "'s file was last changed, and nothing else says when it was recorded"
+        helps = "copy files with their times, or give --recorded-from (in a plan: recorded_from) or the log of that run"
+    elif (zero_ns := samples.zero_ns) is not None:
         starts = (utc_text(ns + zero_ns)[:19] for ns in (first, span_ns[0]))
         helps += "; in UTC the sensors start at {}, the capture at {}".format(*starts) + f" ({samples.words})"
     raise SensorError.at(samples.name, found, helps=helps)
