@@ -45,8 +45,7 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     """
     from frametime.errors import printable
     from frametime.pipeline.chart_files import left_out_words
-    from frametime.pipeline.report_files import PAGE
-    from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RESULT_FILE, Writing, make_review, n_formulas
+    from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, PAGE, RESULT_FILE, Writing, make_review, n_formulas
     from frametime.plans.plan import read_plan
     from frametime.render.charts.chart_catalog import keys_for
     from frametime.render.review_text import review_text

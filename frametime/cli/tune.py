@@ -208,9 +208,12 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
 
-    from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
-    from frametime.pipeline.report_files import write_tuning_report
-    from frametime.pipeline.tuning_record import summarize_file
+    from frametime.pipeline.tuning_record import (
+        REPORT_ENDINGS,
+        summarize_file,
+        write_tuning_charts,
+        write_tuning_report,
+    )
     from frametime.render.charts.chart_catalog import keys_for
     from frametime.render.tuning_text import summary_text
 
@@ -226,8 +229,6 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     if report is not None:
         write_tuning_report(summary, Path(report), force=force)
     if charts is not None:
-        from frametime.pipeline.chart_files import write_tuning_charts
-
         write_tuning_charts(summary, Path(charts), request=request, force=force)
     _tell(summary, summary_text, as_json=as_json, record=printable(record, limit=1000))
 
@@ -241,9 +242,7 @@ def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any
 
     from frametime.pipeline.chart_files import plot_run
     from frametime.pipeline.measuring import MeasureRequest, sensor_log_hint
-    from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
-    from frametime.pipeline.report_files import write_endurance_report
-    from frametime.pipeline.tuning_record import endurance_run
+    from frametime.pipeline.tuning_record import REPORT_ENDINGS, endurance_run, write_endurance_report
     from frametime.render.charts.theme import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
     from frametime.render.tuning_text import endurance_text

@@ -1,4 +1,4 @@
-"""Chart files: of a review, drawn in several processes; of a tuning record; and of a few captures, without a plan."""
+"""Chart files: of a review, drawn in several processes, and of a few captures, without a plan."""
 
 from __future__ import annotations
 
@@ -21,7 +21,6 @@ from frametime.review.result import ReviewResult
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
     from frametime.tuning.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.tuning_summary import TuningSummary
 
 
 _Key: TypeAlias = tuple[str, str]
@@ -307,7 +306,7 @@ def compare_captures(
                 chart = RUN_CHARTS[key]
                 told = title or (f"{chart.title}: {common}" if common else chart.title)
                 figure = chart(traces[group], theme, title=told)
-            _write_figure(figure, folder, name, request)
+            write_figure_files(figure, folder, name, request)
     if on_numbers is not None:
         for trace in traces:
             on_numbers(f"{trace.label}: {' · '.join(run_numbers(trace))}")
@@ -329,41 +328,9 @@ def _compared_figures(keys: Sequence[str], n_runs: int) -> dict[str, tuple[str, 
     return found
 
 
-def _write_figure(figure: Any, folder: Path, name: str, request: ChartRequest) -> None:
+def write_figure_files(figure: Any, folder: Path, name: str, request: ChartRequest) -> None:
+    """Write a figure into a folder, in each format of the request."""
     from frametime.render.charts.chart_sheet import figure_bytes
 
     for path in request.paths(folder, [name]):
         write_bytes(path, figure_bytes(figure, request.theme_value(), path.suffix[1:]))
-
-
-def write_tuning_charts(
-    summary: TuningSummary, folder: Path, *, request: ChartRequest, force: bool = False
-) -> tuple[Path, ...]:
-    """Draw the charts of a tuning record into ``folder``.
-
-    Parameters
-    ----------
-    summary : TuningSummary
-    folder : Path
-        Made where it is missing.
-    request : ChartRequest
-    force : bool
-        Replace files that are there.
-
-    Returns
-    -------
-    tuple of Path
-
-    Raises
-    ------
-    OutputError
-        If a file is there already and ``force`` is not set, or the folder cannot be written.
-    """
-    from frametime.render.charts.tuning_charts import tuning_figures
-
-    drawings = dict(tuning_figures(summary, request.theme_value(), only=request.only))
-    paths = request.paths(folder, drawings)
-    with claiming(paths, force=force, folder=folder):
-        for name, drawing in drawings.items():
-            _write_figure(drawing(), folder, name, request)
-    return paths

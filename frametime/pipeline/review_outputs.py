@@ -1,4 +1,4 @@
-"""The files of a review: what each holds as data, and all of them written together into a folder, or not at all."""
+"""The files of a review: what each holds, and all of them written together into a folder, or not at all."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from frametime.errors import OutputError, printable
-from frametime.pipeline.chart_files import ChartRequest, chart_writers
-from frametime.pipeline.kept_runs import is_free
-from frametime.pipeline.report_files import report_files
+from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_writers
+from frametime.pipeline.kept_runs import is_free, read_curves
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.tables import Column, arrow_schema, csv_bytes, formula_count, frame_of
 from frametime.plans.folder_walk import path_from
@@ -22,7 +22,14 @@ from frametime.render.json_output import plain
 from frametime.render.tables import table as shown
 from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table
-from frametime.replacing import alone_with, clear_leftovers, refuse_strangers, replacing_folder
+from frametime.replacing import (
+    alone_with,
+    clear_leftovers,
+    refuse_existing,
+    refuse_strangers,
+    replacing_folder,
+    write_text,
+)
 from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
 if TYPE_CHECKING:
@@ -291,3 +298,88 @@ def _refuse_strangers(folder: Path) -> None:
         return name == KEPT_RUNS_FILE and is_free(folder / name)
 
     refuse_strangers(folder.resolve() if folder.is_dir() else folder, is_own, writer="review")
+
+
+PAGE: Final = "report.html"
+TEXT: Final = "report.md"
+PAGE_BYTES: Final = 2_975_000
+"""How large a page may become when its frame times are added; without them it is as large as its tables."""
+MOST_WITH_NARROW: Final = 2_500_000
+"""A page larger than that without its frame times has its charts in the wide form only, and none that is large."""
+LARGEST_DRAWING: Final = 250_000
+MOST_TRACE_BYTES: Final = 1_400_000
+
+
+def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> tuple[Path, ...]:
+    """Write ``report.html`` and ``report.md`` into ``folder``, each whole or not at all.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    folder : Path
+        Must exist.
+    force : bool
+        Replace reports that are there.
+
+    Returns
+    -------
+    tuple of Path
+        The page and the text.
+
+    Raises
+    ------
+    OutputError
+        If a report is there already and ``force`` is not given, or the folder cannot be written.
+    """
+    files = {folder / name: write for name, write in report_files(result).items()}
+    refuse_existing(files, force=force)
+    for target, write in files.items():
+        write(target)
+    return tuple(files)
+
+
+def report_files(result: ReviewResult, *, charts_folder: str | None = None) -> Mapping[str, Callable[[Path], None]]:
+    """Name of each file of the report, and what writes it to a path.
+
+    The report is made when the first file is asked for. ``charts_folder`` is where the charts lie as PNG files.
+    """
+    texts = cache(lambda: report_texts(result, charts_folder=charts_folder))
+    return {PAGE: lambda path: write_text(path, texts()[PAGE]), TEXT: lambda path: write_text(path, texts()[TEXT])}
+
+
+def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> dict[str, str]:
+    """The report of a review, by the names of its two files.
+
+    The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
+    """
+    from frametime.render.report.html import render_html
+    from frametime.render.report.markdown import render_markdown
+    from frametime.render.report.page_data import place_of_traces, review_traces
+    from frametime.render.report.review_blocks import NARROW, chart_figures, chosen_charts, narrow_charts
+    from frametime.render.report.review_report import review_report
+
+    charts = chosen_charts(result)
+    # These charts are of the review as a whole: the curves of its runs need not go to other processes.
+    small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
+    request = ChartRequest(formats=("svg",))
+    svgs = chart_contents(small, request, [chart.name for chart in charts])
+    # As a phone shows them.
+    names = narrow_charts(small, charts)
+    drawn = chart_contents(small, replace(request, size=NARROW), list(names.values()))
+    narrow = {name: drawn[of_phone] for name, of_phone in names.items()}
+    place = place_of_traces(result)
+    figures = chart_figures(result, charts, svgs, narrow=narrow, folder=charts_folder)
+    made = partial(review_report, result, charts_folder=charts_folder)
+    report = made(figures=figures, traces=place)
+    page = render_html(report)
+    if len(page) > MOST_WITH_NARROW:
+        light = [chart for chart in charts if len(svgs[chart.name]) < LARGEST_DRAWING]
+        figures = chart_figures(result, light, svgs, folder=charts_folder)
+        report = made(figures=figures, traces=place)
+        page = render_html(report)
+    if place is not None:
+        read_curves(result.runs)
+        traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
+        report = made(figures=figures, traces=traces)
+        page = render_html(report)
+    return {PAGE: page, TEXT: render_markdown(report)}

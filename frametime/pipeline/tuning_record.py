@@ -1,4 +1,4 @@
-"""The file of a tuning record: read, begun, judged, and appended to so that no trial is lost.
+"""The files of tuning: the record, appended to so that no trial is lost, the logs of its trials, charts and reports.
 
 A tuning step that freezes the machine may well do so while a trial is being noted. The record is therefore written
 whole to a temporary name, forced to the disk and then renamed; what stood in it before is kept byte for byte.
@@ -9,45 +9,43 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.caveats import Caveat, Weight
-from frametime.errors import FrametimeError, ReadError, RecordError, did_you_mean, printable
-from frametime.metrics.metric import MeasuredRun
+from frametime.errors import FrametimeError, ReadError, RecordError, printable
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.plans.folder_walk import path_from
-from frametime.replacing import alone_with, claiming, write_bytes
+from frametime.replacing import alone_with, claiming, refuse_ending, write_bytes, write_text
 from frametime.settings.toml_source import decoded_text, file_bytes
+from frametime.tuning.new_trial import (
+    MeasuredLog,
+    judged_log,
+    judged_trial,
+    proposed_trial,
+    refuse_left_out,
+    refuse_logs,
+    refuse_new,
+    with_measurements,
+)
 from frametime.tuning.next_trial import next_trial
-from frametime.tuning.proposal import Finished, Proposal
-from frametime.tuning.record import KNOBS, Axis, Limits, Outcome, Trial, TuningRecord, option_of
-from frametime.tuning.record_text import TEMPLATE, date_text, parse_record, refuse_trial, trial_text
+from frametime.tuning.proposal import Proposal
+from frametime.tuning.record import Axis, Limits, Outcome, Trial, TuningRecord
+from frametime.tuning.record_text import TEMPLATE, parse_record, refuse_trial, trial_text
 from frametime.tuning.trial_view import TrialView
 from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
+    from frametime.metrics.metric import MeasuredRun
+    from frametime.pipeline.chart_files import ChartRequest
+    from frametime.render.report.document import Report
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
-
-
-@dataclass(frozen=True, kw_only=True)
-class MeasuredLog:
-    """A run of a trial; ``against`` is what its log holds against a trial that is said to have passed."""
-
-    run: MeasuredRun
-    caveats: tuple[Caveat, ...]
-    against: tuple[str, ...]
-
-    def value(self, key: str) -> float | None:
-        """A metric of the run."""
-        return self.run.values[key].value
 
 
 def measured_logs(
@@ -60,40 +58,15 @@ def measured_logs(
     FrametimeError
         If a log or its sensor log cannot be used.
     """
-    from frametime.tuning.endurance_verdict import judge_endurance
-
     options = MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
     found = []
     for log, sensors in zip(trial.logs, trial.sensors or (None,) * len(trial.logs), strict=True):
         path = str(folder / log)
         request = request_of_log(path, None if sensors is None else str(folder / sensors), options, reading)
         capture, run = measure_file(replace(request, keep_curves=False))
-        against = judge_endurance(capture, run).against if trial.is_endurance else _freezes(run)
-        found.append(MeasuredLog(run=run, caveats=_doubts(path, run), against=against))
+        name, hint = printable(path, limit=1000), sensor_log_hint(path, run)
+        found.append(judged_log(trial, capture, run, name=name, hint=hint))
     return found
-
-
-def _freezes(run: MeasuredRun) -> tuple[str, ...]:
-    """A freeze speaks against any run."""
-    from frametime.tuning.endurance_verdict import EnduranceRules
-
-    n_frozen = int(run.values["freeze_over_500ms_count"].value or 0)
-    if n_frozen <= EnduranceRules().max_freezes:
-        return ()
-    longest_ms = run.values["max_frame_time_ms"].value
-    return (f"{counted(n_frozen, 'frame')} over 500 ms; the longest took {longest_ms:.0f} ms",)
-
-
-def _doubts(log: str, run: MeasuredRun) -> tuple[Caveat, ...]:
-    """That a log is no capture, or that its run should be repeated; a record has no need of the lighter caveats."""
-    hint = sensor_log_hint(log, run)
-    if hint is not None:
-        return (Caveat(code="trial-log-unusable", message=hint, weight=Weight.REPEAT),)
-    return tuple(
-        replace(caveat, message=f"{printable(log, limit=1000)}: repeat this run: {caveat.message}")
-        for caveat in run.caveats
-        if caveat.weight is Weight.REPEAT
-    ) + tuple(caveat for caveat in run.caveats if caveat.code == "sensors-unusable")
 
 
 def request_of_log(
@@ -108,23 +81,6 @@ def request_of_log(
     return replace(reading, path=log, measure=options, sensors=sensors)
 
 
-def with_measurements(trial: Trial, runs: Sequence[MeasuredLog]) -> Trial:
-    """The trial with the speed, power and temperature of its measured runs.
-
-    Power is taken only where every run has it, so that run and power stay side by side.
-    """
-    fps, power_w, peaks_c = (
-        [value for run in runs if (value := run.value(key)) is not None]
-        for key in ("average_fps", "average_power_w", "peak_temperature_c")
-    )
-    return replace(
-        trial,
-        average_fps=tuple(map(_rounded, fps)),
-        average_power_w=tuple(map(_rounded, power_w)) if len(power_w) == len(runs) else (),
-        peak_temperature_c=max(peaks_c, default=trial.peak_temperature_c),
-    )
-
-
 def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, tuple[Caveat, ...]]:
     """The record with every trial measured that has logs and no numbers yet; ``folder`` is where its paths begin.
 
@@ -136,27 +92,16 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
     for at, trial in enumerate(trials):
         if not trial.logs or trial.average_fps:
             continue
-        is_passed = trial.outcome is Outcome.PASSED
         try:
-            runs = measured_logs(trial, limits=record.limits, folder=folder)
+            logs = measured_logs(trial, limits=record.limits, folder=folder)
         except (FrametimeError, OSError) as error:
-            if is_passed:  # the log of a freeze is often cut off, and no speed is taken from a failed trial
+            if trial.outcome is Outcome.PASSED:  # the log of a freeze is often cut off, and gives no speed
                 message = f"Trial {at + 1} has no measured speed: {error}"
                 caveats.append(Caveat(code="trial-log-unusable", message=message, weight=Weight.CARE))
             continue
-        trials[at] = with_measurements(trial, runs)
-        if is_passed and (against := [told for run in runs for told in run.against]):
-            trials[at] = replace(trials[at], outcome=Outcome.DOES_NOT_HOLD)
-            message = f"Trial {at + 1} is noted as passed, and its log says otherwise: {'; '.join(against)}."
-            caveats.append(Caveat(code="trial-log-contradicts", message=message, weight=Weight.REPEAT))
-        if is_passed:
-            caveats += [caveat for run in runs for caveat in run.caveats]
+        trials[at], told = judged_trial(trial, logs, number=at + 1)
+        caveats += told
     return replace(record, trials=tuple(trials)), tuple(caveats)
-
-
-def _rounded(value: float) -> float:
-    """Seven significant digits: far below what runs scatter, and readable in the record."""
-    return float(f"{value:.7g}")
 
 
 _TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
@@ -260,18 +205,28 @@ def note_trial(
     FrametimeError
         If the record, an entry or a log is wrong; nothing is written then.
     """
+    folder = Path(path).parent
     with alone_with(Path(path)):  # or two at once could note one log, or one proposal, twice
         asked, record = new, read_record(path)
+        step = next_trial(measured_record(record, folder)[0])
         if not asked.workload:
-            new = _as_proposed(path, record, new)
-        _check(path, new, record)
-        if asked.workload and left_out:
-            _refuse_left_out(path, record, left_out)
+            new = proposed_trial(asked, step, name=path)
+            has_numbers = asked.logs or asked.average_fps or asked.outcome is not Outcome.PASSED
+            if record.logs_folder is not None and not has_numbers and isinstance(step, Proposal):
+                new = with_logs(new, _newest_logs(path, record, step.n_runs))
+        beside = Path(path).resolve().parent
+        logs, sensors = (tuple(path_from(Path(log), beside) for log in of_runs) for of_runs in (new.logs, new.sensors))
+        trial = replace(new, logs=logs, sensors=sensors)
+        refuse_new(new, trial, record, name=path)
+        if asked.workload:
+            refuse_left_out(left_out, step, name=path)
         old = () if asked.logs else _finished_before(Path(path), new.logs)
         runs, caveats = _measured(new, record, reading)
-        trial = _trial_of(new, Path(path).resolve().parent, runs)
+        if runs and new.is_endurance:  # what the log shows, not what was said
+            trial = replace(trial, minutes=round(sum(run.minutes for run in runs), 2))
+        trial = with_measurements(trial, runs) if runs else trial
         record = append_trial(path, trial)
-    measured, more = measured_record(record, Path(path).parent)
+    measured, more = measured_record(record, folder)
     return NotedTrial(
         number=len(record.trials),
         trial=trial,
@@ -281,41 +236,12 @@ def note_trial(
     )
 
 
-def _refuse_left_out(path: str, record: TuningRecord, left_out: Sequence[Axis]) -> None:
-    """Refuse a trial set by hand that does not say how a knob stood that the proposed trial has turned."""
-    step = next_trial(measured_record(record, Path(path).parent)[0])
-    for axis in left_out:
-        if isinstance(step, Proposal) and step.setting.turned(axis):
-            option = f"{option_of(axis)} {getattr(step.setting, KNOBS[axis].field):g}, or {KNOBS[axis].stock} at stock"
-            found = f"the proposed trial has {step.setting.words(axis)}, and the new one does not say"
-            raise RecordError.at(path, found, helps=f"say how it was set: {option}")
-
-
 def _finished_before(record: Path, logs: Sequence[str]) -> tuple[Caveat, ...]:
     """That a log which was taken by itself is older than the last change of the record."""
     old = [printable(log, limit=1000) for log in logs if Path(log).stat().st_mtime_ns < record.stat().st_mtime_ns]
     helps = "if it is of another run, 'frametime tune undo' takes the trial back"
     message = f"{', '.join(old)}: finished before the record was last changed; {helps}"
     return (Caveat(code="trial-log-old", message=message, weight=Weight.CARE),) if old else ()
-
-
-def _as_proposed(path: str, record: TuningRecord, new: Trial) -> Trial:
-    """The trial as the record proposed it: its setting, its workload and, where it passed, the newest logs.
-
-    Raises
-    ------
-    RecordError
-        If nothing is proposed, or fewer new logs stand in the folder than runs were asked for.
-    """
-    step = next_trial(measured_record(record, Path(path).parent)[0])
-    if isinstance(step, Finished):
-        raise RecordError.at(path, "no trial is proposed", helps="say what was set: --core, --memory and --workload")
-    # A power limit that was noted in W is kept as it was noted.
-    setting = step.setting if new.power_limit_w is None else step.setting.turned_to("power", 0)
-    new = replace(new, setting=setting, workload=step.workload, is_endurance=step.is_endurance)
-    if record.logs_folder is None or new.logs or new.average_fps or new.outcome is not Outcome.PASSED:
-        return new
-    return with_logs(new, _newest_logs(path, record, step.n_runs))
 
 
 def with_logs(trial: Trial, logs: Sequence[Path]) -> Trial:
@@ -344,48 +270,6 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
     return [file for _, file in new[-n_runs:]]
 
 
-def _trial_of(new: Trial, folder: Path, runs: list[MeasuredLog]) -> Trial:
-    """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
-    logs, sensors = (tuple(path_from(Path(log), folder) for log in of_runs) for of_runs in (new.logs, new.sensors))
-    trial = replace(new, logs=logs, sensors=sensors)
-    if runs and new.is_endurance:  # what the log shows, not what was said
-        trial = replace(trial, minutes=round(sum(run.run.duration_s for run in runs) / 60.0, 2))
-    return with_measurements(trial, runs) if runs else trial
-
-
-def _check(path: str, new: Trial, record: TuningRecord) -> None:
-    names = [workload.name for workload in record.workloads]
-    if new.workload not in names:
-        helps = did_you_mean(new.workload, names) or f"the record has {', '.join(map(repr, names))}"
-        raise RecordError.at(path, f"workload '{printable(new.workload, limit=60)}' is not in the record", helps=helps)
-    if new.on is not None:
-        if date_text(new.on) is None:
-            found = f"on is '{printable(new.on, limit=60)}'"
-            raise RecordError.at(path, found, helps="give a date such as 2026-11-25")
-        tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
-        if datetime.fromisoformat(new.on).date() > tomorrow:
-            found = f"on is '{new.on}', a day that is yet to come"
-            raise RecordError.at(path, found, helps="give the day on which the trial was made")
-    _check_logs(path, new, record)
-    if new.is_endurance and new.minutes is None and not new.logs and new.outcome is Outcome.PASSED:
-        raise RecordError.at(path, "minutes is not known for the endurance run", helps="give --minutes or --log")
-    least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
-    if new.outcome is Outcome.PASSED and not new.logs and new.minutes is not None and new.minutes < least:
-        found = f"minutes is {new.minutes:g}, and {least:g} are needed to show that it holds"
-        raise RecordError.at(path, found, helps="run it for longer")
-
-
-def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
-    """A run that was noted twice would count as two runs, and make numbers surer than they are."""
-    known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
-    folder = Path(path).resolve().parent
-    for log, name in zip(new.logs, (path_from(Path(log), folder) for log in new.logs), strict=True):
-        if name in known or new.logs.count(log) > 1:
-            where = f"in the record already, with trial {known[name]}" if name in known else "given twice"
-            helps = "a run counts once: give each run a log with a name of its own"
-            raise RecordError.at(log, f"this log is {where}", helps=helps)
-
-
 def _measured(
     new: Trial, record: TuningRecord, reading: MeasureRequest | None
 ) -> tuple[list[MeasuredLog], tuple[Caveat, ...]]:
@@ -398,22 +282,7 @@ def _measured(
         return [], (Caveat(code="trial-log-unusable", message=message, weight=Weight.NOTE),)
     if new.outcome is not Outcome.PASSED:
         return runs, ()  # a run that failed is short, and no speed is taken from it
-    for log, run in zip(new.logs, runs, strict=True):
-        if run.against:
-            found = f"the trial is noted as passed, and this log shows {'; '.join(run.against)}"
-            helps = "note how it ended, such as --outcome froze or --outcome does-not-hold"
-            raise RecordError.at(log, found, helps=helps)
-    # A run that is too short proves nothing; that of a failed trial may be as short as it was.
-    least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
-    minutes = [run.run.duration_s / 60.0 for run in runs]
-    lengths = [sum(minutes)] if new.is_endurance else minutes  # of an endurance run with the first log
-    for log, length in zip(new.logs, lengths, strict=False):
-        # A log ends within a frame or two of the time that was set.
-        if length < least - 0.02:
-            key = "endurance_min_minutes in [steps]" if new.is_endurance else f"'{new.workload}' in [lengths]"
-            found = f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds"
-            parts = ", give each of its parts with --log" if new.is_endurance else ""
-            raise RecordError.at(log, found, helps=f"run it for longer{parts}, or set {key}")
+    refuse_logs(new, runs, record)
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 
@@ -450,8 +319,7 @@ def endurance_run(
     rules = EnduranceRules()
     if record is not None:
         known = read_record(record)
-        steps, limits = known.steps, known.limits
-        rules = EnduranceRules(min_minutes=steps.endurance_min_minutes, max_minutes=steps.endurance_max_minutes)
+        rules, limits = EnduranceRules.of(known.steps), known.limits
         options = replace(
             options,
             temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
@@ -463,3 +331,88 @@ def endurance_run(
     ]
     verdicts = [judge_endurance(read, run, rules) for read, run in measured]
     return measured, judge_in_turn(verdicts, rules)
+
+
+REPORT_ENDINGS: Final = (".html", ".htm", ".md")
+"""Of reports; the last is Markdown."""
+
+
+def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = False) -> None:
+    """Write the report of a tuning record.
+
+    Raises
+    ------
+    OutputError
+        If the name has another ending, the file is there already and ``force`` is not given, or it cannot be written.
+    """
+    from frametime.render.report.tuning_report import tuning_charts, tuning_report
+
+    _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path, force=force)
+
+
+def write_endurance_report(
+    verdict: EnduranceVerdict,
+    path: Path,
+    *,
+    measured: tuple[Capture, MeasuredRun] | None = None,
+    force: bool = False,
+) -> None:
+    """Write the report of one endurance run; with the capture and what was measured of it, its chart too.
+
+    Raises
+    ------
+    OutputError
+        As for `write_tuning_report`.
+    """
+    from frametime.render.report.tuning_report import endurance_chart, endurance_report
+
+    figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
+    _write(endurance_report(verdict, figures=figures), path, force=force)
+
+
+def _is_text(path: Path) -> bool:
+    return path.suffix.lower() == ".md"
+
+
+def _write(report: Report, path: Path, *, force: bool) -> None:
+    from frametime.render.report.html import render_html
+    from frametime.render.report.markdown import render_markdown
+
+    refuse_ending(path, REPORT_ENDINGS, "report")
+    render = render_markdown if _is_text(path) else render_html
+    with claiming([path], force=force):
+        write_text(path, render(report))
+
+
+def write_tuning_charts(
+    summary: TuningSummary, folder: Path, *, request: ChartRequest, force: bool = False
+) -> tuple[Path, ...]:
+    """Draw the charts of a tuning record into ``folder``.
+
+    Parameters
+    ----------
+    summary : TuningSummary
+    folder : Path
+        Made where it is missing.
+    request : ChartRequest
+    force : bool
+        Replace files that are there.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    OutputError
+        If a file is there already and ``force`` is not set, or the folder cannot be written.
+    """
+    from frametime.pipeline.chart_files import write_figure_files
+    from frametime.render.charts.tuning_charts import tuning_figures
+
+    drawings = dict(tuning_figures(summary, request.theme_value(), only=request.only))
+    paths = request.paths(folder, drawings)
+    with claiming(paths, force=force, folder=folder):
+        for name, drawing in drawings.items():
+            write_figure_files(drawing(), folder, name, request)
+    return paths

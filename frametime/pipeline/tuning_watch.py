@@ -15,7 +15,6 @@ from typing import Final
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline.tuning_record import (
-    MeasuredLog,
     measured_logs,
     measured_record,
     note_trial,
@@ -26,9 +25,10 @@ from frametime.pipeline.tuning_record import (
 from frametime.pipeline.watching import finished_files, state_of
 from frametime.plans.folder_walk import files_below
 from frametime.render.tuning_text import bench_text, short_noted_text
+from frametime.tuning.new_trial import MeasuredLog, judge_newest
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import NextStep, Proposal
-from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
+from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.trial_view import TrialView
 
 FAILURE_KEYS: Final = {
@@ -48,7 +48,6 @@ _QUESTIONS: Final = (
 _COUNT_S: Final = 1.0
 _LOOK_S: Final = 30.0
 """How often a log that grows is read, in s, to see whether its run has failed."""
-_SHORT_MINUTES: Final = 0.02
 
 
 class TuningBench:
@@ -100,21 +99,12 @@ class TuningBench:
             log = self._measured(path, self._trial(step, Outcome.PASSED), record)
         except FrametimeError as error:
             return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
-        minutes, least = log.run.duration_s / 60.0, step.minutes
-        self._runs[path] = minutes
-        if log.against:
-            outcome = Outcome.FROZE if any("500 ms" in told for told in log.against) else Outcome.DOES_NOT_HOLD
-            return f"{name}: {'; '.join(log.against)}\n{self._noted(step, outcome)}"
-        total = sum(self._runs.values()) if step.is_endurance else minutes
-        is_whole = minutes >= record.least_minutes(step.workload) - _SHORT_MINUTES
-        if total < least - _SHORT_MINUTES and not (step.is_endurance and is_whole):
-            told = f"{name} is cut off after {minutes:.1f} of {least:g} minutes. If you ended it, take it back: u\n"
-            return told + self._noted(step, Outcome.DID_NOT_FINISH)
-        if _is_too_hot(log, record.limits):
-            return f"{name}: too hot\n{self._noted(step, Outcome.PASSED)}"
-        made = f"{total:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self._runs)} of {step.n_runs}"
-        told = f"{name}: {minutes:.1f} minutes, {made} so far, nothing wrong in the log\n"
-        if len(self._runs) < step.n_runs or total < least - _SHORT_MINUTES:
+        verdict = judge_newest(log, list(self._runs.values()), step, record)
+        self._runs[path] = log.minutes
+        told = f"{name}: {verdict.words}\n"
+        if verdict.outcome is not None:
+            return told + self._noted(step, verdict.outcome)
+        if not verdict.is_last:
             return told
         self._n_answers = 0
         self._asked |= {log.resolve() for log in self._runs}
@@ -146,7 +136,7 @@ class TuningBench:
             found = self._measured(log, trial, record)
         except FrametimeError:
             return ()
-        return (*found.against, *(("too hot",) if _is_too_hot(found, record.limits) else ()))
+        return (*found.against, *(("too hot",) if found.is_too_hot(record.limits) else ()))
 
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
@@ -213,11 +203,6 @@ class TuningBench:
 
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))
-
-
-def _is_too_hot(log: MeasuredLog, limits: Limits) -> bool:
-    peak_c = log.value("peak_temperature_c")
-    return peak_c is not None and peak_c > limits.temperature_c
 
 
 def watch_trials(

@@ -18,7 +18,7 @@ from frametime.metrics.drift.drift import change_over_run_pct
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, QUANTITY_WORDS, TEMPERATURE, Channel, channel
-from frametime.tuning.record import CAUTIONS
+from frametime.tuning.record import CAUTIONS, Steps
 from frametime.words import counted
 
 VerdictWord = Literal["holds", "does not hold", "not shown"]
@@ -69,7 +69,7 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
     series = FrameSeries.of(capture, run.options)
     criteria: tuple[Criterion, ...] = (
         _length(minutes, rules),
-        _freezes(run, rules),
+        freeze_criterion(run, rules),
         _hitches(run, minutes, rules),
         _drift(run, series, minutes, rules),
         temperature_criterion(run, sensor_cover(series, TEMPERATURE), rules),
@@ -132,7 +132,9 @@ def _length(minutes: float, rules: EnduranceRules) -> Criterion:
     return asked.judged(minutes, f"the run lasted {minutes:.1f} minutes", passed=minutes >= rules.min_minutes)
 
 
-def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
+def freeze_criterion(run: MeasuredRun, rules: EnduranceRules | None = None) -> Criterion:
+    """Whether frames took so long that the picture stood still."""
+    rules = EnduranceRules() if rules is None else rules
     most = f"at most {counted(rules.max_freezes, 'frame')}" if rules.max_freezes else "no frame"
     asked = Criterion.of("freezes", "{count}", f"{most} over 500 ms")
     count, reason = value_of(run, "freeze_over_500ms_count")
@@ -217,6 +219,11 @@ class EnduranceRules:
     max_hitches_per_10min: float = 1.0
     max_drift_pct: float = 3.0
     min_seen_fraction: float = 0.95
+
+    @classmethod
+    def of(cls, steps: Steps) -> EnduranceRules:
+        """The rules of a record."""
+        return cls(min_minutes=steps.endurance_min_minutes, max_minutes=steps.endurance_max_minutes)
 
 
 @dataclass(frozen=True, kw_only=True)

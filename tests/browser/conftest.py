@@ -14,7 +14,8 @@ from typing import Any
 import pytest
 import report_samples as samples
 
-from frametime.pipeline.report_files import write_report, write_tuning_report
+from frametime.pipeline.review_outputs import write_report
+from frametime.pipeline.tuning_record import write_tuning_report
 
 CHROMIUM = os.environ.get("FRAMETIME_TEST_CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = (

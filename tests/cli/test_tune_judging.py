@@ -85,7 +85,7 @@ def test_a_frozen_trial_is_not_noted_as_passed(bench: Path) -> None:
     write_run(bench / "run.csv", minutes=1.0, spoiled=True)
     refused = tune(bench, "add", "--workload", "canyon", "--passed", "--log", "run.csv")
     assert refused.code == 3
-    assert "this log shows 5 frames over 500 ms; the longest took 900 ms" in refused.err
+    assert "this log shows 5 frames over 500 ms; the longest frame took 900 ms" in refused.err
     assert "--outcome froze" in refused.err
 
 

@@ -10,13 +10,8 @@ from review_samples import sample_review
 
 from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.chart_files import (
-    ChartRequest,
-    chart_writers,
-    plot_run,
-    write_tuning_charts,
-)
-from frametime.pipeline.tuning_record import summarize_file
+from frametime.pipeline.chart_files import ChartRequest, chart_writers, plot_run
+from frametime.pipeline.tuning_record import summarize_file, write_tuning_charts
 from frametime.render.charts.chart_sheet import figure_bytes
 from frametime.render.charts.drawings import review_figures
 from frametime.render.charts.theme import Theme

@@ -12,10 +12,9 @@ import pytest
 from once_a_run import made_once
 
 from frametime.errors import OutputError
-from frametime.pipeline import report_files
+from frametime.pipeline import review_outputs
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.pipeline.report_files import write_report
-from frametime.pipeline.review_outputs import drawn_files
+from frametime.pipeline.review_outputs import drawn_files, write_report
 from frametime.review.result import ReviewResult
 
 
@@ -44,7 +43,7 @@ def made_reports(monkeypatch: pytest.MonkeyPatch) -> list[str | None]:
         asked.append(charts_folder)
         return {"report.html": "<!doctype html>\n", "report.md": "# Title\n"}
 
-    monkeypatch.setattr(report_files, "report_texts", make)
+    monkeypatch.setattr(review_outputs, "report_texts", make)
     return asked
 
 

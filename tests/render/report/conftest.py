@@ -8,7 +8,7 @@ import pytest
 import report_samples as samples
 from once_a_run import made_once
 
-from frametime.pipeline.report_files import write_report
+from frametime.pipeline.review_outputs import write_report
 from frametime.review.result import ReviewResult
 
 

@@ -14,7 +14,7 @@ import report_samples as samples
 from once_a_run import made_once
 from report_page_reading import own_text, parsed
 
-from frametime.pipeline.report_files import report_texts, write_report
+from frametime.pipeline.review_outputs import report_texts, write_report
 from frametime.render.report.document import Paragraph, Report, Section, Strip
 from frametime.render.report.html import render_html, strip_places
 from frametime.render.report.markdown import readable

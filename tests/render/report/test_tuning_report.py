@@ -12,7 +12,7 @@ import pytest
 from report_page_reading import at_pointer, expected_reading, own_text, parsed, read_number, shown_numbers
 
 from frametime.errors import OutputError
-from frametime.pipeline.report_files import write_endurance_report, write_tuning_report
+from frametime.pipeline.tuning_record import write_endurance_report, write_tuning_report
 from frametime.render.json_output import plain
 from frametime.render.report.markdown import readable
 from frametime.render.tuning_text import summary_text

@@ -1,0 +1,214 @@
+"""A trial that is to be noted: held against what was proposed, against its record, and against what its logs show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final, NamedTuple
+
+from frametime.capture import Capture
+from frametime.caveats import Caveat, Weight
+from frametime.errors import RecordError
+from frametime.metrics.metric import MeasuredRun
+from frametime.tuning.proposal import Finished, NextStep, Proposal
+from frametime.tuning.record import KNOBS, Axis, Limits, Outcome, Trial, TuningRecord, option_of
+from frametime.tuning.record_text import refuse_trial, trial_text
+
+_SHORT_MINUTES: Final = 0.02
+"""So much earlier than asked for a run may end: a log ends within a frame or two of the time that was set."""
+
+
+def proposed_trial(new: Trial, step: NextStep, *, name: str) -> Trial:
+    """The trial with the setting and the workload that were proposed; ``name`` is that of the record.
+
+    Raises
+    ------
+    RecordError
+        If nothing is proposed.
+    """
+    if isinstance(step, Finished):
+        raise RecordError.at(name, "no trial is proposed", helps="say what was set: --core, --memory and --workload")
+    # A power limit that was noted in W is kept as it was noted.
+    setting = step.setting if new.power_limit_w is None else step.setting.turned_to("power", 0)
+    return replace(new, setting=setting, workload=step.workload, is_endurance=step.is_endurance)
+
+
+def refuse_left_out(left_out: Sequence[Axis], step: NextStep, *, name: str) -> None:
+    """Refuse a trial set by hand that does not say how a knob stood that the proposed trial has turned.
+
+    Raises
+    ------
+    RecordError
+    """
+    for axis in left_out:
+        if isinstance(step, Proposal) and step.setting.turned(axis):
+            option = f"{option_of(axis)} {getattr(step.setting, KNOBS[axis].field):g}, or {KNOBS[axis].stock} at stock"
+            found = f"the proposed trial has {step.setting.words(axis)}, and the new one does not say"
+            raise RecordError.at(name, found, helps=f"say how it was set: {option}")
+
+
+def refuse_new(new: Trial, noted: Trial, record: TuningRecord, *, name: str) -> None:
+    """Refuse what the record cannot take, before a log is read; ``noted`` has its paths as the record would hold them.
+
+    A run that was noted twice would count as two runs, and make numbers surer than they are.
+
+    Raises
+    ------
+    RecordError
+    """
+    # How long an endurance run was, its logs may say.
+    refuse_trial(trial_text(replace(noted, is_endurance=False)), record, name=name)
+    tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
+    if new.on is not None and datetime.fromisoformat(new.on).date() > tomorrow:
+        found = f"on is '{new.on}', a day that is yet to come"
+        raise RecordError.at(name, found, helps="give the day on which the trial was made")
+    known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
+    for typed, log in zip(new.logs, noted.logs, strict=True):
+        if log in known or noted.logs.count(log) > 1:
+            where = f"in the record already, with trial {known[log]}" if log in known else "given twice"
+            helps = "a run counts once: give each run a log with a name of its own"
+            raise RecordError.at(typed, f"this log is {where}", helps=helps)
+    if new.logs or new.outcome is not Outcome.PASSED:
+        return
+    if new.is_endurance and new.minutes is None:
+        raise RecordError.at(name, "minutes is not known for the endurance run", helps="give --minutes or --log")
+    least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
+    if new.minutes is not None and new.minutes < least:
+        found = f"minutes is {new.minutes:g}, and {least:g} are needed to show that it holds"
+        raise RecordError.at(name, found, helps="run it for longer")
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredLog:
+    """A run of a trial; ``against`` is what its log holds against a trial that is said to have passed."""
+
+    run: MeasuredRun
+    caveats: tuple[Caveat, ...]
+    against: tuple[str, ...]
+
+    @property
+    def minutes(self) -> float:
+        """How long the run lasted."""
+        return self.run.duration_s / 60.0
+
+    def value(self, key: str) -> float | None:
+        """A metric of the run."""
+        return self.run.values[key].value
+
+    def is_too_hot(self, limits: Limits) -> bool:
+        """Whether the card got hotter than the record allows."""
+        peak_c = self.value("peak_temperature_c")
+        return peak_c is not None and peak_c > limits.temperature_c
+
+
+def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, hint: str | None) -> MeasuredLog:
+    """A log of a trial, held against it; ``hint`` is what is to be said of one that is no capture.
+
+    A freeze speaks against any run, a drift or hitches against the long one only. A record has no need of caveats that
+    do not ask for the run to be repeated.
+    """
+    from frametime.tuning.endurance_verdict import freeze_criterion, judge_endurance
+
+    if trial.is_endurance:
+        against = judge_endurance(capture, run).against
+    else:
+        freezes = freeze_criterion(run)
+        against = (freezes.sentence,) if freezes.state == "failed" else ()
+    if hint is not None:
+        caveats: tuple[Caveat, ...] = (Caveat(code="trial-log-unusable", message=hint, weight=Weight.REPEAT),)
+    else:
+        caveats = tuple(
+            replace(caveat, message=f"{name}: repeat this run: {caveat.message}")
+            for caveat in run.caveats
+            if caveat.weight is Weight.REPEAT
+        ) + tuple(caveat for caveat in run.caveats if caveat.code == "sensors-unusable")
+    return MeasuredLog(run=run, caveats=caveats, against=against)
+
+
+def refuse_logs(trial: Trial, logs: Sequence[MeasuredLog], record: TuningRecord) -> None:
+    """Refuse a trial that is said to have passed where a log contradicts it, or is too short to show it.
+
+    Raises
+    ------
+    RecordError
+        Naming the log.
+    """
+    for name, log in zip(trial.logs, logs, strict=True):
+        if log.against:
+            found = f"the trial is noted as passed, and this log shows {'; '.join(log.against)}"
+            helps = "note how it ended, such as --outcome froze or --outcome does-not-hold"
+            raise RecordError.at(name, found, helps=helps)
+    least = record.least_minutes(trial.workload, is_endurance=trial.is_endurance)
+    minutes = [log.minutes for log in logs]
+    lengths = [sum(minutes)] if trial.is_endurance else minutes  # of an endurance run with the first log
+    for name, length in zip(trial.logs, lengths, strict=False):
+        if length < least - _SHORT_MINUTES:
+            key = "endurance_min_minutes in [steps]" if trial.is_endurance else f"'{trial.workload}' in [lengths]"
+            found = f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds"
+            parts = ", give each of its parts with --log" if trial.is_endurance else ""
+            raise RecordError.at(name, found, helps=f"run it for longer{parts}, or set {key}")
+
+
+def with_measurements(trial: Trial, logs: Sequence[MeasuredLog]) -> Trial:
+    """The trial with the speed, power and temperature of its measured runs.
+
+    Power is taken only where every run has it, so that run and power stay side by side.
+    """
+    fps, power_w, peaks_c = (
+        [value for log in logs if (value := log.value(key)) is not None]
+        for key in ("average_fps", "average_power_w", "peak_temperature_c")
+    )
+    return replace(
+        trial,
+        average_fps=tuple(map(_rounded, fps)),
+        average_power_w=tuple(map(_rounded, power_w)) if len(power_w) == len(logs) else (),
+        peak_temperature_c=max(peaks_c, default=trial.peak_temperature_c),
+    )
+
+
+def _rounded(value: float) -> float:
+    """Seven significant digits: far below what runs scatter, and readable in the record."""
+    return float(f"{value:.7g}")
+
+
+def judged_trial(trial: Trial, logs: Sequence[MeasuredLog], *, number: int) -> tuple[Trial, tuple[Caveat, ...]]:
+    """A trial that stands in a record, with its numbers, and what its logs say; one that they contradict has failed."""
+    judged = with_measurements(trial, logs)
+    if trial.outcome is not Outcome.PASSED:
+        return judged, ()
+    caveats = tuple(caveat for log in logs for caveat in log.caveats)
+    if against := [told for log in logs for told in log.against]:
+        message = f"Trial {number} is noted as passed, and its log says otherwise: {'; '.join(against)}."
+        caveat = Caveat(code="trial-log-contradicts", message=message, weight=Weight.REPEAT)
+        return replace(judged, outcome=Outcome.DOES_NOT_HOLD), (caveat, *caveats)
+    return judged, caveats
+
+
+class RunVerdict(NamedTuple):
+    """A run at the bench in words, and how its trial ended, where that is seen; else whether more runs are to come."""
+
+    words: str
+    outcome: Outcome | None
+    is_last: bool
+
+
+def judge_newest(
+    newest: MeasuredLog, earlier_minutes: Sequence[float], step: Proposal, record: TuningRecord
+) -> RunVerdict:
+    """Judge the newest run of a proposed trial, beside the lengths of the earlier ones: a failure needs no eye."""
+    if newest.against:
+        froze = any("500 ms" in told for told in newest.against)
+        return RunVerdict("; ".join(newest.against), Outcome.FROZE if froze else Outcome.DOES_NOT_HOLD, is_last=True)
+    n_runs, least = len(earlier_minutes) + 1, step.minutes
+    minutes = newest.minutes + (sum(earlier_minutes) if step.is_endurance else 0.0)
+    is_part = step.is_endurance and newest.minutes >= record.least_minutes(step.workload) - _SHORT_MINUTES
+    is_short = minutes < least - _SHORT_MINUTES
+    if is_short and not is_part:
+        words = f"cut off after {newest.minutes:.1f} of {least:g} minutes. If you ended it, take it back: u"
+        return RunVerdict(words, Outcome.DID_NOT_FINISH, is_last=True)
+    if newest.is_too_hot(record.limits):
+        return RunVerdict("too hot", Outcome.PASSED, is_last=True)
+    made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {n_runs} of {step.n_runs}"
+    words = f"{newest.minutes:.1f} minutes, {made} so far, nothing wrong in the log"
+    return RunVerdict(words, None, is_last=n_runs >= step.n_runs and not is_short)
