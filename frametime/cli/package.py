@@ -40,7 +40,7 @@ def pack(result: Path, out: Path, no_frames: bool, force: bool, **chosen: Any) -
 @click.command(cls=Command)
 @click.argument("package", type=NamedPath(path_type=Path))
 def verify(package: Path) -> None:
-    """Make the review in a PACKAGE again, and say table by table whether it is the same.
+    """Make the review in a PACKAGE again, and compare every table.
 
     Nothing of the package is written to the disk. Exit code 5: something differs.
 

@@ -21,7 +21,7 @@ from frametime.words import counted
 @click.argument("folder", type=NamedPath(), metavar="FOLDER|PLAN")
 @takes("watch", "worker limits", "reading", "measuring", "limits", "intervals")
 def watch(folder: str, **chosen: Any) -> None:
-    """Check each capture below FOLDER as soon as it is finished being written.
+    """Check each capture below FOLDER as soon as it is finished.
 
     Prints the check of the capture and what its set still needs: a run to repeat,
     more runs, or nothing.

@@ -42,7 +42,7 @@ def writing_clips(folder: Path) -> list[Ratio]:
         rate = n_pictures / best_s
         ratios.append(
             Ratio(
-                f"clip of one trace at 1080p60, {name}: speed of writing / of playing",
+                f"writing a clip of one trace at 1080p60, {name} / playing it, in speed",
                 limit,
                 rate / FPS,
                 f"{rate:.0f} pictures a second",

@@ -51,10 +51,11 @@ def memory(folder: Path) -> list[Ratio]:
         added = max(0, _peak(path, options) - base)
         found.append(
             Ratio(
-                f"peak memory / what {option} lets be held + 128 MiB",
+                "memory at a limit / what it lets be held + 128 MiB",
                 2.0,
                 added / (allowed + 128 * MIB),
-                f"{added / MIB:.0f} MiB more than {base / MIB:.0f} MiB",
+                f"{added / MIB:.0f} MiB",
+                option,
             )
         )
     return found

@@ -13,12 +13,16 @@ from typing import NamedTuple
 
 @dataclass(frozen=True)
 class Ratio:
-    """One ratio: what is compared, the greatest (or least) value allowed, and what was measured."""
+    """One ratio: what is compared, the greatest (or least) value allowed, and what was measured.
+
+    Ratios of one name and one limit share a row of the table; ``case`` tells them apart in it.
+    """
 
     name: str
     limit: float
     measured: float
     detail: str
+    case: str = ""
     at_least: bool = False
 
     @property

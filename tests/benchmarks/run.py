@@ -40,14 +40,26 @@ def machine() -> str:
 
 
 def rows(folder: Path, only: list[str]) -> Iterator[tuple[bool, str]]:
-    """Whether each ratio keeps its limit, and its row of the table."""
+    """Whether all ratios of a row of the table keep their limit, and the row."""
     for name, job in benchmarks().items():
         if only and not any(part in name for part in only):
             continue
+        together: dict[tuple[str, float], list[Ratio]] = {}
         for ratio in job(folder):
-            sign = "≥" if ratio.at_least else "≤"
-            measured = f"{ratio.measured:.2f}" if ratio.met else f"**{ratio.measured:.2f}**"
-            yield ratio.met, f"| {ratio.name} | {sign} {ratio.limit:g} | {measured} | {ratio.detail} |"
+            together.setdefault((ratio.name, ratio.limit), []).append(ratio)
+        for ratios in together.values():
+            yield all(ratio.met for ratio in ratios), row(ratios)
+
+
+def row(ratios: list[Ratio]) -> str:
+    """The row of ratios that share name and limit."""
+    first = ratios[0]
+    limit = f"{'≥' if first.at_least else '≤'} {first.limit:g}"
+    measured = ", ".join(
+        (f"{ratio.measured:.2f}" if ratio.met else f"**{ratio.measured:.2f}**") + f" {ratio.case}".rstrip()
+        for ratio in ratios
+    )
+    return f"| {first.name} | {limit} | {measured} | {'; '.join(ratio.detail for ratio in ratios)} |"
 
 
 def main() -> int:
@@ -60,7 +72,7 @@ def main() -> int:
     lines = [
         f"Machine: {machine()}",
         "",
-        "| ratio | limit | measured, bold where missed | seconds or bytes |",
+        "| ratio | limit | measured, bold where missed | how much |",
         "|---|---|---|---|",
     ]
     print("\n".join(lines))

@@ -16,24 +16,24 @@ PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 _LEAD = """\
 # Commands
 
-Look up here which commands there are, and which options a settings file may hold. What each option does, what it is by
-default, and examples stand in the program's help: `frametime COMMAND -h`.
+Which commands there are, and which options a settings file may hold. `frametime COMMAND -h` explains every option, with
+examples.
 
 Data goes to standard output, messages to standard error. The program expands patterns such as `"runs/*.csv"` itself, so
 they work in every shell. It replaces no file without `--force`, and no input even with it.
 
-For completion in the shell, put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc` (zsh:
-`zsh_source`, `~/.zshrc`). For fish, write the output of `_FRAMETIME_COMPLETE=fish_source frametime` into
-`~/.config/fish/completions/frametime.fish`.
+For completion put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc` (`zsh_source` into `~/.zshrc`;
+for fish, write the output of `fish_source` to `~/.config/fish/completions/frametime.fish`).
 
+| frametime | |
+|---|---|
 """
 
 _SETTINGS = """\
 ## Settings files
 
-These options, of the commands that have them, may stand in a file `frametime.toml`, in the folder at hand or beside the
-plan: a table for each heading, `_` for `-`. Paths in it start beside it. A command says what it took from there; the
-command line wins.
+These options may stand in a file `frametime.toml`, in the folder at hand or beside the plan: a table for each heading,
+`_` for `-`. Paths in it start beside it. A command says what it took from there; the command line wins.
 
 ```toml
 [reading]
@@ -68,9 +68,9 @@ def page() -> str:
         for option in command.params:
             if getattr(option, "heading", HEADINGS[0]) in headed:
                 headed[option.heading][f"`{max(option.opts, key=len)}`"] = None
-        if command is not cli:
-            usage = " ".join([path, *command.collect_usage_pieces(context)[1:]])
-            lines += _wrapped(f"* `{usage}`: {command.get_short_help_str(200)}")
+        if not isinstance(command, click.Group):
+            usage = " ".join([*path.split()[1:], *command.collect_usage_pieces(context)[1:]]).replace("|", "\\|")
+            lines += f"| `{usage}` | {command.get_short_help_str(200)} |\n"
     lists = "".join(_wrapped(f"* {heading}: {', '.join(options)}.") for heading, options in headed.items())
     return f"{_LEAD}{lines}\n{_SETTINGS}{lists}"
 

@@ -32,9 +32,12 @@ NO_SOURCE = "common practice, no source"
 
 
 def told() -> dict[str, tuple[str, str, str]]:
-    """Of each key what stands in brackets, the definition, and the source; keys may share all three."""
+    """Of each key what stands in brackets, the definition, and the source; keys may share all three.
+
+    A source stands whole where it comes first, and further down by its first words.
+    """
     found: dict[str, tuple[str, str, str]] = {}
-    above = ""
+    above, whole = "", [NO_SOURCE]
     for item in re.split(r"^(?=\* `|## )", METRICS_PAGE, flags=re.MULTILINE)[1:]:
         text = " ".join(item.split())
         if text.startswith("## "):
@@ -43,7 +46,10 @@ def told() -> dict[str, tuple[str, str, str]]:
         told = re.fullmatch(r"\* (`\w+`(?:, `\w+`)*) \((.*?)\): (.+?)\.(?: \*Source:\* (.+)\.)?", text)
         assert told, text
         keys, brackets, definition, source = told.groups()
-        above = above if source == "the same" else source or NO_SOURCE
+        if source != "the same":
+            named = [text for text in whole if text.startswith(source or NO_SOURCE)] or [source]
+            above = source if source in named else named[0]
+            whole.append(above)
         for key in re.findall(r"\w+", keys):
             assert key not in found
             found[key] = brackets, definition, above
