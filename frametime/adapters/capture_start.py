@@ -12,6 +12,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 
 from frametime.adapters.columns.words import CLOCK, DATE, Unit
+from frametime.adapters.file_kind import LOG_ENDINGS
 from frametime.adapters.text.cells import POINT
 from frametime.adapters.time_values import exact_ns
 from frametime.capture import TIME_COLUMN, Capture, Provenance
@@ -32,10 +33,6 @@ _STAMP_IN_NAME: Final = (
 )
 
 _MAX_SIDECAR_BYTES: Final = 1 << 20
-
-LOG_ENDINGS: Final = frozenset(
-    (".csv", ".tsv", ".txt", ".log", ".dat", ".jsonl", ".ndjson", ".arrow", ".feather", ".parquet")
-).union((".gz", ".bz2", ".xz", ".zst", ".zstd"))
 
 
 class CaptureStart(NamedTuple):

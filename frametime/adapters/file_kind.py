@@ -36,6 +36,7 @@ TABLE_ENDINGS: Final = frozenset(
 )
 TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
+LOG_ENDINGS: Final = (TABLE_ENDINGS | TEXT_ENDINGS | COMPRESSION_ENDINGS) - {""}
 _SLOW_STEP_NS: Final = 50_000_000
 _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
 _ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)

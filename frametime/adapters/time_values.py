@@ -56,28 +56,30 @@ def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
     """
     if column.null_count:
         return None
+    ns, start = np.empty(len(column), dtype=np.int64), 0
     # A chunk at a time: its copies stay in the processor's cache.
-    parts = [_scaled(np.from_dlpack(chunk), unit) for chunk in column.chunks if len(chunk)]
-    whole = [part for part in parts if part is not None]
-    if len(whole) < len(parts):
-        return None
-    ns = whole[0] if len(whole) == 1 else np.concatenate([np.empty(0, dtype=np.int64), *whole])
+    for values in (np.from_dlpack(chunk) for chunk in column.chunks if len(chunk)):
+        if not _scaled(values, unit, ns[start : start + values.size]):
+            return None
+        start += values.size
     return TimeValues(ns=ns, ok=None)
 
 
-def _scaled(values: NDArray[Any], unit: Unit) -> NDArray[np.int64] | None:
-    """The values in ns; ``None`` if one of them cannot be taken as it is."""
+def _scaled(values: NDArray[Any], unit: Unit, ns: NDArray[np.int64]) -> bool:
+    """Write the values in ns into ``ns``; false if one of them cannot be taken as it is."""
     if values.dtype == np.int64 and unit.ns is not None:
         limit = (2**63 - 1) // int(unit.ns)
-        return values * int(unit.ns) if -limit <= int(values.min()) and int(values.max()) <= limit else None
+        np.multiply(values, int(unit.ns), out=ns)
+        return unit.ns == 1 or (-limit <= int(values.min()) and int(values.max()) <= limit)
     if unit.ns is None and not (values > 0).all():
-        return None
+        return False
     with np.errstate(over="ignore"):  # what is endless then is refused below
         scaled = 1e9 / values if unit.ns is None else values * float(unit.ns)
     # A comparison with NaN is false, so this refuses it as well.
     if not (float(scaled.max()) < EXACT_FLOAT_NS and float(scaled.min()) > -EXACT_FLOAT_NS):
-        return None
-    return np.rint(scaled, out=scaled).astype(np.int64)
+        return False
+    ns[:] = np.rint(scaled, out=scaled)
+    return True
 
 
 def clean_texts(column: Any) -> Any:

@@ -154,6 +154,8 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
     stamps = _chosen(times.ns, rows)
+    if times.ok is None and _rise_alone(stamps):
+        return Timeline(stamps, rows, False, _NO_ROWS, (), ())
     caveats: list[Caveat] = []
     holes = _NO_ROWS
     if times.ok is not None:
@@ -172,16 +174,22 @@ def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: Cl
     return Timeline(stamps, rows, False, _NO_ROWS, tuple(caveats), ())
 
 
+def _rise_alone(stamps: NDArray[np.int64]) -> bool:
+    """Whether the times can be taken as they are: each is later than the one before, and they fit the clock."""
+    rise = stamps.size > 1 and bool((stamps[1:] > stamps[:-1]).all())
+    return rise and float(stamps[-1]) - float(stamps[0]) <= _MAX_SPAN_NS
+
+
 def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
     """Undo a counter that ran over, or a time of day that passed midnight."""
     if stamps.size < 2:
         return stamps
     if float(stamps.max()) - float(stamps.min()) > _MAX_SPAN_NS:
         raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
-    steps = np.diff(stamps)
-    back = np.flatnonzero(steps < 0)
+    back = np.flatnonzero(stamps[1:] < stamps[:-1])
     if not back.size:
         return stamps
+    steps = np.diff(stamps)
     typical = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     counts = 2**32 * (rules.tick_ns or 0)
     least = -counts // 2 if int(stamps.min()) < 0 else 0

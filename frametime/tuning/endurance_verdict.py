@@ -12,7 +12,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS
+from frametime.adapters.sensors.sensor_log import long_gap_s
 from frametime.capture import Capture
 from frametime.metrics.drift.drift import change_over_run_pct
 from frametime.metrics.frame_series import FrameSeries
@@ -314,7 +314,7 @@ def sensor_cover(series: FrameSeries, *quantities: str) -> SensorCover:
 
 def _seen_at(item: Channel, times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether each time lies between two samples that are no gap apart, shape of ``times_s``."""
-    longest_s = min(max(LONG_GAP_STEPS * item.step_s, LONG_GAP_S), LONGEST_UNSEEN_S)
+    longest_s = min(long_gap_s(item.step_s), LONGEST_UNSEEN_S)
     is_close = np.concatenate(([False], np.diff(item.times_s) <= longest_s, [False]))
     return np.asarray(is_close[np.searchsorted(item.times_s, times_s)], dtype=np.bool_)
 

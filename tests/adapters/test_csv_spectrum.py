@@ -67,7 +67,7 @@ def test_table(name: str) -> None:
     names = split_rows(lines[:1], Marks(",", '"'))[0].cells
     dialect = dialect_of(source, header_bytes=len(lines[0].encode()), n_columns=len(names), names=names)
     table = read_texts(source, dialect, range(len(names)), ReadOptions())
-    assert table.short == table.long == ()
+    assert table.short == table.caveats == ()
     columns = [table.columns[i].to_pylist() for i in range(len(names))]
     found = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
     assert found == expected(name)

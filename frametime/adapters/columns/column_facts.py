@@ -8,22 +8,19 @@ from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from fractions import Fraction
 from functools import lru_cache
-from itertools import chain
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.columns.layout import ColumnRef, Layout
+from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.words import (
     CLOCK,
     DATE,
-    MICROSECOND,
-    MILLISECOND,
     NANOSECOND,
     RATE,
-    SECOND,
     TICK,
+    USUAL_UNITS,
     HeaderMeaning,
     Meaning,
     Unit,
@@ -31,15 +28,7 @@ from frametime.adapters.columns.words import (
     other_unit,
     words_of,
 )
-from frametime.adapters.text.cells import (
-    POINT,
-    CellKind,
-    NumberStyle,
-    exact_value,
-    kind_of,
-    number_styles,
-    unit_in_cell,
-)
+from frametime.adapters.text.cells import POINT, CellKind, NumberStyle, exact_value, is_value, kind_of, unit_in_cell
 from frametime.adapters.time_values import exact_ns
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, did_you_mean, printable
@@ -47,10 +36,6 @@ from frametime.words import counted, joined
 
 PLAUSIBLE_NS: Final = (200_000, 1_000_000_000)
 """The usual frame time lies between 5000 fps and one frame in 1 s (common practice, no source)."""
-TIMED_ROLES: Final = ("simulation_start", "displayed", "gpu_work", "cpu_work")
-"""Columns of times beside the time: what a layout and a capture call them, without ``_column`` and ``_ns``."""
-FLAG_ROLES: Final = ("dropped", "shown")
-"""Of two columns, that which says that a frame was shown counts: it comes last."""
 Rows = NDArray[np.bool_] | None
 _SAMPLE: Final = 60
 _FEW_STEPS: Final = 5
@@ -170,6 +155,12 @@ class ColumnFacts(NamedTuple):
         return Course.OPEN if gone_on >= 0.3 else Course.VARIES
 
     @property
+    def is_whole(self) -> bool:
+        """Whether its first values are written as whole numbers."""
+        values = (cell.strip().lstrip("+-") for cell in self.cells if is_value(kind_of(cell)))
+        return all(map(str.isdecimal, values))
+
+    @property
     def is_counter(self) -> bool:
         """Whether the values count by one, or never change: such a column without a name is no time."""
         values = self.known_ns()
@@ -188,7 +179,7 @@ class ColumnFacts(NamedTuple):
         # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
         if first.size and 1e17 < first[0] < 9e17:
             return (TICK,)
-        return (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *((TICK,) if {"tick", "ticks"} & self.words else ()))
+        return (*USUAL_UNITS, TICK) if {"tick", "ticks"} & self.words else USUAL_UNITS
 
     def resolution_ns(self, unit: Unit) -> int:
         """Step of the last digit that is written, the coarser of the first and the last rows."""
@@ -314,20 +305,6 @@ def column_facts(
         numeric = filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled
         found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))
     return tuple(found)
-
-
-def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
-    """The ways in which the numbers of a log can be read (more than one: open), as told or by its cells, and why."""
-    thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
-    told = NumberStyle(layout.decimal or ("," if thousands == "." else "."), thousands)
-    if layout.thousands is not None:
-        return (told,), "as told"
-    numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
-    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in numeric))
-    if layout.decimal is None:
-        return styles, why
-    # Digits may be in groups whose mark was not told.
-    return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
 def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -17,8 +18,8 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import Meaning, Unit
-from frametime.adapters.text.cells import POINT, NumberStyle
+from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit
+from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 
@@ -27,6 +28,7 @@ _SAME: Final = 0.001
 _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
 _MOST_ROWS: Final = 0.9
+_NOTHING_TOLD: Final = Layout()
 _LISTED: Final = 6
 _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
@@ -64,7 +66,7 @@ class ChoiceSoFar:
     @property
     def layout(self) -> Layout:
         """What the user has told of the columns."""
-        return self.options.layout or Layout()
+        return self.options.layout or _NOTHING_TOLD
 
     def tell(self, code: str, message: str, weight: Weight = Weight.CARE) -> None:
         """Add a caveat."""
@@ -210,6 +212,20 @@ def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts |
     column = None if fact is None else (fact.name or str(fact.position + 1))
     found = f"it can be read in {len(readings)} ways that differ"
     return ReadError.at(name, found, column=column, helps=f"settle it with  {_ways(name, readings)}")
+
+
+def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
+    """The ways in which the numbers of a log can be read (more than one: open), as told or by its cells, and why."""
+    thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
+    told = NumberStyle(layout.decimal or ("," if thousands == "." else "."), thousands)
+    if layout.thousands is not None:
+        return (told,), "as told"
+    numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
+    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in numeric))
+    if layout.decimal is None:
+        return styles, why
+    # Digits may be in groups whose mark was not told.
+    return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
 def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[NumberStyle]) -> ReadError:

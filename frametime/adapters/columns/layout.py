@@ -24,8 +24,11 @@ CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
     "thousands": (",", ".", "'", " ", "none"),
 }
 """What keys may hold that know a few words only."""
-_TIMED: Final = ("frame_time", "simulation_start", "displayed", "gpu_work", "cpu_work")
-_UNIT_OF: Final = {"time_column": "unit", **{f"{role}_column": f"{role}_unit" for role in _TIMED}}
+TIMED_ROLES: Final = ("simulation_start", "displayed", "gpu_work", "cpu_work")
+"""Columns of times beside the time: what a layout and a capture call them, without ``_column`` and ``_ns``."""
+FLAG_ROLES: Final = ("dropped", "shown")
+"""Of two columns, that which says that a frame was shown counts: it comes last."""
+_UNIT_OF: Final = {"time_column": "unit"} | {f"{role}_column": f"{role}_unit" for role in ("frame_time", *TIMED_ROLES)}
 """Which key holds the unit of which column."""
 _MAX_BYTES: Final = 64 * 1024
 _MAX_LINE: Final = 2**53

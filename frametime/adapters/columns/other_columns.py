@@ -9,15 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.columns.column_facts import (
-    FLAG_ROLES,
-    TIMED_ROLES,
-    ColumnFacts,
-    ColumnUse,
-    Course,
-    column_named,
-)
+from frametime.adapters.columns.column_facts import ColumnFacts, ColumnUse, Course, column_named
 from frametime.adapters.columns.column_readings import ChoiceSoFar, command, middle
+from frametime.adapters.columns.layout import FLAG_ROLES, TIMED_ROLES
 from frametime.adapters.columns.words import NANOSECOND, Event, Meaning, unit_named, unit_names
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.caveats import Caveat, Weight

@@ -58,6 +58,7 @@ SECOND: Final = _TIMES["s"]
 MILLISECOND: Final = _TIMES["ms"]
 MICROSECOND: Final = _TIMES["us"]
 NANOSECOND: Final = _TIMES["ns"]
+USUAL_UNITS: Final = (SECOND, MILLISECOND, MICROSECOND, NANOSECOND)
 MINUTE: Final = _TIMES["min"]
 HOUR: Final = _TIMES["h"]
 RATE: Final = _TIMES["fps"]

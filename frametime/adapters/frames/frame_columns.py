@@ -8,30 +8,14 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, ColumnFacts, ColumnUse
+from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse
+from frametime.adapters.columns.layout import FLAG_ROLES
 from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, unnamed_stream
-from frametime.adapters.text.cells import (
-    GROUPED,
-    INFINITE,
-    MISSING,
-    POINT,
-    CellKind,
-    NumberStyle,
-    exact_value,
-    kind_of,
-    matches,
-    plain_word,
-)
-from frametime.adapters.text.table_reader import (
-    NotTypedError,
-    lines_of_records,
-    read_texts,
-    read_typed,
-    rows_of_no_frames,
-    surplus_caveats,
-)
+from frametime.adapters.columns.words import Meaning, header_meaning
+from frametime.adapters.text.cells import CellKind, kind_of, reason_of
+from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines_of_records, read_texts, read_typed
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.adapters.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
@@ -43,6 +27,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _LONG_ROWS: Final = 1_000_000
+_LOOKED_AT: Final = 1000
 NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
 
 
@@ -96,6 +81,15 @@ class ReadColumns(NamedTuple):
     rejected: RejectedRows
     caveats: list[Caveat]
 
+    @property
+    def rows(self) -> NDArray[np.int64]:
+        """The rows that are read."""
+        return np.arange(self.n_rows, dtype=np.int64) if self.selected is None else self.selected
+
+    def of_rows(self, values: NDArray[Any]) -> NDArray[Any]:
+        """The values of the rows that are read, without a copy where these are all."""
+        return values if self.selected is None else values[self.selected]
+
     def records_of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
         """The records of some rows."""
         return rows if self.records is None else self.records[rows]
@@ -145,15 +139,14 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
     types: dict[int, pa.DataType] = {}
     for use in choice.timed().values():
         assert use.unit is not None
-        cells = log.facts[use.position].cells
-        if choice.style.thousands or any(kind_of(cell) is CellKind.WITH_UNIT for cell in cells):
+        fact = log.facts[use.position]
+        if choice.style.thousands or any(kind_of(cell) is CellKind.WITH_UNIT for cell in fact.cells):
             raise NotTypedError
         if use.unit.form in ("clock", "date"):
             types[use.position] = pa.string()
             continue
-        whole = use.unit.form == "number" and all(cell.strip().lstrip("+-").isdecimal() for cell in cells)
-        values = log.facts[use.position].ns(use.unit)
-        if not whole and use.unit.ns is not None and (np.abs(values) >= 2.0**50).any():
+        whole = use.unit.form == "number" and fact.is_whole
+        if not whole and use.unit.ns is not None and (np.abs(fact.ns(use.unit)) >= 2.0**50).any():
             raise NotTypedError
         types.setdefault(use.position, pa.int64() if whole else pa.float64())
     if "stream" in choice.uses:
@@ -224,8 +217,8 @@ def _careful(log: FrameText) -> ReadColumns:
     table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, short_as_empty=True)
     uses = [choice.uses[role] for role in ("time", "frame_time") if role in choice.uses]
     # No frames: the header once more, and a second table with a header of its own.
-    headers, end = rows_of_no_frames(table, log.dialect, uses)
-    told = surplus_caveats(log.source, log.dialect, table)
+    headers, end = _rows_of_no_frames(table, log.dialect, uses)
+    told = table.caveats
     if after := len(table.records) - end:
         message = f"Another table with a header of its own follows the frames; its {after} rows were ignored."
         told = (*told, Caveat(code="second-table", message=message))
@@ -254,6 +247,41 @@ def _careful(log: FrameText) -> ReadColumns:
     return columns._replace(rejected=rejected, caveats=[*told, *columns.caveats])
 
 
+def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> tuple[NDArray[np.int64], int]:
+    """Rows that repeat the header, and the row at which another table begins, or the table ends.
+
+    Looked for among the rows whose time cells begin with a letter.
+
+    Parameters
+    ----------
+    table : TextTable
+    dialect : Dialect
+    uses : sequence of ColumnUse
+        The time columns.
+    """
+    import pyarrow as pa
+
+    pc = compute()
+    headers: list[int] = []
+    end = len(table.records)
+    columns = [clean_texts(table.columns[use.position]) for use in uses]
+    starts_with_letter = pc.cast(pc.match_substring_regex(columns[0], r"^\p{L}"), pa.uint8())
+    for row in np.flatnonzero(numpy_of(starts_with_letter))[:_LOOKED_AT].tolist():
+        cells = [str(column[row].as_py()) for column in columns]
+        names = [dialect.names[use.position].strip() if dialect.names else "" for use in uses]
+        if cells == names:
+            headers.append(row)
+        elif all(kind_of(cell) is CellKind.TEXT for cell in cells) and any(map(_names_something, cells)):
+            end = row
+            break
+    return np.array(headers, dtype=np.int64), end
+
+
+def _names_something(cell: str) -> bool:
+    said = header_meaning(cell)
+    return said.other_unit is not None or said.meaning not in (Meaning.OTHER, Meaning.STREAM, Meaning.STATISTIC)
+
+
 def read_other_columns(
     log: FrameText, records: NDArray[np.int64] | None, rows_of: Callable[[], NDArray[np.int64]], names: Sequence[str]
 ) -> pa.Table:
@@ -270,34 +298,6 @@ def read_other_columns(
         taken = np.searchsorted(table.records, records[taken])
     indices = arrow_array(taken, rows >= 0)
     return pa.table({name: table.columns[p].take(indices) for name, p in zip(names, positions, strict=True)})
-
-
-def reason_of(cell: str, unit: str = "", style: NumberStyle = POINT) -> str:
-    """Why a cell is no time in ``unit``, where numbers are written as ``style`` says.
-
-    Examples
-    --------
-    >>> reason_of("NA"), reason_of("ERROR"), reason_of("0.5 s", "ms")
-    ('no value', "'ERROR' is not a number", "'0.5 s' is in another unit than ms")
-    >>> reason_of("10,12"), reason_of("1e300")
-    ("'10,12' is written in another way than the other numbers", "'1e300' is out of range")
-    """
-    word = cell.strip().strip("\"'").strip()
-    lowered = plain_word(word)
-    shown = f"'{printable(word, limit=40)}'"
-    if lowered in MISSING:
-        return "not a number (NaN)" if lowered.endswith("nan") else "no value"
-    if lowered in INFINITE:
-        return "the value is infinite"
-    kind = kind_of(word)
-    if kind is CellKind.WITH_UNIT and unit:
-        return f"{shown} is in another unit than {unit}"
-    if kind is not CellKind.NUMBER:
-        return f"{shown} is not a number"
-    odd_groups = bool(style.thousands) and style.thousands in word and not matches(GROUPED, word)
-    if odd_groups or exact_value(word, style) is None:
-        return f"{shown} is written in another way than the other numbers"
-    return f"{shown} is out of range"
 
 
 class RejectedRows:

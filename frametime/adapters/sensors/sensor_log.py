@@ -11,9 +11,10 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from frametime.adapters.capture_start import LOG_ENDINGS, any_ns, without_endings, zone_named
+from frametime.adapters.capture_start import any_ns, without_endings, zone_named
 from frametime.adapters.columns.layout import ColumnRef, Layout, choice_type, column_type, layout_types, layout_values
 from frametime.adapters.columns.words import CONVERSIONS, rows_of
+from frametime.adapters.file_kind import LOG_ENDINGS, classify_file
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
 from frametime.ranges import check_ranges
@@ -151,9 +152,10 @@ class SensorLayout:
         return self.text.to_toml() + toml_lines(own)
 
 
-LONG_GAP_S: Final = 2.0
-LONG_GAP_STEPS: Final = 5.0
-"""A hole between samples that is longer than both is told (common practice, no source)."""
+def long_gap_s(step_s: float) -> float:
+    """Seconds beyond which a hole between samples that come this far apart is told (common practice, no source)."""
+    return max(5.0 * step_s, 2.0)
+
 
 SENSORS_UNUSABLE: Final = "sensors-unusable"
 """Code of the caveat of a run whose sensor log could not be used."""
@@ -235,10 +237,7 @@ def sensor_log_beside(capture: str | os.PathLike[str]) -> Path | None:
         return None
     longer = [name for name in names if name.startswith(stem) and name != path.name]
     found = [folder / name for name in longer if re.fullmatch(_ADDED, without_endings(Path(name)).name[len(stem) :])]
-    if found:
-        from frametime.adapters.file_kind import classify_file
-
-        found = [path for path in found if classify_file(path).kind == "sensors"]
+    found = [path for path in found if classify_file(path).kind == "sensors"]
     return found[0] if len(found) == 1 else None
 
 

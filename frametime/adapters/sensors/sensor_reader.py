@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_array, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import ClockKind, clock_of
-from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice, styles_of
-from frametime.adapters.columns.column_readings import middle
+from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice
+from frametime.adapters.columns.column_readings import middle, styles_of
 from frametime.adapters.columns.other_columns import coded, word_asked
 from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
@@ -26,8 +26,8 @@ from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, Sens
 from frametime.adapters.stored_log import OpenedLog, opened_log
 from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.adapters.text.dialect import detect_dialect, facts_of
-from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows, surplus_caveats
-from frametime.adapters.text.text_rows import Dialect, may_lack_digits
+from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows
+from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
 from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
 from frametime.adapters.time_values import clean_texts, times_of_texts
 from frametime.adapters.timeline import DAY_NS, gone_on
@@ -144,7 +144,7 @@ class _SensorLog:
         rejected = self._rejected(table, rows[~ok], time)
         if timed.size < 2:
             raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole sensor log")
-        told = (*self._scan, *surplus_caveats(self._text, self._dialect, table))
+        told = (*self._scan, *table.caveats)
         self._caveats += [sensor_caveat(f"sensor-{c.code}", f"Sensor log: {c.message}", c.weight) for c in told]
         # Times of day go on after midnight; hours that were counted on need not.
         if unit is CLOCK and int(ns.max()) < DAY_NS and (longer := gone_on(ns, DAY_NS, DAY_NS / 2)) is not None:
@@ -377,7 +377,7 @@ def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
     last = dialect.n_columns - 1
     cells = [row.cells[last] for row in dialect.sample if len(row.cells) > last]
     if dialect.has_open_row and all(may_lack_digits(cells, mark) for mark in ".,"):
-        dialect = detect_dialect(text, read, keeps_open_row=False)
+        dialect = with_ending(dialect, text, keeps_open_row=False)
     if dialect.n_columns == 1:
         above = f", although the line above them is '{printable(dialect.names[0], limit=60)}'" if dialect.names else ""
         found = f"no delimiter parts the rows into a time and readings{above}"

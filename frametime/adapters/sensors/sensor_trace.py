@@ -15,13 +15,7 @@ from frametime.adapters.base import ParsedLog
 from frametime.adapters.capture_start import capture_start
 from frametime.adapters.sensors.sensor_alignment import brought_together, check_overlap
 from frametime.adapters.sensors.sensor_columns import choose_sensor_columns, readings
-from frametime.adapters.sensors.sensor_log import (
-    LONG_GAP_S,
-    LONG_GAP_STEPS,
-    SENSORS_UNUSABLE,
-    SensorOptions,
-    sensor_caveat,
-)
+from frametime.adapters.sensors.sensor_log import SENSORS_UNUSABLE, SensorOptions, long_gap_s, sensor_caveat
 from frametime.adapters.sensors.sensor_reader import read_sensor_text
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
@@ -101,7 +95,7 @@ def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tupl
     # Samples that overlap the capture are two or more.
     inside_s = np.diff(np.clip(times_s, 0.0, end_s))
     usual_s, worst = float(np.median(np.diff(times_s))), int(np.argmax(inside_s))
-    if inside_s[worst] > max(LONG_GAP_STEPS * usual_s, LONG_GAP_S):
+    if inside_s[worst] > long_gap_s(usual_s):
         gap = f"from {times_s[worst]:.1f} to {times_s[worst + 1]:.1f} s of the capture (usual step {usual_s:.2f} s)"
         message = f"The sensor log has no sample {gap}; readings are taken to change evenly across that gap."
         caveats.append(sensor_caveat("sensor-gap", message))

@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Final, NamedTuple
 
 from frametime.adapters.columns.words import Unit, unit_named
+from frametime.errors import printable
 
 _WORDS: Final = "na n/a #n/a n.a. nan +nan -nan null none nil - -- ? missing"
 MISSING: Final = frozenset(("", "#n/a n/a", "not available", "not supported", *_WORDS.split()))
@@ -199,3 +200,31 @@ def unit_in_cell(cell: str) -> Unit | None:
     """The unit that stands behind the number of a cell."""
     match = matches(WITH_UNIT, cell.strip())
     return unit_named(match[2]) if match else None
+
+
+def reason_of(cell: str, unit: str = "", style: NumberStyle = POINT) -> str:
+    """Why a cell is no time in ``unit``, where numbers are written as ``style`` says.
+
+    Examples
+    --------
+    >>> reason_of("NA"), reason_of("ERROR"), reason_of("0.5 s", "ms")
+    ('no value', "'ERROR' is not a number", "'0.5 s' is in another unit than ms")
+    >>> reason_of("10,12"), reason_of("1e300")
+    ("'10,12' is written in another way than the other numbers", "'1e300' is out of range")
+    """
+    word = cell.strip().strip("\"'").strip()
+    lowered = plain_word(word)
+    shown = f"'{printable(word, limit=40)}'"
+    if lowered in MISSING:
+        return "not a number (NaN)" if lowered.endswith("nan") else "no value"
+    if lowered in INFINITE:
+        return "the value is infinite"
+    kind = kind_of(word)
+    if kind is CellKind.WITH_UNIT and unit:
+        return f"{shown} is in another unit than {unit}"
+    if kind is not CellKind.NUMBER:
+        return f"{shown} is not a number"
+    odd_groups = bool(style.thousands) and style.thousands in word and not matches(GROUPED, word)
+    if odd_groups or exact_value(word, style) is None:
+        return f"{shown} is written in another way than the other numbers"
+    return f"{shown} is out of range"

@@ -91,14 +91,10 @@ def _is_units_row(cells: Sequence[str]) -> bool:
     return bool(filled) and known > 0 and (known == len(filled) or bracketed == len(filled))
 
 
-def detect_dialect(
-    source: TextSource, options: ReadOptions, *, keeps_open_row: bool = True, looks_at_end: bool = True
-) -> Dialect:
+def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bool = True) -> Dialect:
     """Find how a text is laid out; what ``options.layout`` states is taken as told.
 
-    A last row without a line end belongs to the data unless it is seen to be cut off; where its last number matters
-    and may lack digits unseen, ``keeps_open_row=False`` leaves it out. Of a text that is only the beginning of a log
-    the end says nothing, and need not be looked at.
+    Of a text that is only the beginning of a log the end says nothing, and need not be looked at.
 
     Raises
     ------
@@ -142,7 +138,7 @@ def detect_dialect(
         metadata=_metadata(lines[: (header or first_line) - 1], marks.delimiter),
         evidence=evidence,
     )
-    return with_ending(dialect, source, keeps_open_row=keeps_open_row) if looks_at_end else dialect
+    return with_ending(dialect, source) if looks_at_end else dialect
 
 
 def facts_of(dialect: Dialect) -> tuple[ColumnFacts, ...]:

@@ -13,15 +13,12 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import ColumnUse
-from frametime.adapters.columns.words import Meaning, header_meaning
 from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
-from frametime.adapters.text.cells import CellKind, is_value, kind_of
+from frametime.adapters.text.cells import is_value, kind_of
 from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect, reader_of, split_rows
 from frametime.adapters.text.text_source import ENCODING, ERRORS, NotUtf8Error, TextSource, lines_of
-from frametime.adapters.time_values import clean_texts
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 from frametime.words import counted
@@ -50,14 +47,14 @@ class TextTable(NamedTuple):
         Number of each row among the records of the data, counted from 0; blank lines are no records.
     short : tuple of (int, str)
         Records with too few cells: number, text.
-    long : tuple of (int, str)
-        Records with too many cells, read without the surplus.
+    caveats : tuple of Caveat
+        That records have too many cells, and are read without the surplus.
     """
 
     columns: Mapping[int, Any]
     records: NDArray[np.int64]
     short: tuple[tuple[int, str], ...]
-    long: tuple[tuple[int, str], ...]
+    caveats: tuple[Caveat, ...]
 
 
 def _prepared(source: TextSource, dialect: Dialect) -> Any:
@@ -205,7 +202,17 @@ def read_texts(
         odd += [(number, ()) for number, _ in short]
     if odd:
         columns, records = _with_odd_rows(columns, records, odd)
-    return TextTable(columns=columns, records=records, short=short, long=tuple(long))
+    return TextTable(columns, records, short, _surplus_caveats(source, dialect, [number for number, _ in long]))
+
+
+def _surplus_caveats(source: TextSource, dialect: Dialect, long: Sequence[int]) -> tuple[Caveat, ...]:
+    """A caveat of records with more cells than the others."""
+    if not long:
+        return ()
+    (line,) = lines_of_records(source, dialect, long[:1])
+    found = f"{counted(len(long), 'row has', 'rows have')} more cells than the header, first in line {line}"
+    message = f"{found}; the surplus was ignored. Does a decimal comma part a number there?"
+    return (Caveat(code="surplus-cells", message=message),)
 
 
 def _with_odd_rows(
@@ -346,44 +353,6 @@ def _values(cells: Sequence[str]) -> int:
     return sum(is_value(kind_of(cell.strip("\"' "))) for cell in cells)
 
 
-_LOOKED_AT: Final = 1000
-
-
-def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> tuple[NDArray[np.int64], int]:
-    """Rows that repeat the header, and the row at which another table begins, or the table ends.
-
-    Looked for among the rows whose time cells begin with a letter.
-
-    Parameters
-    ----------
-    table : TextTable
-    dialect : Dialect
-    uses : sequence of ColumnUse
-        The time columns.
-    """
-    import pyarrow as pa
-
-    pc = compute()
-    headers: list[int] = []
-    end = len(table.records)
-    columns = [clean_texts(table.columns[use.position]) for use in uses]
-    starts_with_letter = pc.cast(pc.match_substring_regex(columns[0], r"^\p{L}"), pa.uint8())
-    for row in np.flatnonzero(numpy_of(starts_with_letter))[:_LOOKED_AT].tolist():
-        cells = [str(column[row].as_py()) for column in columns]
-        names = [dialect.names[use.position].strip() if dialect.names else "" for use in uses]
-        if cells == names:
-            headers.append(row)
-        elif all(kind_of(cell) is CellKind.TEXT for cell in cells) and any(map(_names_something, cells)):
-            end = row
-            break
-    return np.array(headers, dtype=np.int64), end
-
-
-def _names_something(cell: str) -> bool:
-    said = header_meaning(cell)
-    return said.other_unit is not None or said.meaning not in (Meaning.OTHER, Meaning.STREAM, Meaning.STATISTIC)
-
-
 def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     caveats = []
     if source.nul_bytes:
@@ -398,13 +367,3 @@ def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         message = f"{lines_are} none of them and left out, from '{printable(dialect.footer[0], limit=40)}' on."
         caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
     return tuple(caveats)
-
-
-def surplus_caveats(source: TextSource, dialect: Dialect, table: TextTable) -> tuple[Caveat, ...]:
-    """A caveat of rows with more cells than the others."""
-    if not table.long:
-        return ()
-    (line,) = lines_of_records(source, dialect, [table.long[0][0]])
-    found = f"{counted(len(table.long), 'row has', 'rows have')} more cells than the header, first in line {line}"
-    message = f"{found}; the surplus was ignored. Does a decimal comma part a number there?"
-    return (Caveat(code="surplus-cells", message=message),)

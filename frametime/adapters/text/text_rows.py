@@ -181,8 +181,12 @@ def is_header(cells: Sequence[str]) -> bool:
     return texts > 0 and not any(is_value(kind) for kind in kinds)
 
 
-def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -> Dialect:
-    """The dialect with what stands at the end of the text: footer and a cut-off last line are taken from the data."""
+def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = True) -> Dialect:
+    """The dialect with what stands at the end of the text: footer and a cut-off last line are taken from the data.
+
+    A last row without a line end belongs to the data unless it is seen to be cut off; where its last number matters
+    and may lack digits unseen, ``keeps_open_row=False`` leaves it out.
+    """
     offset, text = source.tail()
     if offset < dialect.data_start:
         offset, text = dialect.data_start, source.part(dialect.data_start, source.end).read().decode(ENCODING, ERRORS)

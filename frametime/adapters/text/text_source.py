@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import codecs
 import io
-import os
 import re
 from collections.abc import Callable, Iterator
 from itertools import islice
@@ -12,15 +11,7 @@ from typing import Any, BinaryIO, Final, NamedTuple, TypeVar
 
 from frametime.adapters.arrow.arrow_columns import arrow_texts
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.stored_log import (
-    ARROW_HEADS,
-    BLOCK_BYTES,
-    LogStream,
-    arrow_stream,
-    long_line,
-    name_and_size,
-    new_spool,
-)
+from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, long_line, name_and_size, new_spool, part_of
 from frametime.errors import ReadError
 
 Read = TypeVar("Read")
@@ -49,7 +40,6 @@ _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _ROWS_AT_ONCE: Final = 1 << 14
 _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
-_AT_ONCE_BYTES: Final = 1 << 15
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
@@ -171,20 +161,8 @@ class TextSource(NamedTuple):
         return offset, raw.decode(ENCODING, ERRORS)
 
     def part(self, start: int, end: int) -> Any:
-        """The bytes from one place to another, as a stream of Arrow's; of a plain file without Python between."""
-        import pyarrow as pa
-
-        log = self.stream
-        if end - start <= _AT_ONCE_BYTES:
-            log.seek(start)
-            return pa.BufferReader(log.read(max(0, end - start)))
-        if isinstance(log, LogStream) and log.state:
-            try:
-                name: Any = os.fsencode(log.name)  # bytes, because a name need not be text
-                return pa.OSFile(name, "r").get_stream(start, max(0, end - start))
-            except OSError:
-                pass
-        return arrow_stream(log).get_stream(start, max(0, end - start))
+        """The bytes from one place to another, as a stream of Arrow's."""
+        return part_of(self.stream, start, end)
 
 
 def read_in_its_encoding(log: BinaryIO, options: ReadOptions, read: Callable[[TextSource], Read]) -> Read:
@@ -262,7 +240,7 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
     held = new_spool()
     errors = "strict" if encoding.startswith("utf") else "replace"
-    part = arrow_stream(log).get_stream(start, max(0, end - start))
+    part = part_of(log, start, end)
     reader = io.TextIOWrapper(part, encoding=encoding, errors=errors, newline="")
     try:
         while text := reader.read(BLOCK_BYTES):
