@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,14 +15,14 @@ PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 _LEAD = """\
 # Commands
 
-Which commands there are, and which options a settings file may hold. `frametime COMMAND -h` explains every option, with
+Which commands there are, and what a settings file may hold. `frametime COMMAND -h` explains every option, with
 examples.
 
 Data goes to standard output, messages to standard error. The program expands patterns such as `"runs/*.csv"` itself, so
 they work in every shell. It replaces no file without `--force`, and no input even with it.
 
-For completion put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc` (`zsh_source` into `~/.zshrc`;
-for fish, write the output of `fish_source` to `~/.config/fish/completions/frametime.fish`).
+For completion put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc` (zsh: `zsh_source`,
+`~/.zshrc`).
 
 | frametime | |
 |---|---|
@@ -32,8 +31,9 @@ for fish, write the output of `fish_source` to `~/.config/fish/completions/frame
 _SETTINGS = """\
 ## Settings files
 
-These options may stand in a file `frametime.toml`, in the folder at hand or beside the plan: a table for each heading,
-`_` for `-`. Paths in it start beside it. A command says what it took from there; the command line wins.
+What a command's help lists under {headings} may stand in a file `frametime.toml`, in the folder at
+hand or beside the plan: a table for each heading, `_` for `-`. Paths in it start beside it. A command says what it took
+from there; the command line wins.
 
 ```toml
 [reading]
@@ -42,7 +42,6 @@ unit = "ms"
 [limits]
 max_columns = 4000
 ```
-
 """
 
 
@@ -56,23 +55,17 @@ def _commands(command: click.Command, context: click.Context) -> Iterator[tuple[
             yield from _commands(below, click.Context(below, info_name=name, parent=context, terminal_width=80))
 
 
-def _wrapped(line: str) -> str:
-    return textwrap.fill(line, 120, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False) + "\n"
-
-
 def page() -> str:
     """The text of the page."""
     top = click.Context(cli, info_name="frametime", terminal_width=80, help_option_names=["-h", "--help"])
-    lines, headed = "", {heading: dict[str, None]() for heading in HEADINGS[1:]}
+    lines = ""
     for path, command, context in _commands(cli, top):
-        for option in command.params:
-            if getattr(option, "heading", HEADINGS[0]) in headed:
-                headed[option.heading][f"`{max(option.opts, key=len)}`"] = None
         if not isinstance(command, click.Group):
             usage = " ".join([*path.split()[1:], *command.collect_usage_pieces(context)[1:]]).replace("|", "\\|")
             lines += f"| `{usage}` | {command.get_short_help_str(200)} |\n"
-    lists = "".join(_wrapped(f"* {heading}: {', '.join(options)}.") for heading, options in headed.items())
-    return f"{_LEAD}{lines}\n{_SETTINGS}{lists}"
+    *first, last = HEADINGS[1:]
+    settings = _SETTINGS.replace("{headings}", f"{', '.join(first)} and {last}")
+    return f"{_LEAD}{lines}\n{settings}"
 
 
 if __name__ == "__main__":

@@ -34,7 +34,7 @@ def test_each_section_shows_a_message_and_what_helps(name: str) -> None:
     section = sections()[name]
     shown = "\n".join(re.findall(r"^```console\n(.*?)^```$", section, flags=re.DOTALL | re.MULTILINE))
     if name == "SensorError":  # it costs the numbers of the sensors alone, and no command ends with it
-        assert "no sensor numbers: late.csv: " in shown
+        assert "no sensor numbers: sensors.csv: " in shown
     else:
         assert re.search(r"^(frametime|Error): ", shown, flags=re.MULTILINE)
         assert re.search(r"^\[exit [23]\]$", shown, flags=re.MULTILINE)
