@@ -33,6 +33,9 @@ def median(values: NDArray[np.float64]) -> float:
 def median_in_place(values: NDArray[np.float64]) -> float:
     """Median of values that are no longer needed in their order."""
     n = values.size
+    if n <= _SHORT:
+        values.sort()
+        return 0.5 * (float(values[(n - 1) // 2]) + float(values[n // 2]))
     values.partition(n // 2)
     upper = float(values[n // 2])
     return upper if n % 2 else 0.5 * (float(values[: n // 2].max()) + upper)
@@ -64,10 +67,23 @@ def medians_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 
     return np.asarray(0.5 * (lower + upper), dtype=np.float64)
 
 
+def as_rows(
+    values: Numbers, firsts: NDArray[np.int64], lengths: NDArray[np.int64]
+) -> tuple[Numbers, NDArray[np.bool_]]:
+    """Stretches as rows, all filled up to the length of the longest, and which places are filled up.
+
+    Examples
+    --------
+    >>> as_rows(np.array([3, 1, 2]), np.array([0, 2]), np.array([2, 1]))[1].tolist()
+    [[False, False], [False, True]]
+    """
+    offsets = np.arange(int(lengths.max(initial=0)))
+    return values.take(firsts[:, None] + offsets, mode="clip"), offsets >= lengths[:, None]
+
+
 def _middles_of_rows(values: Numbers, firsts: NDArray[np.int64], lengths: NDArray[np.int64]) -> tuple[Numbers, Numbers]:
-    offsets = np.arange(int(lengths.max()))
-    rows = values[np.minimum(firsts[:, None] + offsets, values.size - 1)]
-    rows[offsets >= lengths[:, None]] = np.inf if values.dtype.kind == "f" else np.iinfo(values.dtype).max
+    rows, beyond = as_rows(values, firsts, lengths)
+    np.putmask(rows, beyond, np.inf if values.dtype.kind == "f" else np.iinfo(values.dtype).max)
     rows.sort(axis=1)
     numbers = np.arange(lengths.size)
     return rows[numbers, (lengths - 1) // 2], rows[numbers, lengths // 2]

@@ -19,6 +19,8 @@ _BLOCK: Final = 1 << 15
 # Powers of 15/16 over one block: 4096 of them span 115 orders of magnitude, far inside the range of float64.
 _JITTER_BLOCK: Final = 4096
 _JITTER_DECAY: Final = 15.0 / 16.0
+_JITTER_DECAYS: Final = _JITTER_DECAY ** np.arange(_JITTER_BLOCK)
+_JITTER_GROWTHS: Final = 1.0 / (16.0 * _JITTER_DECAYS)
 
 
 def variance_ms2(frame_times_ms: NDArray[np.float64]) -> float:
@@ -179,16 +181,14 @@ def running_jitter(differences: NDArray[np.float64], *, out: NDArray[np.float64]
     [0.0625, 0.18359375]
     """
     jitters = np.empty(differences.size) if out is None else out
-    decay = _JITTER_DECAY ** np.arange(_JITTER_BLOCK)
-    growth = 1.0 / (16.0 * decay)
     carried = 0.0
     for start in range(0, differences.size, _JITTER_BLOCK):
         block = jitters[start : start + _JITTER_BLOCK]
         np.abs(differences[start : start + _JITTER_BLOCK], out=block)
-        block *= growth[: block.size]
+        block *= _JITTER_GROWTHS[: block.size]
         block[0] += _JITTER_DECAY * carried
         np.cumsum(block, out=block)
-        block *= decay[: block.size]
+        block *= _JITTER_DECAYS[: block.size]
         carried = float(block[-1])
     return jitters
 

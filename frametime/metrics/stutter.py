@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import as_rows
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.options import StutterRule
 from frametime.units import NS_PER_S
@@ -128,9 +129,8 @@ def _medians_without(
 ) -> NDArray[np.float64]:
     """Median of each stretch without one frame of it; rows are filled up with infinity to one length."""
     lengths, numbers = last - first, np.arange(own.size)
-    offsets = np.arange(int(lengths.max(initial=0)))
-    rows = frame_times_ms[np.minimum(first[:, None] + offsets, frame_times_ms.size - 1)]
-    rows[offsets >= lengths[:, None]] = np.inf
+    rows, beyond = as_rows(frame_times_ms, first, lengths)
+    rows[beyond] = np.inf
     rows[numbers, own - first] = np.inf
     rows.sort(axis=1)
     return np.asarray(0.5 * (rows[numbers, (lengths - 2) // 2] + rows[numbers, (lengths - 1) // 2]), dtype=np.float64)
@@ -187,7 +187,8 @@ def candidates(
     # The blocks that hold the windows of all frames of a block.
     first = np.maximum(np.searchsorted(block_starts_ns, timestamps_ns[starts] - half_ns, side="right") - 1, 0)
     last = np.searchsorted(block_starts_ns, timestamps_ns[stops] + half_ns, side="left")
-    least = _range_minima(np.minimum.reduceat(frame_times_ms, starts), first, last)
+    least_of_blocks = np.append(np.minimum.reduceat(frame_times_ms, starts), np.inf)
+    least = np.minimum.reduceat(least_of_blocks, np.column_stack((first, last)).ravel())[::2]
     limits = np.maximum(rule.ratio * least, least + rule.min_excess_ms - TIE_MS)
     blocks = np.flatnonzero(np.maximum.reduceat(frame_times_ms, starts) >= limits)
     starts, stops = starts[blocks], stops[blocks]
@@ -202,19 +203,3 @@ def candidates(
         limit_ms = max(rule.ratio * least_ms, least_ms + rule.min_excess_ms - TIE_MS)
         kept.append(start + np.flatnonzero(frame_times_ms[start:stop] >= limit_ms))
     return np.concatenate(kept)
-
-
-def _range_minima(
-    values: NDArray[np.float64], first: NDArray[np.int64], last: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Least value of each range, from minima over lengths that are powers of two: any range is the union of two."""
-    lengths = last - first
-    least = np.empty(first.size)
-    table, length = values, 1
-    while True:
-        here = (lengths >= length) & (lengths < 2 * length)
-        least[here] = np.minimum(table[first[here]], table[last[here] - length])
-        if 2 * length > lengths.max():
-            return least
-        table = np.minimum(table[:-length], table[length:])
-        length *= 2

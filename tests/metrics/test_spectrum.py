@@ -15,6 +15,7 @@ from frametime.metrics.rhythm.rhythm import (
     even_powers,
     false_alarm_probability,
     lines_of,
+    noise_levels,
     without_level,
 )
 
@@ -51,7 +52,7 @@ def test_the_background_ignores_a_line_and_follows_a_slope() -> None:
     shape = np.linspace(3.0, 0.5, 4000)
     powers = shape * generator.exponential(1.0, 4000)
     powers[2000] = 500.0
-    found = background(powers, (200,), 1)
+    found = background(np.arange(4000), [noise_levels(powers, 200, 1)])
     assert np.max(np.abs(found / shape - 1)) < 0.45
     assert found[2000] / shape[2000] == pytest.approx(1.0, abs=0.3)
 
@@ -139,7 +140,8 @@ def test_no_line_is_lost_where_the_noise_is_looked_at_in_its_nearest_stretches_f
         size_ms = 0.0008 * seed
         spectrum = averaged_spectrum(times_ms + size_ms * np.sin(2 * np.pi * 23.0 * ends_s), ends_s)
         assert not isinstance(spectrum, str)
-        ratios = spectrum.powers / background(spectrum.powers, spectrum.widths, spectrum.n_segments)
+        noises = [noise_levels(spectrum.powers, width, spectrum.n_segments) for width in spectrum.widths]
+        ratios = spectrum.powers / background(np.arange(spectrum.powers.size), noises)
         n_independent = (ratios.size - spectrum.first) * spectrum.span_s * spectrum.step_hz
         chance = false_alarm_probability(ratios[spectrum.first :].max(), n_independent, spectrum.n_segments)
         found.append(bool(lines_of(spectrum)))

@@ -7,14 +7,15 @@ From one block to the next a scene swings little, and what steps far more than t
 from __future__ import annotations
 
 import math
-from itertools import groupby, pairwise
+from functools import lru_cache
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import median, medians_between
-from frametime.metrics.drift.trend import autocorrelation, average_ranks, pairwise_slopes
+from frametime.metrics.block_medians import as_rows, median, medians_between
+from frametime.metrics.drift.trend import autocorrelation, average_ranks, fitted_curve, pairwise_slopes
 from frametime.statistics.distributions import student_cdf
 
 
@@ -156,9 +157,7 @@ def best_split(values: NDArray[np.float64], before: float, after: float) -> int:
 
 def _line_squares(values: NDArray[np.float64]) -> float:
     """Sum of the squared residuals of a straight line."""
-    times = np.arange(values.size) - 0.5 * (values.size - 1)
-    centered = values - values.mean()
-    return float(np.sum((centered - times * (float(times @ centered) / float(times @ times))) ** 2))
+    return float(np.sum((values - fitted_curve(values, 1)) ** 2))
 
 
 def _is_line(values: NDArray[np.float64], split: int) -> bool:
@@ -185,7 +184,8 @@ def without_wild_values(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(deviations > 6.0 * scatter, medians, values) if scatter > 0.0 else values
 
 
-def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, int]]:
+@lru_cache(maxsize=64)
+def seeded_stretches(low: int, high: int, min_length: int) -> tuple[tuple[int, int], ...]:
     """Stretches of a series in which to look for one change each, longest first.
 
     S. Kovács, P. Bühlmann, H. Li and A. Munk, "Seeded binary segmentation", Biometrika 110, 2023, 249-256: lengths that
@@ -195,7 +195,7 @@ def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, in
     Examples
     --------
     >>> seeded_stretches(0, 20, 14)
-    [(0, 20), (0, 14), (3, 17), (6, 20)]
+    ((0, 20), (0, 14), (3, 17), (6, 20))
     """
     n = high - low
     found = [(low, high)] if n >= min_length else []
@@ -207,7 +207,7 @@ def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, in
         step = (n - length) / (n_stretches - 1)
         starts = [*(int(place * step + low) for place in range(n_stretches - 1)), high - length]
         found += [(start, start + length) for start in starts]
-    return found
+    return tuple(found)
 
 
 def find_change_points(values: NDArray[np.float64], rule: ChangeRule) -> tuple[ChangePoint, ...]:
@@ -240,35 +240,39 @@ def _shortest_change(values: NDArray[np.float64], low: int, high: int, rule: Cha
     """Place of the change in the shortest stretch that has one."""
     stretches = seeded_stretches(low, high, 2 * rule.min_blocks)
     least = rule.significance / max(len(stretches), 1)
-    for length, group in groupby(reversed(stretches), lambda each: each[1] - each[0]):
-        starts = np.array([start for start, _ in group])
-        rows = values[starts[:, None] + np.arange(length)]
-        for start, part in zip(starts[may := _may_change(rows, least)].tolist(), rows[may], strict=True):
-            split, p_value = change_test(part, least)
-            if p_value >= least or _is_line(part, split):
-                continue
-            # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
-            split = best_split(part, median(part[:split]), median(part[split:]))
-            before, after = median(part[:split]), median(part[split:])
-            shortest = min(split, part.size - split, start + split - low, high - start - split)
-            if shortest >= rule.min_blocks and max(before, after) >= rule.min_ratio * min(before, after):
-                return int(start) + split
+    for at in np.flatnonzero(_may_change(values, stretches, least))[::-1].tolist():
+        start, stop = stretches[at]
+        part = values[start:stop]
+        split, p_value = change_test(part, least)
+        if p_value >= least or _is_line(part, split):
+            continue
+        # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
+        split = best_split(part, median(part[:split]), median(part[split:]))
+        before, after = median(part[:split]), median(part[split:])
+        shortest = min(split, part.size - split, start + split - low, high - start - split)
+        if shortest >= rule.min_blocks and max(before, after) >= rule.min_ratio * min(before, after):
+            return int(start) + split
     return None
 
 
-def _may_change(rows: NDArray[np.float64], least: float) -> NDArray[np.bool_]:
-    """Which rows may have a p value below ``least``, at a tenth of the cost of `change_test`: most hold no change.
+def _may_change(values: NDArray[np.float64], stretches: tuple[tuple[int, int], ...], least: float) -> NDArray[np.bool_]:
+    """Which stretches may have a p value below ``least``: all at the cost of a `change_test`, and most hold no change.
 
     As if the values were independent, with the scatter from their steps: autocorrelation makes that too small.
     """
-    n = rows.shape[1]
+    starts, stops = np.array(stretches, dtype=np.int64).reshape(-1, 2).T
+    lengths = stops - starts
+    rows, beyond = as_rows(values, starts, lengths)
     steps = np.abs(rows[:, 1:] - rows[:, :-1])
-    steps.partition((n - 1) // 2, axis=1)
-    scatters = 1.0484 * steps[:, (n - 1) // 2]
-    sums = (rows - rows.mean(axis=1, keepdims=True)).cumsum(axis=1)
+    steps[beyond[:, 1:]] = np.inf
+    steps.sort(axis=1)
+    scatters = 1.0484 * steps[np.arange(lengths.size), (lengths - 1) // 2]
+    rows -= (rows.sum(axis=1, where=~beyond) / lengths)[:, None]
+    rows[beyond] = 0.0
     # 2 exp(-2 D^2) of the cumulated sums, half of the squared ratio to leave room: medians against means, clipped
     # against plain scatter.
-    return np.asarray(4.5 * (sums**2).max(axis=1) >= scatters**2 * (n * math.log(2.0 / least)), dtype=np.bool_)
+    highest = (rows.cumsum(axis=1) ** 2).max(axis=1, initial=0.0)
+    return np.asarray(4.5 * highest >= scatters**2 * (lengths * math.log(2.0 / least)), dtype=np.bool_)
 
 
 def _is_slope(values: NDArray[np.float64], places: list[int]) -> bool:
@@ -278,8 +282,6 @@ def _is_slope(values: NDArray[np.float64], places: list[int]) -> bool:
     plus log n for each fitted number. A staircase follows a slope closely, but needs many numbers for it.
     """
     n = values.size
-    if n < 4:
-        return False
     edges = np.array([0, *places, n])
     means = np.add.reduceat(values, edges[:-1]) / np.diff(edges)
     steps = float(np.sum((values - np.repeat(means, np.diff(edges))) ** 2))

@@ -270,7 +270,7 @@ def _slope(
 ) -> tuple[float, float, float, float]:
     """Slope and its interval in percent of the median level per minute, and the p value of the trend."""
     slopes = pairwise_slopes(times_s, levels_ms)
-    slope = median(slopes)
+    slope = 0.5 * float(slopes[(slopes.size - 1) // 2] + slopes[slopes.size // 2])
     test = trend_test(levels_ms)
     low, high = slope_interval(slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level))
     to_pct_per_min = 6000.0 / median(levels_ms)
@@ -324,9 +324,7 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
     points = (*points, *jumps[: RULE.level_changes.max_changes - len(points)])
     found = [_told(series, "level", series.steps_ns, blocks.edges[first:], point) for point in points]
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
-    moved_ns = np.zeros_like(series.steps_ns)
-    np.subtract(series.steps_ns[1:], series.steps_ns[:-1], out=moved_ns[1:])
-    np.abs(moved_ns, out=moved_ns)
+    moved_ns = np.abs(np.diff(series.steps_ns, prepend=series.steps_ns[:1]))
     spreads_ms = medians_between(moved_ns, blocks.edges, unit=NS_PER_MS)
     # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
     if spreads_ms.min() > 0.0:

@@ -31,7 +31,7 @@ def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 def pairwise_slopes(times: NDArray[np.float64], levels: NDArray[np.float64]) -> NDArray[np.float64]:
     """Slopes of all pairs of points in rising order, shape (n (n - 1) / 2,). Quadratic: for block medians only."""
     first, second = _pairs(times.size)
-    return np.sort((levels[second] - levels[first]) / (times[second] - times[first]))
+    return np.sort((levels.take(second) - levels.take(first)) / (times.take(second) - times.take(first)))
 
 
 def theil_sen_slope(times: NDArray[np.float64], levels: NDArray[np.float64]) -> float:
@@ -120,7 +120,7 @@ def average_ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
     ranks[order] = np.arange(1.0, values.size + 1.0)
     if (ordered[1:] != ordered[:-1]).all():
         return ranks
-    first, last = (np.searchsorted(ordered, values, side=side) for side in ("left", "right"))
+    first, last = ordered.searchsorted(values), ordered.searchsorted(values, side="right")
     return np.asarray(0.5 * (first + last + 1.0), dtype=np.float64)
 
 
@@ -131,9 +131,11 @@ def kendall_score(values: NDArray[np.float64]) -> tuple[float, float]:
     """
     n = values.size
     first, second = _pairs(n)
-    score = float(np.sign(values[second] - values[first]).sum())
-    ties = np.unique(values, return_counts=True)[1].tolist()
-    tied = float(sum(count * (count - 1) * (2 * count + 5) for count in ties))
+    rises = values.take(second) - values.take(first)
+    score = float(np.count_nonzero(rises > 0.0) - np.count_nonzero(rises < 0.0))
+    ordered = np.sort(values)
+    counts = np.diff(np.flatnonzero(ordered[1:] != ordered[:-1]), prepend=-1, append=n - 1)
+    tied = float((counts * (counts - 1) * (2 * counts + 5)).sum())
     return score, (n * (n - 1.0) * (2.0 * n + 5.0) - tied) / 18.0
 
 
@@ -180,17 +182,16 @@ def variance_inflation(residual: NDArray[np.float64], n_fitted: int = 2) -> floa
     return max(1.0, measured, modeled)
 
 
-def trend_test(values: NDArray[np.float64], *, slope_per_step: float | None = None) -> TrendTest:
+def trend_test(values: NDArray[np.float64]) -> TrendTest:
     """Whether a series rises or falls more than chance would let it.
+
+    Before the autocorrelation is taken a parabola is removed, where Hamed and Rao remove the Theil-Sen line: a card
+    that warms up drifts along a curve, and what a line leaves of it would be taken for autocorrelated noise.
 
     Parameters
     ----------
     values : ndarray of float64, shape (n,)
         Evenly spaced, four or more; quadratic in time, so block medians rather than frames.
-    slope_per_step : float, optional
-        Slope removed before the autocorrelation is taken, as Hamed and Rao do with the Theil-Sen slope. By default a
-        parabola is removed: a card that warms up drifts along a curve, and what a line leaves of it would be taken
-        for autocorrelated noise.
 
     Examples
     --------
@@ -201,14 +202,11 @@ def trend_test(values: NDArray[np.float64], *, slope_per_step: float | None = No
     if n < 4:
         raise ValueError(f"values must hold four points or more, got {n!r}")
     score, variance = kendall_score(values)
-    if slope_per_step is None:
-        fitted = _fitted(values, 2)
-        residual = values - fitted
-        # What is left over may be nothing but the rounding of the log, whose pattern says nothing of the trend.
-        straight = float(np.std(residual)) < STRAIGHT_FRACTION * abs(float(fitted[-1] - fitted[0]))
-        inflation = 1.0 if straight else variance_inflation(residual, 3)
-    else:
-        inflation = variance_inflation(values - slope_per_step * np.arange(n))
+    fitted = fitted_curve(values, 2)
+    residual = values - fitted
+    # What is left over may be nothing but the rounding of the log, whose pattern says nothing of the trend.
+    straight = float(np.std(residual)) < STRAIGHT_FRACTION * abs(float(fitted[-1] - fitted[0]))
+    inflation = 1.0 if straight else variance_inflation(residual, 3)
     variance *= inflation
     z = 0.0 if variance <= 0.0 else float(np.sign(score)) * max(abs(score) - 1.0, 0.0) / float(np.sqrt(variance))
     return TrendTest(score=score, variance=variance, inflation=inflation, z=z, p_value=normal_two_sided_p(z))
@@ -247,10 +245,10 @@ def _scatter(residual: NDArray[np.float64], n_waves: int) -> float:
 
 
 def _about(logs: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
-    return np.asarray(logs - _fitted(logs, degree), dtype=np.float64)
+    return np.asarray(logs - fitted_curve(logs, degree), dtype=np.float64)
 
 
-def _fitted(values: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
+def fitted_curve(values: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
     """The line (1) or parabola (2) of least squares through an evenly spaced series, along polynomials that are
     orthogonal on it."""
     times = np.arange(values.size) - 0.5 * (values.size - 1)

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import median
+from frametime.metrics.block_medians import Numbers, median
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Hitch, HitchPeriod
 from frametime.metrics.rhythm.period_search import RULE, Lattice, Times, best_lattice, chance_of
@@ -128,19 +128,15 @@ def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     blocks = frame_times_ms[: n_blocks * size].reshape(n_blocks, size)
     medians = _row_medians(blocks)
-    levels = _largest_around(medians)
+    levels = largest_around(medians)
     highest = blocks.max(axis=1)
     highest[-1] = frame_times_ms[(n_blocks - 1) * size :].max()
     # Most blocks have no frame that is long enough: their spread need not be known.
-    places = np.flatnonzero(highest >= (1.0 + HITCH_RULE.least_share) * levels)
-    # Not np.unique, which imports masked arrays: they take a fortieth of a quick check.
-    is_near = np.zeros(n_blocks + 2, dtype=np.bool_)
-    for step in (0, 1, 2):
-        is_near[places + step] = True
-    near = np.flatnonzero(is_near[1:-1])
+    may = highest >= (1.0 + HITCH_RULE.least_share) * levels
+    places, near = np.flatnonzero(may), np.flatnonzero(largest_around(may))
     spreads = np.zeros(n_blocks)
     spreads[near] = _TO_SD * _row_medians(np.abs(blocks[near] - medians[near, None]))
-    limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * _largest_around(spreads))
+    limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * largest_around(spreads))
     frames = (places[:, None] * size + np.arange(size)).ravel()
     if places.size and places[-1] == n_blocks - 1:
         frames = np.concatenate((frames, np.arange(n_blocks * size, frame_times_ms.size)))
@@ -156,8 +152,8 @@ def _row_medians(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.partition(rows, middle, axis=1)[:, middle], dtype=np.float64)
 
 
-def _largest_around(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The largest of each value, the one before and the one after."""
+def largest_around(values: Numbers) -> Numbers:
+    """The largest of each value, the one before and the one after; of flags, whether any of the three is set."""
     largest = values.copy()
     np.maximum(largest[1:], values[:-1], out=largest[1:])
     np.maximum(largest[:-1], values[1:], out=largest[:-1])

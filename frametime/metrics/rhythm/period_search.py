@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -195,6 +195,7 @@ class _Search:
 
     def __init__(self, runs: Sequence[Times]) -> None:
         self.runs = runs
+        self.ranks = [np.arange(run.starts_s.size) for run in runs]
         self.n_hitches = sum(run.starts_s.size for run in runs)
         self.total_s = sum(run.run_s for run in runs)
         self.run_s = max((run.run_s for run in runs), default=0.0)
@@ -234,12 +235,16 @@ class _Search:
             places = np.arange(first, last + 1)
             harmonics = np.arange(1, n_harmonics + 1)[:, None]
             sums = powers[(places * harmonics + n_harmonics // 2) >> shift].sum(axis=0)
+            n_frequencies += places.size
             for place in peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
                 chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
-                found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
-            n_frequencies += places.size
+                strength = -math.log(max(chance, LEAST_CHANCE))
+                # What random times exceed somewhere is not promising, and lower peaks are less so.
+                if strength <= math.log(n_frequencies):
+                    break
+                found.append((strength, n_harmonics / (step_hz * (first + place))))
             low_hz *= 2.0
-        # What random times exceed somewhere is not promising. Parts of a period do as well as the period itself.
+        # Parts of a period do as well as the period itself.
         found = sorted((each for each in found if each[0] > math.log(n_frequencies)), reverse=True)
         strong = [period_s for strength, period_s in found if strength >= 0.5 * found[0][0]]
         return list(dict.fromkeys((*(period_s for _, period_s in found[:_PROPOSED]), *sorted(strong)[-_PROPOSED:])))
@@ -266,20 +271,23 @@ class _Search:
     def fold(self, period_s: float, half_s: float) -> Lattice | None:
         """For each run the phase at which most hitches lie in the window, and the evidence of them all."""
         width = 2.0 * half_s / period_s
-        beats, places = [], []
-        for run in self.runs:
+        windows, beats, places = [], [], []
+        for run, ranks in zip(self.runs, self.ranks, strict=True):
             turns = run.starts_s / period_s
-            phases = turns - np.floor(turns)
+            phases = turns % 1.0
             order = phases.argsort()
             around = phases[order]
-            around = np.concatenate((around, around + 1.0))
-            counts = around.searchsorted(around[: order.size] + width, side="right") - np.arange(order.size)
-            start = int(counts.argmax())
-            inside = np.concatenate((order, order))[start : start + int(counts[start])]
+            counts = np.concatenate((around, around + 1.0)).searchsorted(around + width, side="right") - ranks
+            start = counts.argmax()
+            windows.append((turns, around[start], order.take(ranks[: counts[start]] + start, mode="wrap")))
+        if sum(inside.size for _, _, inside in windows) < RULE.min_hitches:
+            return None
+        for turns, start_phase, inside in windows:
             inside.sort()
-            numbers = np.floor(turns[inside] - (around[start] - 1e-9)).astype(np.int64)
+            numbers = np.floor(turns[inside] - (start_phase - 1e-9)).astype(np.int64)
             # Of several hitches in one window the first counts: the others are strays.
-            kept = np.concatenate(([True], numbers[1:] > numbers[:-1]))
+            kept = np.ones(numbers.size, dtype=np.bool_)
+            np.greater(numbers[1:], numbers[:-1], out=kept[1:])
             beats.append(numbers[kept])
             places.append(inside[kept])
         n_following = sum(each.size for each in beats)
@@ -311,17 +319,15 @@ class _Search:
         return self.log_octaves + math.log(windows) + periods + phases + 0.5 * math.log(self.run_s / period_s)
 
 
-def peaks(values: NDArray[np.float64], most: int, *, apart: int) -> list[int]:
-    """Places of the highest values, each apart from the others."""
-    places: list[int] = []
+def peaks(values: NDArray[np.float64], most: int, *, apart: int) -> Iterator[int]:
+    """Places of the highest values, each apart from the others, the highest first."""
     values = values.copy()
     for _ in range(most):
         place = int(values.argmax())
         if not values[place] > 0.0:
-            break
-        places.append(place)
+            return
+        yield place
         values[max(place - apart, 0) : place + apart + 1] = 0.0
-    return places
 
 
 def _slope(runs: Sequence[Times], lattice: Lattice) -> float | None:
@@ -329,7 +335,7 @@ def _slope(runs: Sequence[Times], lattice: Lattice) -> float | None:
     products = squares = 0.0
     for run, beats, places in zip(runs, lattice.beats, lattice.places, strict=True):
         if beats.size:
-            centered = beats - beats.sum() / beats.size
+            centered = beats - np.add.reduce(beats) / beats.size
             squares += float(centered @ centered)
             products += float(centered @ run.starts_s[places])
     return products / squares if squares > 0.0 else None

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
+from itertools import takewhile
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -12,7 +14,7 @@ from numpy.typing import NDArray
 from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Rhythm, SpectralLine
-from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, listed
+from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, largest_around, listed
 from frametime.metrics.rhythm.period_search import peaks
 from frametime.statistics.distributions import chi_squared_tail
 
@@ -113,15 +115,14 @@ def without_level(
     return np.clip(rest, -limit, limit)
 
 
-def background(powers: NDArray[np.float64], widths: Sequence[int], n_averaged: int) -> NDArray[np.float64]:
-    """Mean power of the noise around each frequency: between the middles of the stretches of `noise_levels`.
+def background(
+    places: NDArray[np.int64], noises: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]
+) -> NDArray[np.float64]:
+    """Mean power of the noise at these frequencies: between the middles of the stretches of `noise_levels`.
 
     Of stretches of several widths the highest counts.
     """
-    found = []
-    for width in widths:
-        edges, levels = noise_levels(powers, width, n_averaged)
-        found.append(np.interp(np.arange(powers.size), 0.5 * (edges[:-1] + edges[1:] - 1), np.log(levels)))
+    found = [np.interp(places, 0.5 * (edges[:-1] + edges[1:] - 1), np.log(levels)) for edges, levels in noises]
     return np.asarray(np.exp(np.maximum.reduce(found)), dtype=np.float64)
 
 
@@ -265,19 +266,22 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
     powers, n_averaged = spectrum.powers, spectrum.n_segments
     per_independent = 1.0 / (spectrum.span_s * spectrum.step_hz)
     n_independent = (powers.size - spectrum.first) / per_independent
-    # The noise is nowhere lower than in the nearest stretches: mostly no line can stand out of it.
-    edges, levels = noise_levels(powers, spectrum.widths[-1], n_averaged)
-    around = np.concatenate((levels[:1], levels, levels[-1:]))
-    lowest = np.minimum(np.minimum(around[:-2], around[2:]), levels)
-    largest = float((np.maximum.reduceat(powers, edges[:-1]) / lowest).max())
-    if false_alarm_probability(largest, n_independent, n_averaged) >= rule.significance:
+    # The noise is nowhere lower than in the nearest stretches: out of that of most stretches no line can stand.
+    near = edges, levels = noise_levels(powers, spectrum.widths[-1], n_averaged)
+    largest = np.maximum.reduceat(powers, edges[:-1]) * largest_around(1.0 / levels)
+    chance_of = partial(false_alarm_probability, n_independent=n_independent, n_averaged=n_averaged)
+    order = largest.argsort()[::-1].tolist()
+    may = list(takewhile(lambda at: chance_of(float(largest[at])) < rule.significance, order))
+    if not may:
         return ()
-    ratios = powers / background(powers, spectrum.widths, n_averaged)
+    places = np.concatenate([np.arange(edges[at], edges[at + 1]) for at in may])
+    noises = near, *(noise_levels(powers, width, n_averaged) for width in spectrum.widths[:-1])
+    ratios = np.zeros(powers.size)
+    ratios[places] = powers[places] / background(places, noises)
     ratios[: spectrum.first] = 0.0
     lines = []
     for place in peaks(ratios, rule.max_lines, apart=int(4.0 * per_independent)):
-        chance = false_alarm_probability(float(ratios[place]), n_independent, n_averaged)
-        if chance < rule.significance:
+        if (chance := chance_of(float(ratios[place]))) < rule.significance:
             amplitude_ms = 2.0 * math.sqrt(float(powers[place]) / spectrum.size)
             lines.append(SpectralLine((place + 1) * spectrum.step_hz, amplitude_ms, false_alarm_probability=chance))
     return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))
