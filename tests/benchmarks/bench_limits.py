@@ -55,7 +55,7 @@ def memory(folder: Path) -> list[Ratio]:
                 2.0,
                 added / (allowed + 128 * MIB),
                 f"{added / MIB:.0f} MiB",
-                option,
+                option.partition(" ")[0],
             )
         )
     return found
