@@ -74,13 +74,11 @@ def _tell(found: Any, words_of: Callable[..., str], *, as_json: bool, **record: 
 @takes("json")
 def next_(record: str, as_json: bool) -> None:
     """Say which trial comes next, and why."""
-    from pathlib import Path
-
-    from frametime.pipeline.tuning_record import measured_record, read_record
+    from frametime.pipeline.tuning_record import read_measured
     from frametime.render.tuning_text import next_step_text
     from frametime.tuning.next_trial import next_trial
 
-    measured, caveats = measured_record(read_record(record), Path(record).parent)
+    measured, caveats = read_measured(record)
     step = next_trial(measured)
     for caveat in caveats:
         click.echo(f"frametime: {caveat.message}", err=True)

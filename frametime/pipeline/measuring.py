@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from frametime.capture import Capture, Conditions
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, printable
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.words import counted
@@ -194,7 +195,6 @@ def _part_of(capture: Capture, request: MeasureRequest) -> Capture:
     from frametime.adapters.reading import cut_capture
     from frametime.metrics.drift.drift import drift_of
     from frametime.metrics.drift.segments import choose_segment, segments_of
-    from frametime.metrics.frame_series import FrameSeries
 
     if request.segment is not None:
         try:

@@ -12,7 +12,11 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SENSORS_UNUSABLE
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.capture_start import stated_start
+from frametime.adapters.columns.layout import Layout
+from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SENSORS_UNUSABLE, SensorLayout, SensorOptions
+from frametime.capture import TIME_COLUMN
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, PlanError, printable
 from frametime.metrics.options import MeasureOptions
@@ -31,7 +35,7 @@ from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.design import ReviewDesign
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
-from frametime.review.run_set import PlacedRun, run_name
+from frametime.review.run_set import PlacedRun, natural_order, run_name
 from frametime.review.sessions import OtherSessions
 from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
@@ -41,7 +45,6 @@ if TYPE_CHECKING:
     import polars as pl
 
     from frametime.adapters.sensors.sensor_alignment import Place
-    from frametime.adapters.sensors.sensor_log import SensorOptions
 
 
 Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
@@ -161,8 +164,6 @@ def measured_or_not(made: Iterable[PlacedRun | UnreadableFile]) -> tuple[list[Pl
 
 def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
     """A capture at its place, measured or with the reason why not."""
-    from frametime.adapters.capture_start import stated_start
-
     run, place = outcome.run, dict[str, Any](file.place)
     if run is None:
         error = outcome.error_for(file.name, plan.captures.folder) or "it could not be measured"
@@ -184,9 +185,6 @@ def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> Placed
 
 def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
     """What is to be measured of the captures of a plan, in their order."""
-    from frametime.adapters.base import ReadOptions
-    from frametime.adapters.columns.layout import Layout
-
     layout = plan.captures.layout
     read = replace(
         plan.read or ReadOptions(),
@@ -225,8 +223,6 @@ def measure_options_of(plan: ReviewPlan, card: str | None) -> MeasureOptions:
 
 
 def _sensor_options(plan: ReviewPlan) -> SensorOptions:
-    from frametime.adapters.sensors.sensor_log import SensorLayout, SensorOptions
-
     path = plan.captures.sensor_layout
     layout = None if path is None else SensorLayout.from_toml(file_text(path, PlanError), path.name)
     captures = plan.captures
@@ -338,14 +334,11 @@ def _standing(outcome: MeasureOutcome) -> str:
 
 
 def _with_options(request: MeasureRequest, **changed: Any) -> MeasureRequest:
-    from frametime.adapters.sensors.sensor_log import SensorOptions
-
     return replace(request, sensor_options=replace(request.sensor_options or SensorOptions(), **changed))
 
 
 def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
     from frametime.adapters.sensors.sensor_alignment import loads_of, samples_in_order, stretches
-    from frametime.adapters.sensors.sensor_log import SensorOptions
 
     first = requests[numbers[0]]
     options = first.sensor_options or SensorOptions()
@@ -362,17 +355,17 @@ def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]
         spans = [span for span in stretches(times_s, loaded) if span[1] - span[0] > 2.0 * step_s]
         places = _places(spans, ordered or runs, step_s, is_ordered=ordered is not None)
         if places is not None:
-            offsets = {run.at: (places[run.at].start_s - run.first_s, places[run.at].doubt_s) for run in runs}
             return {
-                at: _with_options(requests[at], offset_s=offset_s, offset_doubt_s=doubt_s)
-                for at, (offset_s, doubt_s) in offsets.items()
+                run.at: _with_options(
+                    requests[run.at], offset_s=place.start_s - run.first_s, offset_doubt_s=place.doubt_s
+                )
+                for run, place in places
             }
     return {}
 
 
 def _run(at: int, request: MeasureRequest) -> _Run:
     from frametime.adapters.reading import read_capture
-    from frametime.capture import TIME_COLUMN
 
     whole = replace(request.read, skip_start_s=0.0, skip_end_s=0.0)
     stamps = read_capture(request.path, options=whole, use_threads=False).frames.column(TIME_COLUMN)
@@ -391,18 +384,18 @@ def _in_order_made(runs: Sequence[_Run]) -> list[_Run] | None:
 
 def _places(
     spans: Sequence[tuple[float, float]], runs: Sequence[_Run], step_s: float, *, is_ordered: bool
-) -> Mapping[int, Place] | None:
-    """The one way in which the runs can lie over the stretches of load; ``None`` where there is none, or several."""
+) -> list[tuple[_Run, Place]] | None:
+    """Each run with its place in the one way in which they can lie over the stretches of load, if there is just one."""
     from frametime.adapters.sensors.sensor_alignment import Place, spare_of
 
     spare = np.array([[spare_of(end - start, run.duration_s, step_s) for start, end in spans] for run in runs])
     chosen = _only_in_order(~np.isnan(spare)) if is_ordered else _only_by_length(~np.isnan(spare), runs)
     if chosen is None:
         return None
-    return {
-        run.at: Place(spans[at][0] + 0.5 * spare[i, at], 0.5 * spare[i, at] + step_s)
+    return [
+        (run, Place(spans[at][0] + 0.5 * spare[i, at], 0.5 * spare[i, at] + step_s))
         for i, (run, at) in enumerate(zip(runs, chosen, strict=True))
-    }
+    ]
 
 
 def _only_in_order(fits: NDArray[np.bool_]) -> list[int] | None:
@@ -416,22 +409,19 @@ def _first_fit(fits: NDArray[np.bool_]) -> list[int] | None:
     """A rising choice of a stretch for each run, each as early as can be; ``None`` where there is none."""
     chosen: list[int] = []
     for row in fits:
-        free = np.flatnonzero(row[chosen[-1] + 1 :] if chosen else row)
-        if not len(free):
+        first = chosen[-1] + 1 if chosen else 0
+        if not row[first:].any():
             return None
-        chosen.append(int(free[0]) + (chosen[-1] + 1 if chosen else 0))
+        chosen.append(first + int(np.argmax(row[first:])))
     return chosen
 
 
 def _only_by_length(fits: NDArray[np.bool_], runs: Sequence[_Run]) -> list[int] | None:
     """Runs of one cell, in the order of their numbers, over as many stretches that fit them and no other cell."""
-    from frametime.review.run_set import natural_order
-
     chosen: dict[int, int] = {}
     for cell in {run.cell for run in runs}:
-        members = sorted(
-            (i for i, run in enumerate(runs) if run.cell == cell), key=lambda i: natural_order(runs[i].run)
-        )
+        members = [i for i, run in enumerate(runs) if run.cell == cell]
+        members.sort(key=lambda i: natural_order(runs[i].run))
         places = np.flatnonzero(fits[members].any(axis=0))
         others = [i for i in range(len(runs)) if i not in members]
         if len(places) != len(members) or not fits[members][:, places].all() or fits[others][:, places].any():

@@ -12,7 +12,12 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
 from frametime.errors import OutputError, printable
+from frametime.metrics.catalog import CATALOG
 from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_writers
 from frametime.pipeline.kept_runs import is_free, read_curves
 from frametime.pipeline.review_files import review_plan
@@ -34,10 +39,8 @@ from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
 if TYPE_CHECKING:
     import polars as pl
-    import pyarrow as pa
 
     from frametime.plans.plan import ReviewPlan
-
 
 KEPT_RUNS_FILE: Final = "kept_runs.parquet"
 RESULT_FILE: Final = "result.json"
@@ -55,8 +58,6 @@ DRAWING_ONLY: Final = ("curves", "findings")
 
 def review_json(result: ReviewResult) -> str:
     """The text of ``result.json``: all but the drawing material. Keys are only ever added within a schema number."""
-    import msgspec
-
     runs = [
         {item.name: getattr(run, item.name) for item in fields(run) if item.name not in DRAWING_ONLY}
         for run in result.runs
@@ -91,8 +92,6 @@ def runs_frame(result: ReviewResult) -> pl.DataFrame:
 
 def runs_table(result: ReviewResult) -> pa.Table:
     """The table of `runs_frame`, with the unit of each number."""
-    from frametime.metrics.catalog import CATALOG
-
     units = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
     table = all_runs_table(result)
     columns = [
@@ -223,8 +222,6 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
 
 def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mapping[str, bytes]:
     """The files that are made of text and numbers, by name; ``result.json`` last."""
-    import pyarrow.parquet as pq
-
     runs = io.BytesIO()
     pq.write_table(runs_table(result), runs)
     return {

@@ -16,11 +16,10 @@ from datetime import UTC, datetime, timedelta
 from math import log
 from os.path import relpath
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 from urllib.parse import quote, unquote
 
 import polars as pl
-import pyarrow as pa
 import pyarrow.parquet as pq
 
 from frametime import __version__
@@ -28,6 +27,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.pipeline.measuring import file_sha256
+from frametime.pipeline.tables import Column, arrow_schema, frame_of
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
 from frametime.review.run_set import Place, PlacedRun, run_name
@@ -101,7 +101,8 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
                 for card, frame in frames.items():
                     own = making / f"card={quote(card, safe='')}"
                     own.mkdir()
-                    _write(plan, frame, own / "runs.parquet")
+                    table = frame.to_arrow().cast(arrow_schema(_columns(plan), SCHEMA))
+                    pq.write_table(table, own / "runs.parquet", compression="zstd")
                 names = sorted(path.relative_to(making).as_posix() for path in making.glob("card=*/runs.parquet"))
                 sums = (f"{file_sha256(making / name)}  {name}\n" for name in names)
                 (making / SUMS).write_text("".join(sums), "utf-8", newline="\n")
@@ -122,7 +123,6 @@ def _time(hours: float) -> str:
 
 
 def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
-    catalog = metrics_of(plan)
     bench = plan.resolved.get("bench")
     about: dict[str, object] = {
         "session": session,
@@ -141,13 +141,17 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
             "sha256": run.measured.provenance.sha256,
             "scene_version": plan.scenes[run.scene].version,
             **{name: getattr(run.measured.conditions, name) for name in _CONDITIONS},
-            **{key: value.value for key, value in run.measured.values.items() if key in catalog},
+            **{key: value.value for key, value in run.measured.values.items()},
             "measured": encoded_run(run.measured),
         }
         for run in runs
     ]
-    schema: dict[str, Any] = dict.fromkeys(_TEXTS, pl.String) | dict.fromkeys(catalog, pl.Float64)
-    return pl.DataFrame(rows, schema={**schema, "measured": pl.Binary})
+    return frame_of(rows, _columns(plan))
+
+
+def _columns(plan: ReviewPlan) -> list[Column]:
+    metrics = (Column(key, "number", metric.unit) for key, metric in metrics_of(plan).items())
+    return [*map(Column, _TEXTS), *metrics, Column("measured", "bytes")]
 
 
 def metrics_of(plan: ReviewPlan) -> dict[str, Metric]:
@@ -155,16 +159,6 @@ def metrics_of(plan: ReviewPlan) -> dict[str, Metric]:
     from frametime.metrics.catalog import CATALOG, catalog_for
 
     return {**CATALOG, **catalog_for(plan.measure)}
-
-
-def _write(plan: ReviewPlan, frame: pl.DataFrame, path: Path) -> None:
-    catalog = metrics_of(plan)
-    table = frame.to_arrow()
-    fields = [
-        field.with_metadata({"unit": catalog[field.name].unit}) if field.name in catalog else field
-        for field in table.schema
-    ]
-    pq.write_table(table.cast(pa.schema(fields, metadata={"frametime": SCHEMA})), path, compression="zstd")
 
 
 def runs_on(folder: Path, metrics: Sequence[str]) -> pl.LazyFrame:
@@ -305,14 +299,15 @@ def taken_from_shelf(
     apart = in_plan.filter(~is_alike).join(chosen, on=["card", "session"], how="semi")
     names = usable.select("card", "scene", "resolution", "run", "session")
     full = runs.join(names.lazy(), on=names.columns, how="semi").join(chosen.lazy(), on=chosen.columns, how="semi")
-    by = ["session", "card", "scene", "resolution"]
     values: dict[str, dict[Place, dict[str, list[float]]]] = defaultdict(dict)
-    for row in usable.group_by(by, maintain_order=True).agg(pl.col(keys).fill_null(0.0)).iter_rows(named=True):
-        values[row["session"]][row["card"], row["scene"], row["resolution"]] = {key: row[key] for key in keys}
-    for run in again:
-        of_place = values[wanted[run.card]].setdefault(run.place, {})
+    for row in usable.iter_rows(named=True):
+        of_place = values[row["session"]].setdefault((row["card"], row["scene"], row["resolution"]), defaultdict(list))
         for key in keys:
-            of_place.setdefault(key, []).append(run.value(key) or 0.0)
+            of_place[key].append(row[key] or 0.0)
+    for run in again:
+        of_place = values[wanted[run.card]].setdefault(run.place, defaultdict(list))
+        for key in keys:
+            of_place[key].append(run.value(key) or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
     nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
     entries = [

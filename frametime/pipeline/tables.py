@@ -43,6 +43,7 @@ _TYPES: Final = {
     "whole": ("Int64", "int64"),
     "number": ("Float64", "float64"),
     "truth": ("Boolean", "bool_"),
+    "bytes": ("Binary", "binary"),
 }
 """Kinds of columns, as the types of frames and of Arrow are called."""
 
@@ -53,13 +54,13 @@ class Column(NamedTuple):
     Attributes
     ----------
     name : str
-    kind : 'text', 'whole', 'number' or 'truth'
+    kind : 'text', 'whole', 'number', 'truth' or 'bytes'
     unit : str or None
         Code of UCUM, for numbers; it stands in the metadata of Parquet columns.
     """
 
     name: str
-    kind: Literal["text", "whole", "number", "truth"] = "text"
+    kind: Literal["text", "whole", "number", "truth", "bytes"] = "text"
     unit: str | None = None
 
     def dtype(self) -> pl.DataType:

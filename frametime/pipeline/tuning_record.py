@@ -7,7 +7,6 @@ whole to a temporary name, forced to the disk and then renamed; what stood in it
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -20,21 +19,12 @@ from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.plans.folder_walk import path_from
 from frametime.replacing import alone_with, claiming, refuse_ending, write_bytes, write_text
-from frametime.settings.toml_source import decoded_text, file_bytes
-from frametime.tuning.new_trial import (
-    MeasuredLog,
-    judged_log,
-    judged_trial,
-    proposed_trial,
-    refuse_left_out,
-    refuse_logs,
-    refuse_new,
-    with_measurements,
-)
+from frametime.settings.toml_source import file_bytes
+from frametime.tuning import new_trial
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Proposal
 from frametime.tuning.record import Axis, Limits, Outcome, Trial, TuningRecord
-from frametime.tuning.record_text import TEMPLATE, parse_record, refuse_trial, trial_text
+from frametime.tuning.record_text import TEMPLATE, parse_record_file, with_trial, without_last_trial
 from frametime.tuning.trial_view import TrialView
 from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
@@ -50,7 +40,7 @@ if TYPE_CHECKING:
 
 def measured_logs(
     trial: Trial, *, limits: Limits, folder: Path = Path(), reading: MeasureRequest | None = None
-) -> list[MeasuredLog]:
+) -> list[new_trial.MeasuredLog]:
     """The logs of a trial, measured with the limits of its record; ``folder`` is where its paths begin.
 
     Raises
@@ -65,7 +55,7 @@ def measured_logs(
         request = request_of_log(path, None if sensors is None else str(folder / sensors), options, reading)
         capture, run = measure_file(replace(request, keep_curves=False))
         name, hint = printable(path, limit=1000), sensor_log_hint(path, run)
-        found.append(judged_log(trial, capture, run, name=name, hint=hint))
+        found.append(new_trial.judged_log(trial, capture, run, name=name, hint=hint))
     return found
 
 
@@ -99,12 +89,9 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
                 message = f"Trial {at + 1} has no measured speed: {error}"
                 caveats.append(Caveat(code="trial-log-unusable", message=message, weight=Weight.CARE))
             continue
-        trials[at], told = judged_trial(trial, logs, number=at + 1)
+        trials[at], told = new_trial.judged_trial(trial, logs, number=at + 1)
         caveats += told
     return replace(record, trials=tuple(trials)), tuple(caveats)
-
-
-_TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
 
 
 def read_record(path: str) -> TuningRecord:
@@ -115,7 +102,17 @@ def read_record(path: str) -> TuningRecord:
     RecordError
         If it cannot be read, or an entry is wrong.
     """
-    return _parsed(_content(path), path)
+    return parse_record_file(_content(path), name=path)
+
+
+def read_measured(path: str) -> tuple[TuningRecord, tuple[Caveat, ...]]:
+    """The tuning record in the file ``path``, as `measured_record` gives it.
+
+    Raises
+    ------
+    RecordError
+    """
+    return measured_record(read_record(path), Path(path).parent)
 
 
 def new_record(path: str) -> None:
@@ -141,15 +138,7 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
     """
     target = Path(os.path.realpath(path))
     with alone_with(target):
-        before = _content(path)
-        refuse_trial(trial_text(trial), _parsed(before, path), name=path)
-        line_end = b"\r\n" if b"\r\n" in before else b"\n"
-        added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
-        after = before + (b"" if before.endswith(b"\n") else line_end) + added
-        record = _parsed(after, path)
-        if record.trials[-1:] != (trial,):
-            helps = "write trials as [[trials]] tables at the end"
-            raise RecordError.at(path, "a trial cannot be appended to this text", helps=helps)
+        after, record = with_trial(_content(path), trial, name=path)
         write_bytes(target, after, is_forced=True)
     return record
 
@@ -166,25 +155,13 @@ def take_back_trial(path: str) -> tuple[TuningRecord, Trial]:
     """
     target = Path(os.path.realpath(path))
     with alone_with(target):
-        before = _content(path)
-        record = _parsed(before, path)
-        heads = list(_TRIAL.finditer(before))
-        if not record.trials or not heads:
-            raise RecordError.at(path, "there is no trial to take back", helps="frametime tune show lists the trials")
-        after = before[: heads[-1].start()]
-        rest = _parsed(after, path)
-        if rest != replace(record, trials=record.trials[:-1]):
-            raise RecordError.at(path, "the last trial does not stand at the end", helps="take it out by hand")
+        after, rest, trial = without_last_trial(_content(path), name=path)
         write_bytes(target, after, is_forced=True)
-    return rest, record.trials[-1]
+    return rest, trial
 
 
 def _content(path: str) -> bytes:
     return file_bytes(path, RecordError, helps="frametime tune new begins one")
-
-
-def _parsed(content: bytes, path: str) -> TuningRecord:
-    return parse_record(decoded_text(content, path, RecordError), name=path)
 
 
 def note_trial(
@@ -210,21 +187,21 @@ def note_trial(
         asked, record = new, read_record(path)
         step = next_trial(measured_record(record, folder)[0])
         if not asked.workload:
-            new = proposed_trial(asked, step, name=path)
+            new = new_trial.proposed_trial(asked, step, name=path)
             has_numbers = asked.logs or asked.average_fps or asked.outcome is not Outcome.PASSED
             if record.logs_folder is not None and not has_numbers and isinstance(step, Proposal):
                 new = with_logs(new, _newest_logs(path, record, step.n_runs))
         beside = Path(path).resolve().parent
         logs, sensors = (tuple(path_from(Path(log), beside) for log in of_runs) for of_runs in (new.logs, new.sensors))
         trial = replace(new, logs=logs, sensors=sensors)
-        refuse_new(new, trial, record, name=path)
+        new_trial.refuse_new(new, trial, record, name=path)
         if asked.workload:
-            refuse_left_out(left_out, step, name=path)
+            new_trial.refuse_left_out(left_out, step, name=path)
         old = () if asked.logs else _finished_before(Path(path), new.logs)
         runs, caveats = _measured(new, record, reading)
         if runs and new.is_endurance:  # what the log shows, not what was said
             trial = replace(trial, minutes=round(sum(run.minutes for run in runs), 2))
-        trial = with_measurements(trial, runs) if runs else trial
+        trial = new_trial.with_measurements(trial, runs) if runs else trial
         record = append_trial(path, trial)
     measured, more = measured_record(record, folder)
     return NotedTrial(
@@ -272,7 +249,7 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
 
 def _measured(
     new: Trial, record: TuningRecord, reading: MeasureRequest | None
-) -> tuple[list[MeasuredLog], tuple[Caveat, ...]]:
+) -> tuple[list[new_trial.MeasuredLog], tuple[Caveat, ...]]:
     try:
         runs = measured_logs(new, limits=record.limits, reading=reading)
     except (FrametimeError, OSError) as error:
@@ -282,7 +259,7 @@ def _measured(
         return [], (Caveat(code="trial-log-unusable", message=message, weight=Weight.NOTE),)
     if new.outcome is not Outcome.PASSED:
         return runs, ()  # a run that failed is short, and no speed is taken from it
-    refuse_logs(new, runs, record)
+    new_trial.refuse_logs(new, runs, record)
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 
@@ -295,7 +272,7 @@ def summarize_file(path: str) -> TuningSummary:
     """
     from frametime.tuning.summarizing import summarize
 
-    record, caveats = measured_record(read_record(path), Path(path).parent)
+    record, caveats = read_measured(path)
     return summarize(record, caveats=caveats)
 
 

@@ -14,36 +14,15 @@ from typing import Final
 
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import FrametimeError, RecordError, printable
-from frametime.pipeline.tuning_record import (
-    measured_logs,
-    measured_record,
-    note_trial,
-    read_record,
-    take_back_trial,
-    with_logs,
-)
+from frametime.pipeline import tuning_record
 from frametime.pipeline.watching import finished_files, state_of
 from frametime.plans.folder_walk import files_below
 from frametime.render.tuning_text import bench_text, short_noted_text
-from frametime.tuning.new_trial import MeasuredLog, judge_newest
+from frametime.tuning.new_trial import MeasuredLog, TrialAtHand
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import NextStep, Proposal
 from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.trial_view import TrialView
-
-FAILURE_KEYS: Final = {
-    "f": Outcome.FROZE,
-    "d": Outcome.DRIVER_RESET,
-    "a": Outcome.ARTIFACTS,
-    "x": Outcome.DID_NOT_FINISH,
-}
-"""What an operator sees and a log may not: one key each, at any time."""
-
-_QUESTIONS: Final = (
-    ("Artifacts? y yes, n no", "y", Outcome.ARTIFACTS),
-    ("Did it finish? y yes, n no", "n", Outcome.DID_NOT_FINISH),
-)
-"""Asked one after the other; the key that means a failure, and which."""
 
 _COUNT_S: Final = 1.0
 _LOOK_S: Final = 30.0
@@ -58,7 +37,7 @@ class TuningBench:
     """
 
     def __init__(self, path: str) -> None:
-        record = read_record(path)
+        record = tuning_record.read_record(path)
         if record.logs_folder is None:
             raise RecordError.at(path, "logs_folder is not given", helps="name the folder where the logger writes")
         self._path = path
@@ -66,17 +45,18 @@ class TuningBench:
         if not self.folder.is_dir():
             raise RecordError.at(str(self.folder), "there is no such folder", helps="logs_folder names it")
         self._seen = {file: state_of(file) for file in files_below(self.folder)}
-        self._runs: dict[Path, float] = {}
-        """Logs of the trial at hand, with their minutes."""
-        self._n_answers: int | None = None
         self._asked: set[Path] = set()
         self._began_s: dict[Path, float] = {}
         self._looked_s: dict[Path, float] = {}
         """When a log that grows was read last; infinite where it has been told that its run has failed."""
-        self.step: NextStep = self._next()
+        self._turn_to(self._next())
 
     def _next(self) -> NextStep:
-        return next_trial(measured_record(read_record(self._path), Path(self._path).parent)[0])
+        return next_trial(tuning_record.read_measured(self._path)[0])
+
+    def _turn_to(self, step: NextStep) -> None:
+        self.step = step
+        self._at_hand = TrialAtHand(step) if isinstance(step, Proposal) else None
 
     def told(self) -> str:
         """What comes next."""
@@ -88,27 +68,23 @@ class TuningBench:
         is_known, self._seen[path] = self._seen.get(path) == state, state
         if is_known or classify_file(path).kind != "frames":
             return ""
-        if not isinstance(self.step, Proposal) or self._n_answers is not None:
+        if self._at_hand is None or self._at_hand.n_answers is not None:
             return f"{self._name(path)} is left alone: no run was asked for.\n"
-        return self._judged(path, self.step)
+        return self._judged(path, self._at_hand)
 
-    def _judged(self, path: Path, step: Proposal) -> str:
-        """What a new log shows: a failure needs no key."""
-        record, name = read_record(self._path), self._name(path)
+    def _judged(self, path: Path, made: TrialAtHand) -> str:
+        record = tuning_record.read_record(self._path)
         try:
-            log = self._measured(path, self._trial(step, Outcome.PASSED), record)
+            log = self._measured(path, made.trial(Outcome.PASSED), record)
         except FrametimeError as error:
             return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
-        verdict = judge_newest(log, list(self._runs.values()), step, record)
-        self._runs[path] = log.minutes
-        told = f"{name}: {verdict.words}\n"
-        if verdict.outcome is not None:
-            return told + self._noted(step, verdict.outcome)
-        if not verdict.is_last:
-            return told
-        self._n_answers = 0
-        self._asked |= {log.resolve() for log in self._runs}
-        return told + self._question()
+        words, outcome = made.take(path, log, record)
+        told = f"{self._name(path)}: {words}\n"
+        if outcome is not None:
+            return told + self._noted(made, outcome)
+        if made.question:
+            self._asked |= {log.resolve() for log in made.runs}
+        return told + made.question
 
     def running(self, now_s: float) -> str:
         """How long a log has been growing, over the same line again; once, that its run has failed already.
@@ -116,22 +92,22 @@ class TuningBench:
         Nothing where none grows.
         """
         growing = [file for file in files_below(self.folder) if self._seen.get(file) != state_of(file)]
-        if not growing or not isinstance(self.step, Proposal):
+        if not growing or self._at_hand is None:
             return ""
         log = growing[0]
         began_s = self._began_s.setdefault(log, now_s)
         if now_s - self._looked_s.get(log, began_s) >= _LOOK_S:
-            failures = self._failures_so_far(log, self.step)
+            failures = self._failures_so_far(log, self._at_hand)
             self._looked_s[log] = math.inf if failures else now_s
             if failures:
                 return f"\n{self._name(log)} has failed already: {'; '.join(failures)}. End the run.\n"
-        return f"\r    {(now_s - began_s) / 60.0:.1f} of {self.step.minutes:g} min "
+        return f"\r    {(now_s - began_s) / 60.0:.1f} of {self._at_hand.step.minutes:g} min "
 
-    def _failures_so_far(self, log: Path, step: Proposal) -> tuple[str, ...]:
+    def _failures_so_far(self, log: Path, made: TrialAtHand) -> tuple[str, ...]:
         """What no later frame can take back; none of a log that cannot be read yet."""
-        record = read_record(self._path)
+        record = tuning_record.read_record(self._path)
         # Drift and hitches are judged over the whole of a run: freezes and heat are all that a part can show.
-        trial = replace(self._trial(step, Outcome.PASSED), is_endurance=False)
+        trial = replace(made.trial(Outcome.PASSED), is_endurance=False)
         try:
             found = self._measured(log, trial, record)
         except FrametimeError:
@@ -141,65 +117,51 @@ class TuningBench:
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
         """One log of a trial, with the sensor log that lies beside it."""
-        (found,) = measured_logs(with_logs(trial, [log]), limits=record.limits)
+        (found,) = tuning_record.measured_logs(tuning_record.with_logs(trial, [log]), limits=record.limits)
         return found
-
-    def _question(self) -> str:
-        return f"{_QUESTIONS[self._n_answers or 0][0]}, u take back\n"
 
     def pressed(self, key: str) -> str:
         """A key: an answer, a failure that was seen, or the last answer taken back."""
         key = key.lower()
         if key == "u":
             return self._taken_back()
-        if not isinstance(self.step, Proposal):
+        if self._at_hand is None:
             return ""
-        if self._n_answers is None:
-            return self._noted(self.step, FAILURE_KEYS[key]) if key in FAILURE_KEYS else ""
-        if key in ("y", "n"):
-            _, failing, outcome = _QUESTIONS[self._n_answers]
-            self._n_answers += 1
-            if key == failing or self._n_answers == len(_QUESTIONS):
-                return self._noted(self.step, outcome if key == failing else Outcome.PASSED)
-        return self._question()
+        outcome = self._at_hand.answered(key)
+        return self._at_hand.question if outcome is None else self._noted(self._at_hand, outcome)
 
-    def _noted(self, step: Proposal, outcome: Outcome) -> str:
+    def _noted(self, made: TrialAtHand, outcome: Outcome) -> str:
         """The trial goes into the record, with its logs."""
-        trial = with_logs(self._trial(step, outcome), list(self._runs))
-        self._runs, self._n_answers = {}, None
         try:
-            noted = note_trial(self._path, trial)
+            noted = tuning_record.note_trial(self._path, tuning_record.with_logs(made.trial(outcome), list(made.runs)))
         except FrametimeError as error:
+            self._turn_to(self.step)
             return f"{error}\nNothing is noted: record again, or say by key how it ended.\n"
-        self.step = noted.next_step
+        self._turn_to(noted.next_step)
         told = "".join(f"{caveat.message}\n" for caveat in noted.caveats)
         return f"{told}{short_noted_text(noted)}\n{self.told()}"
 
     def _taken_back(self) -> str:
         """The last answer, the last run of the trial at hand, or the last trial of the record."""
-        if self._n_answers:
-            self._n_answers -= 1
-            return self._question()
-        if self._runs:
-            self._n_answers = None
-            return f"{self._name(self._runs.popitem()[0])} is taken back: it counts for no trial.\n"
+        made = self._at_hand
+        if made is not None and made.n_answers:
+            made.n_answers -= 1
+            return made.question
+        if made is not None and made.runs:
+            made.n_answers = None
+            return f"{self._name(made.runs.popitem()[0])} is taken back: it counts for no trial.\n"
         try:
-            rest, trial = take_back_trial(self._path)
+            rest, trial = tuning_record.take_back_trial(self._path)
         except FrametimeError as error:
             return f"{error}\n"
-        self.step = self._next()
+        self._turn_to(self._next())
         outcome = TrialView(rest).failure_of(trial) or "passed"
         told = f"Taken back: {trial.setting}, '{trial.workload}', {outcome}.\n\n{self.told()}"
         logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
-        if not logs or not self._asked.issuperset(map(Path.resolve, logs)):
+        if self._at_hand is None or not logs or not self._asked.issuperset(map(Path.resolve, logs)):
             return told  # its logs spoke for themselves, or are none of this watch
-        self._runs = dict.fromkeys(logs, 0.0)
-        self._n_answers = 0 if trial.outcome is Outcome.ARTIFACTS else len(_QUESTIONS) - 1
-        return told + self._question()
-
-    @staticmethod
-    def _trial(step: Proposal, outcome: Outcome) -> Trial:
-        return Trial(setting=step.setting, workload=step.workload, outcome=outcome, is_endurance=step.is_endurance)
+        self._at_hand.ask_again(logs, trial.outcome)
+        return told + self._at_hand.question
 
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))

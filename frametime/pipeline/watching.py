@@ -8,6 +8,7 @@ run is set beside the others of its cell at once, and the next one is named.
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 import time
 from collections import defaultdict
@@ -92,11 +93,8 @@ class _Tree:
         self._identity: tuple[int, int] | None = self._look_up()
 
     def _look_up(self) -> tuple[int, int] | None:
-        try:
-            status = self._folder.stat()
-        except OSError:
-            return None
-        return status.st_dev, status.st_ino
+        status = _status(self._folder)
+        return None if status is None else (status.st_dev, status.st_ino)
 
     def news(self) -> str | None:
         """A sentence where the folder itself has gone, come back, or been replaced by another."""
@@ -128,16 +126,17 @@ class _Tree:
 
 def state_of(path: Path) -> tuple[int, ...] | None:
     """What changes when a file changes, or the layouts that are kept beside it; ``None`` where it is gone."""
+    if (own := _status(path)) is None:
+        return None
+    beside = _status(path.with_name(LAYOUTS_NAME))
+    return tuple(part for of in (own, beside) if of is not None for part in (of.st_size, of.st_mtime_ns))
+
+
+def _status(path: Path) -> os.stat_result | None:
     try:
-        status = path.stat()
+        return path.stat()
     except OSError:
         return None
-    state = (status.st_size, status.st_mtime_ns)
-    try:
-        beside = path.with_name(LAYOUTS_NAME).stat()
-    except OSError:
-        return state
-    return (*state, beside.st_size, beside.st_mtime_ns)
 
 
 def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event | None = None) -> Iterator[WatchReport]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from typing import Final, NamedTuple
+from pathlib import Path
+from typing import Final
 
 from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
@@ -185,30 +186,80 @@ def judged_trial(trial: Trial, logs: Sequence[MeasuredLog], *, number: int) -> t
     return judged, caveats
 
 
-class RunVerdict(NamedTuple):
-    """A run at the bench in words, and how its trial ended, where that is seen; else whether more runs are to come."""
+FAILURE_KEYS: Final = {
+    "f": Outcome.FROZE,
+    "d": Outcome.DRIVER_RESET,
+    "a": Outcome.ARTIFACTS,
+    "x": Outcome.DID_NOT_FINISH,
+}
+"""What an operator sees and a log may not: one key each, at any time."""
 
-    words: str
-    outcome: Outcome | None
-    is_last: bool
+_QUESTIONS: Final = (
+    ("Artifacts? y yes, n no", "y", Outcome.ARTIFACTS),
+    ("Did it finish? y yes, n no", "n", Outcome.DID_NOT_FINISH),
+)
+"""Asked one after the other; the key that means a failure, and which."""
 
 
-def judge_newest(
-    newest: MeasuredLog, earlier_minutes: Sequence[float], step: Proposal, record: TuningRecord
-) -> RunVerdict:
-    """Judge the newest run of a proposed trial, beside the lengths of the earlier ones: a failure needs no eye."""
-    if newest.against:
-        froze = any("500 ms" in told for told in newest.against)
-        return RunVerdict("; ".join(newest.against), Outcome.FROZE if froze else Outcome.DOES_NOT_HOLD, is_last=True)
-    n_runs, least = len(earlier_minutes) + 1, step.minutes
-    minutes = newest.minutes + (sum(earlier_minutes) if step.is_endurance else 0.0)
-    is_part = step.is_endurance and newest.minutes >= record.least_minutes(step.workload) - _SHORT_MINUTES
-    is_short = minutes < least - _SHORT_MINUTES
-    if is_short and not is_part:
-        words = f"cut off after {newest.minutes:.1f} of {least:g} minutes. If you ended it, take it back: u"
-        return RunVerdict(words, Outcome.DID_NOT_FINISH, is_last=True)
-    if newest.is_too_hot(record.limits):
-        return RunVerdict("too hot", Outcome.PASSED, is_last=True)
-    made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {n_runs} of {step.n_runs}"
-    words = f"{newest.minutes:.1f} minutes, {made} so far, nothing wrong in the log"
-    return RunVerdict(words, None, is_last=n_runs >= step.n_runs and not is_short)
+@dataclass
+class TrialAtHand:
+    """A proposed trial while it is made: a failure that its logs show needs no word, and only the rest is asked.
+
+    Attributes
+    ----------
+    step : Proposal
+    runs : dict of Path to float
+        The minutes of each run, by its log.
+    n_answers : int or None
+        Questions that are answered; ``None`` while runs are to come and none is asked.
+    """
+
+    step: Proposal
+    runs: dict[Path, float] = field(default_factory=dict)
+    n_answers: int | None = None
+
+    def trial(self, outcome: Outcome) -> Trial:
+        """The trial as it is noted, without its logs."""
+        step = self.step
+        return Trial(setting=step.setting, workload=step.workload, outcome=outcome, is_endurance=step.is_endurance)
+
+    def take(self, path: Path, log: MeasuredLog, record: TuningRecord) -> tuple[str, Outcome | None]:
+        """Take the log of a run: what it shows, and how the trial has ended where it shows that."""
+        step, least = self.step, self.step.minutes
+        self.runs[path] = log.minutes
+        if log.against:
+            froze = any("500 ms" in told for told in log.against)
+            return "; ".join(log.against), Outcome.FROZE if froze else Outcome.DOES_NOT_HOLD
+        minutes = sum(self.runs.values()) if step.is_endurance else log.minutes
+        is_part = step.is_endurance and log.minutes >= record.least_minutes(step.workload) - _SHORT_MINUTES
+        is_short = minutes < least - _SHORT_MINUTES
+        if is_short and not is_part:
+            told = f"cut off after {log.minutes:.1f} of {least:g} minutes. If you ended it, take it back: u"
+            return told, Outcome.DID_NOT_FINISH
+        if log.is_too_hot(record.limits):
+            return "too hot", Outcome.PASSED
+        if len(self.runs) >= step.n_runs and not is_short:
+            self.n_answers = 0
+        made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self.runs)} of {step.n_runs}"
+        return f"{log.minutes:.1f} minutes, {made} so far, nothing wrong in the log", None
+
+    @property
+    def question(self) -> str:
+        """What is asked; an empty text where nothing is."""
+        return "" if self.n_answers is None else f"{_QUESTIONS[self.n_answers][0]}, u take back\n"
+
+    def answered(self, key: str) -> Outcome | None:
+        """How the trial has ended by a key; ``None`` where it does not say."""
+        if self.n_answers is None:
+            return FAILURE_KEYS.get(key)
+        _, failing, outcome = _QUESTIONS[self.n_answers]
+        if key == failing:
+            return outcome
+        if key in ("y", "n"):
+            self.n_answers += 1
+        return Outcome.PASSED if self.n_answers == len(_QUESTIONS) else None
+
+    def ask_again(self, logs: Sequence[Path], outcome: Outcome) -> None:
+        """Ask once more what ended a trial that is taken back."""
+        self.runs = dict.fromkeys(logs, 0.0)
+        self.n_answers = 0 if outcome is Outcome.ARTIFACTS else len(_QUESTIONS) - 1

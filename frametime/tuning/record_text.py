@@ -1,9 +1,10 @@
-"""A tuning record as TOML: read, with an error for every wrong entry, begun, and a trial to append."""
+"""A tuning record as TOML: read, with an error for every wrong entry, begun, and its last trial added or taken out."""
 
 from __future__ import annotations
 
 import posixpath
-from dataclasses import fields
+import re
+from dataclasses import fields, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final, TypeAlias
@@ -12,7 +13,7 @@ from msgspec import Meta, Struct
 
 from frametime.errors import RecordError, did_you_mean
 from frametime.settings.decoding import decoded, within
-from frametime.settings.toml_source import TomlSource, shown, toml_lines
+from frametime.settings.toml_source import TomlSource, decoded_text, shown, toml_lines
 from frametime.tuning.record import (
     KNOBS,
     STOCK,
@@ -114,6 +115,11 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
     return TuningRecord(**{**tables, "trials": tuple(table.trial() for table in keys.trials)})
 
 
+def parse_record_file(content: bytes, *, name: str) -> TuningRecord:
+    """The record in the bytes of a file, as `parse_record` reads its text."""
+    return parse_record(decoded_text(content, name, RecordError), name=name)
+
+
 def refuse_trial(text: str, record: TuningRecord, *, name: str) -> None:
     """Refuse a trial, written as a ``[[trials]]`` table, that a record could not hold.
 
@@ -177,6 +183,47 @@ def trial_text(trial: Trial) -> str:
     told |= {"outcome": trial.outcome.value, "endurance": trial.is_endurance or None}
     known = {name: told[name] for name in TrialKeys.__struct_fields__ if told.get(name, "") not in ("", ())}
     return f"[[trials]]\n{toml_lines(known)}"
+
+
+_TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
+
+
+def with_trial(before: bytes, trial: Trial, *, name: str) -> tuple[bytes, TuningRecord]:
+    """The bytes of a record with a trial appended, and the record in them; what stood there is kept byte for byte.
+
+    Raises
+    ------
+    RecordError
+        If there is no record in the bytes, or the trial does not fit it.
+    """
+    refuse_trial(trial_text(trial), parse_record_file(before, name=name), name=name)
+    line_end = b"\r\n" if b"\r\n" in before else b"\n"
+    added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
+    after = before + (b"" if before.endswith(b"\n") else line_end) + added
+    record = parse_record_file(after, name=name)
+    if record.trials[-1:] != (trial,):
+        helps = "write trials as [[trials]] tables at the end"
+        raise RecordError.at(name, "a trial cannot be appended to this text", helps=helps)
+    return after, record
+
+
+def without_last_trial(before: bytes, *, name: str) -> tuple[bytes, TuningRecord, Trial]:
+    """The bytes of a record without its last trial, the record in them, and the trial.
+
+    Raises
+    ------
+    RecordError
+        If there is none, or it is no ``[[trials]]`` table at the end.
+    """
+    record = parse_record_file(before, name=name)
+    heads = list(_TRIAL.finditer(before))
+    if not record.trials or not heads:
+        raise RecordError.at(name, "there is no trial to take back", helps="frametime tune show lists the trials")
+    after = before[: heads[-1].start()]
+    rest = parse_record_file(after, name=name)
+    if rest != replace(record, trials=record.trials[:-1]):
+        raise RecordError.at(name, "the last trial does not stand at the end", helps="take it out by hand")
+    return after, rest, record.trials[-1]
 
 
 TEMPLATE: Final = Path(__file__).with_name("new_record.toml").read_text("utf-8")
