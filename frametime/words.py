@@ -42,6 +42,18 @@ def joined(parts: Sequence[str]) -> str:
     return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
 
 
+def first_of(parts: Sequence[str], most: int, joint: str = ", ") -> str:
+    """The first of some parts, and how many more there are.
+
+    Examples
+    --------
+    >>> first_of(["a", "b", "c"], 2), first_of(["a", "b"], 2, "; ")
+    ('a, b and 1 more', 'a; b')
+    """
+    more = f" and {len(parts) - most} more" if len(parts) > most else ""
+    return joint.join(parts[:most]) + more
+
+
 def entries(text: str) -> list[list[str]]:
     """The entries of a text file of the package: each begins at the margin, and bars part what it is made of.
 

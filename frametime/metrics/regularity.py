@@ -13,7 +13,7 @@ from frametime.metrics.drift.drift import drift_of, percent, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
-from frametime.words import counted
+from frametime.words import counted, first_of
 
 FIXED_KEYS: Final = tuple(FIXED)
 VARIABLE_KEYS: Final = tuple(VARIABLE)
@@ -68,15 +68,9 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
 def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
     others = [segment for segment in segments_of(series) if segment.kind != "play"]
     if others:
-        listed = ", ".join(
-            f"{segment.kind} from {seconds(segment.start_s)} to {seconds(segment.end_s)}" for segment in others[:3]
-        )
-        more = f" and {len(others) - 3} more" if len(others) > 3 else ""
-        yield Caveat(
-            code="not-all-play",
-            message=f"Parts of the capture are not play: {listed}{more}. Nothing was cut; --segment measures one part.",
-            weight=Weight.CARE,
-        )
+        spans = [f"{part.kind} from {seconds(part.start_s)} to {seconds(part.end_s)}" for part in others]
+        told = f"Parts of the capture are not play: {first_of(spans, 3)}. Nothing was cut; --segment measures one part."
+        yield Caveat(code="not-all-play", message=told, weight=Weight.CARE)
 
 
 def _of_display(series: FrameSeries) -> Iterator[Caveat]:

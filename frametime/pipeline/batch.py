@@ -76,10 +76,9 @@ class BatchOptions(FolderOptions):
 
     def __post_init__(self) -> None:
         known = self.path_pattern.fields if self.path_pattern is not None else ()
-        for name in self.partition_by:
-            if name not in known:
-                known_names = ", ".join(known) or "none"
-                raise ValueError(f"partition_by: {name!r} is no field of the path pattern; its fields: {known_names}")
+        if strange := [name for name in self.partition_by if name not in known]:
+            fields = ", ".join(known) or "none"
+            raise ValueError(f"partition_by: {strange[0]!r} is no field of the path pattern; its fields: {fields}")
         if len(set(self.partition_by)) < len(self.partition_by):
             raise ValueError(f"partition_by names a field twice: {', '.join(self.partition_by)}")
 

@@ -15,7 +15,7 @@ from frametime.pipeline.measuring import MeasureRequest, WorkerLimits, measure_f
 from frametime.pipeline.measuring_many import Lost, WorkerPool, worker_count
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import Theme
-from frametime.replacing import claiming, refuse_existing, write_bytes
+from frametime.replacing import claiming, write_bytes
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
@@ -226,7 +226,6 @@ def plot_run(
     from frametime.render.charts.frame_times import draw_endurance, draw_frame_times
 
     n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
-    refuse_existing([out_path], force=force)
     if verdict is None:
         figure = draw_frame_times(capture, run, theme, n_columns=n_columns)
     else:

@@ -17,7 +17,7 @@ from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.words import counted
+from frametime.words import counted, first_of
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -285,11 +285,10 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
     told = [
         (f"{counted(len(same), 'run')}, such as " if len(alike) > 1 else "Such as " if len(same) > 1 else "")
         + f"{printable(same[0][0])}: {same[0][1].partition(': ')[2].rstrip('.')}"
-        for same in list(alike.values())[:_SHOWN_REASONS]
+        for same in alike.values()
     ]
-    if len(alike) > _SHOWN_REASONS:
-        told.append(f"and {len(alike) - _SHOWN_REASONS} more reasons")
-    message = f"{len(reasons)} of {n_runs} runs have no sensor numbers; their frames count. {'; '.join(told)}."
+    shown = first_of(told, _SHOWN_REASONS, "; ")
+    message = f"{len(reasons)} of {n_runs} runs have no sensor numbers; their frames count. {shown}."
     return (Caveat(code="sensors-unusable", message=message, weight=Weight.CARE),)
 
 

@@ -29,17 +29,10 @@ import pyarrow.parquet as pq
 from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
+from frametime.pipeline import review_outputs
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.pipeline.measuring import MeasureRequest, measure_file
 from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, measured_plan
-from frametime.pipeline.review_outputs import (
-    KEPT_RUNS_FILE,
-    RECORD_FILE,
-    RESULT_FILE,
-    plan_of_folder,
-    review_json,
-    text_files,
-)
 from frametime.pipeline.shelf import runs_on
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
@@ -70,7 +63,7 @@ DIGITS: Final = 1e-9
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 _TYPES: Final = {"int64": "integer", "double": "number", "bool": "boolean"}
 _SCHEMA: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
-_WITHOUT: Final = (KEPT_RUNS_FILE, RECORD_FILE)
+_WITHOUT: Final = (review_outputs.KEPT_RUNS_FILE, review_outputs.RECORD_FILE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,12 +110,12 @@ def pack(
     FrametimeError
         When plan or captures cannot be read.
     """
-    plan_file = plan_of_folder(folder)
+    plan_file = review_outputs.plan_of_folder(folder)
     plan = replace(read_plan(plan_file), read=read, sensors=sensors)
-    measured = measured_plan(plan, kept_file=folder / KEPT_RUNS_FILE)
-    stored = (folder / RESULT_FILE).read_text("utf-8")
+    measured = measured_plan(plan, kept_file=folder / review_outputs.KEPT_RUNS_FILE)
+    stored = (folder / review_outputs.RESULT_FILE).read_text("utf-8")
     result = measured.review(plan)
-    if review_json(result) != stored:
+    if review_outputs.review_json(result) != stored:
         again = f"frametime review {printable(str(plan_file))} --out {printable(str(folder))}"
         helps = f"give the reading options that the review was made with, or make it again: {again}"
         raise OutputError.at(str(folder), "plan and captures do not give this result", helps=helps)
@@ -338,7 +331,7 @@ def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) ->
         requests={},
         shelf=shelf,
     ).review(plan)
-    made = [text_files(result, escape_formulas=escaped) for escaped in (False, True)]
+    made = [review_outputs.text_files(result, escape_formulas=escaped) for escaped in (False, True)]
     for name in made[0]:
         stored = archive.read(RESULT + name) if RESULT + name in archive.namelist() else b""
         differences = [_difference(name, stored, files[name]) for files in made]

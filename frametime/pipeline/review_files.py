@@ -36,10 +36,10 @@ from frametime.review.design import ReviewDesign
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, natural_order, run_name
-from frametime.review.sessions import OtherSessions
+from frametime.review.sessions import NO_OTHERS
 from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
-from frametime.words import counted
+from frametime.words import counted, first_of
 
 if TYPE_CHECKING:
     import polars as pl
@@ -74,7 +74,7 @@ class MeasuredPlan:
         PlanError, RunSetError
             The first when the shelf has not what the plan asks for.
         """
-        design, others, caveats = self.design, OtherSessions(), self.caveats
+        design, others, caveats = self.design, NO_OTHERS, self.caveats
         if plan.shelf is not None and plan.shelf.takes_cards:
             from frametime.pipeline.shelf import taken_from_shelf
 
@@ -280,9 +280,8 @@ def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_
 
 
 def _files(names: Sequence[str]) -> str:
-    listed = ", ".join(printable(name) for name in names[:_SHOWN_FILES])
-    more = f" and {len(names) - _SHOWN_FILES} more" if len(names) > _SHOWN_FILES else ""
-    return f"{counted(len(names), 'file')} ({listed}{more}) fit{'' if len(names) != 1 else 's'}"
+    listed = first_of([printable(name) for name in names], _SHOWN_FILES)
+    return f"{counted(len(names), 'file')} ({listed}) fit{'' if len(names) != 1 else 's'}"
 
 
 _MOST_ODD: Final = 0.2

@@ -290,9 +290,8 @@ def _refuse_strangers(folder: Path) -> None:
     left = (f".{KEPT_RUNS_FILE}.", f".{folder.resolve().name}.")  # of a review that was killed
 
     def is_own(name: str) -> bool:
-        if name in ours or name.rpartition("/")[2] in _OF_THE_SYSTEM or name.startswith(left):
-            return True
-        return name == KEPT_RUNS_FILE and is_free(folder / name)
+        is_ours = name in ours or name.rpartition("/")[2] in _OF_THE_SYSTEM or name.startswith(left)
+        return is_ours or (name == KEPT_RUNS_FILE and is_free(folder / name))
 
     refuse_strangers(folder.resolve() if folder.is_dir() else folder, is_own, writer="review")
 

@@ -32,7 +32,7 @@ from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
 from frametime.review.run_set import Place, PlacedRun, run_name
 from frametime.review.sessions import OtherSessions
-from frametime.words import joined
+from frametime.words import first_of, joined
 
 if TYPE_CHECKING:
     from frametime.metrics.metric import Metric
@@ -129,7 +129,7 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
         "bench": " · ".join(map(str, bench)) if isinstance(bench, list) else None,
         "parameters": parameters_of(plan),
         "version": __version__,
-        "plan": relpath(plan.file_name, plan.shelf.folder) if plan.shelf is not None else None,
+        "plan": relpath(plan.file_name, shelf_of(plan).folder),
     }
     rows = [
         {
@@ -263,14 +263,14 @@ def taken_from_shelf(
         When the shelf has no such card, one that lies in this session, too, or one that was measured with other
         parameters and whose plan or captures are no longer there.
     """
-    assert plan.shelf is not None
+    keys_of_shelf = shelf_of(plan)
     today = {run.card for run in placed}
     keys = [metric.key for metric in design.metrics]
-    runs = runs_on(Path(plan.shelf.folder), keys) if shelf is None else shelf
+    runs = runs_on(Path(keys_of_shelf.folder), keys) if shelf is None else shelf
     rows = runs.select(*_TEXTS, *keys).collect()
     # A session without a name is that which holds a capture of today: two may be of one day.
     made = rows.filter(pl.col("sha256").is_in({run.measured.provenance.sha256 for run in placed}))
-    rows = rows.filter(~pl.col("session").is_in([plan.shelf.session] if plan.shelf.session else made["session"]))
+    rows = rows.filter(~pl.col("session").is_in([keys_of_shelf.session] if keys_of_shelf.session else made["session"]))
     settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
     versions = {key: scene.version for key, scene in plan.scenes.items()}
     is_alike = pl.all_horizontal(
@@ -310,11 +310,8 @@ def taken_from_shelf(
             of_place[key].append(run.value(key) or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
     nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
-    entries = [
-        CardEntry(key=card, label=labels[card], is_baseline=False, **nothing)
-        for card in wanted
-        if card not in {entry.key for entry in design.cards}
-    ]
+    added = [card for card in wanted if card not in {entry.key for entry in design.cards}]
+    entries = [CardEntry(key=card, label=labels[card], is_baseline=False, **nothing) for card in added]
     extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
     others = OtherSessions(runs=(*placed_runs(full.collect()), *again), values=values)
     return extended, others, (*_not_comparable(apart), *_told_again(labels, again))
@@ -326,10 +323,9 @@ def _measured_again(
     """The runs of a card of one session, with the parameters of this plan."""
     from frametime.plans.plan import read_plan
 
-    assert plan.shelf is not None
     card, session, name = rows.select("card", "session", "plan").row(0)
     try:
-        other = read_plan(Path(plan.shelf.folder, name or ""))
+        other = read_plan(Path(shelf_of(plan).folder, name or ""))
         cards = tuple(entry for entry in other.design.cards if entry.key == card)
         alone = replace(other.design, cards=cards, baseline=card, subject=())
         made = measured(replace(other, measure=plan.measure, design=alone))
@@ -357,8 +353,7 @@ def _wanted(
     plan: ReviewPlan, design: ReviewDesign, usable: pl.DataFrame, placed: Sequence[PlacedRun]
 ) -> tuple[str, ...]:
     """Cards that are named, then those next to the subject: in price, or by the headline metric over shared cells."""
-    shelf = plan.shelf
-    assert shelf is not None
+    shelf = shelf_of(plan)
     if shelf.near is None:
         return shelf.cards
     taken = {*shelf.cards, *(run.card for run in placed)}
@@ -391,9 +386,8 @@ def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str) -> str:
     found = rows.filter(pl.col("card") == card).group_by("session").agg(pl.col("recorded_from_utc").max())
     if found.is_empty():
         hint = did_you_mean(card, sorted(set(rows["card"]))) or "frametime shelf list shows its cards"
-        raise PlanError.at(
-            plan.file_name, f"the shelf holds no card '{printable(card)}' of another session", helps=hint
-        )
+        told = f"the shelf holds no card '{printable(card)}' of another session"
+        raise PlanError.at(plan.file_name, told, helps=hint)
     return str(max((day or "", session) for session, day in found.iter_rows())[1])
 
 
@@ -401,11 +395,8 @@ def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
     cells = apart.select("label", "scene", "resolution").unique().sort("label", "scene", "resolution")
     if cells.is_empty():
         return ()
-    told = [f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.head(4).iter_rows()]
-    more = f" and {len(cells) - 4} more" if len(cells) > 4 else ""
-    message = (
-        f"Cells on the shelf of another scene version or other scene settings are left out: {'; '.join(told)}{more}."
-    )
+    told = first_of([f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.iter_rows()], 4, "; ")
+    message = f"Cells on the shelf of another scene version or other scene settings are left out: {told}."
     return (Caveat(code="shelf-cells-differ", message=message, weight=Weight.CARE),)
 
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime.adapters.base import ReadOptions
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, printable
@@ -25,8 +26,6 @@ from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Proposal
 from frametime.tuning.record import Axis, Limits, Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import TEMPLATE, parse_record_file, with_trial, without_last_trial
-from frametime.tuning.trial_view import TrialView
-from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
 
 if TYPE_CHECKING:
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
     from frametime.pipeline.chart_files import ChartRequest
     from frametime.render.report.document import Report
     from frametime.tuning.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.tuning_summary import TuningSummary
+    from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 
 
 def measured_logs(
@@ -52,19 +51,15 @@ def measured_logs(
     found = []
     for log, sensors in zip(trial.logs, trial.sensors or (None,) * len(trial.logs), strict=True):
         path = str(folder / log)
-        request = request_of_log(path, None if sensors is None else str(folder / sensors), options, reading)
+        request = _request(path, None if sensors is None else str(folder / sensors), options, reading)
         capture, run = measure_file(replace(request, keep_curves=False))
         name, hint = printable(path, limit=1000), sensor_log_hint(path, run)
         found.append(new_trial.judged_log(trial, capture, run, name=name, hint=hint))
     return found
 
 
-def request_of_log(
-    log: str, sensors: str | None, options: MeasureOptions, reading: MeasureRequest | None
-) -> MeasureRequest:
+def _request(log: str, sensors: str | None, options: MeasureOptions, reading: MeasureRequest | None) -> MeasureRequest:
     """What is to be measured of one log; ``reading`` says how it is read, where not everything is found in it."""
-    from frametime.adapters.base import ReadOptions
-
     if sensors not in (None, "-") and not Path(str(sensors)).exists():
         raise ReadError.at(str(sensors), "there is no such file", helps="correct the name: a record would keep it")
     reading = reading or MeasureRequest(path=log, read=ReadOptions())
@@ -199,18 +194,9 @@ def note_trial(
             new_trial.refuse_left_out(left_out, step, name=path)
         old = () if asked.logs else _finished_before(Path(path), new.logs)
         runs, caveats = _measured(new, record, reading)
-        if runs and new.is_endurance:  # what the log shows, not what was said
-            trial = replace(trial, minutes=round(sum(run.minutes for run in runs), 2))
-        trial = new_trial.with_measurements(trial, runs) if runs else trial
-        record = append_trial(path, trial)
+        record = append_trial(path, new_trial.with_measurements(trial, runs))
     measured, more = measured_record(record, folder)
-    return NotedTrial(
-        number=len(record.trials),
-        trial=trial,
-        failure=TrialView(record).failure_of(trial),
-        next_step=next_trial(measured),
-        caveats=(*old, *caveats, *more),
-    )
+    return new_trial.noted(record, measured, (*old, *caveats, *more))
 
 
 def _finished_before(record: Path, logs: Sequence[str]) -> tuple[Caveat, ...]:
@@ -303,7 +289,7 @@ def endurance_run(
             power_limit_w=options.power_limit_w or limits.power_w,
         )
     measured = [
-        measure_file(request_of_log(capture, other, options, reading))
+        measure_file(_request(capture, other, options, reading))
         for capture, other in zip(captures, sensors, strict=True)
     ]
     verdicts = [judge_endurance(read, run, rules) for read, run in measured]

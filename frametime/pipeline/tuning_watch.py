@@ -112,7 +112,7 @@ class TuningBench:
             found = self._measured(log, trial, record)
         except FrametimeError:
             return ()
-        return (*found.against, *(("too hot",) if found.is_too_hot(record.limits) else ()))
+        return (*found.against, "too hot") if found.is_too_hot(record.limits) else found.against
 
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:

@@ -163,8 +163,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     with measuring_apart(options.limits) as measure:
         for found in finished_files(folder, settle_s=options.settle_s, stop=stop):
             if isinstance(found, str):
-                error = f"{printable(str(folder))}: {found}"
-                yield WatchReport(name="", path=str(folder), run=None, error=error, set_sentence=None)
+                yield WatchReport(name="", path=str(folder), run=None, error=found, set_sentence=None)
                 continue
             file = FoundFile(folder, found.relative_to(folder).as_posix(), options.path_pattern)
             if passed_over(file) is not None:
@@ -183,21 +182,18 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
 def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> Iterator[Path | str]:
     """Files below a folder, each when it has stayed as it is for long enough; those that lie there already at once.
 
-    A text in place of a path says that the folder itself has gone, or has come back.
+    A text in place of a path says, with its name, that the folder itself has gone, or has come back.
     """
     tree, wait_s = _Tree(folder), 0.0
     while True:
         began = time.monotonic()
         if (news := tree.news()) is not None:
-            yield news
+            yield f"{printable(str(folder))}: {news}"
         yield from tree.settled(wait_s)
         wait_s = settle_s
         # A large folder is looked through for a third of the time at most.
         if stop.wait(max(_POLL_S, 2.0 * (time.monotonic() - began))):
             return
-
-
-_NOT_A_RUN: Final = "fits the pattern, but card, scene or resolution are not in the plan"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -253,7 +249,7 @@ def watch_plan(
     with measuring_apart(limits) as measure:
         for path in finished_files(folder, settle_s=settle_s, stop=stop):
             if isinstance(path, str):
-                yield BenchReport(message=f"{printable(str(folder))}: {path}")
+                yield BenchReport(message=path)
                 continue
             if state_of(path) in (None, seen.get(path)):  # it was read as it is now, or is gone
                 continue
@@ -274,7 +270,8 @@ def watch_plan(
                 continue
             name = path.relative_to(folder).as_posix()
             if name in found.not_in_plan:
-                yield BenchReport(message=f"{printable(name)} {_NOT_A_RUN}")
+                message = f"{printable(name)} fits the pattern, but card, scene or resolution are not in the plan"
+                yield BenchReport(message=message)
 
 
 def _states_of(files: Iterable[RunFile]) -> dict[Path, tuple[int, ...] | None]:

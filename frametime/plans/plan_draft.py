@@ -23,7 +23,7 @@ from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pat
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order
 from frametime.settings.toml_source import toml_lines, toml_value
-from frametime.words import counted
+from frametime.words import counted, first_of
 
 _DATED: Final = re.compile(r"\d[\d.:_ -]*\d")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
@@ -323,8 +323,7 @@ def _with_fields(name: str, values: Mapping[str, set[str]]) -> str:
 
 
 def _some(names: Sequence[str], counts: Mapping[str, int]) -> str:
-    shown = [f"{printable(name)} ({counts[name]})" for name in names[:_MOST_SHOWN]]
-    return ", ".join(shown) + (f" and {len(names) - _MOST_SHOWN} more" if len(names) > _MOST_SHOWN else "")
+    return first_of([f"{printable(name)} ({counts[name]})" for name in names], _MOST_SHOWN)
 
 
 def _text(draft: PlanDraft) -> str:

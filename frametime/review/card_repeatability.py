@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -69,20 +68,18 @@ class CardSpread:
         return None if rule == "own" or place in self.aside else self.pooled
 
 
-def _scatters(
-    logs: Mapping[Place, NDArray[np.float64]],
-) -> tuple[list[Place], NDArray[np.float64], NDArray[np.float64]]:
-    """Cells whose runs scatter, with variance and degrees of freedom."""
-    places = [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
-    variances = np.array([np.var(logs[place], ddof=1) for place in places])
-    return places, variances, np.array([logs[place].size - 1.0 for place in places])
+def _that_scatter(logs: Mapping[Place, NDArray[np.float64]]) -> list[Place]:
+    """Cells whose runs do not all agree to the last digit."""
+    return [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
 
 
 def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
     """Each cell's scatter drawn toward that of all; from two cells on."""
-    places, variances, freedom = _scatters(logs)
+    places = _that_scatter(logs)
     if len(places) < 2:
         return {}
+    variances = np.array([np.var(logs[place], ddof=1) for place in places])
+    freedom = np.array([logs[place].size - 1.0 for place in places])
     found = shared_variances(variances, freedom, variance_prior(variances, freedom))
     return {
         place: PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=len(places))
@@ -92,23 +89,21 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpre
 
 def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
     """For each cell of each card how the other cells scatter; from three cells of a card on."""
-    places, _, _ = _scatters(logs)
+    places = _that_scatter(logs)
     cards = Counter(place[0] for place in places)
     used = [place for place in places if cards[place[0]] > 2]
     laws = scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
     return dict(zip(used, laws, strict=True))
 
 
-def repeatability_of(
-    spread: CardSpread, *, margin: float, scenes: Mapping[str, str] = MappingProxyType({})
-) -> Repeatability:
+def repeatability_of(spread: CardSpread, *, margin: float, scenes: Mapping[str, str] | None = None) -> Repeatability:
     """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells.
 
     ``scenes`` gives the labels that people read in place of the keys.
     """
     pooled, metric = spread.pooled, spread.metric
     caveats = [
-        caveat_of("scattered-set/of a card", metric, scene=scenes.get(scene, scene), resolution=resolution)
+        caveat_of("scattered-set/of a card", metric, scene=(scenes or {}).get(scene, scene), resolution=resolution)
         for _, scene, resolution in spread.aside
     ]
     if pooled is None:
@@ -176,8 +171,7 @@ def in_percent(log_difference: float) -> float:
 def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
     """Grubbs's test on the logs of a metric over one set; ``None`` where it has fewer than three, or no scatter."""
     logs = run_set.log_values(metric)
-    test = None if logs is None else grubbs_test(logs)
-    if logs is None or test is None:
+    if logs is None or (test := grubbs_test(logs)) is None:
         return None
     with_value = [run for run in run_set.runs if run.value(metric) is not None]
     return GrubbsOutcome(

@@ -31,7 +31,7 @@ from frametime.review.result_tables import (
 from frametime.review.run_set import Place
 from frametime.review.sentence import caveat_of, left_out_words, method, overall_sentence
 from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, over_sample, with_shared
-from frametime.words import counted
+from frametime.words import counted, first_of
 
 POWER = "average_power_w"
 
@@ -143,8 +143,7 @@ def _carried(design: ReviewDesign, cells: Sequence[CellComparison]) -> list[Cave
         told = f"{places[0]}, {members[0][1].message}"
         if len(messages) > 1:
             # One message must not pass for the others: its numbers are those of one cell.
-            shown = ", ".join(places[:4]) + (f" and {len(places) - 4} more" if len(places) > 4 else "")
-            told = f"{caveat_title(code)} in {counted(len(places), 'cell')}: {shown}."
+            told = f"{caveat_title(code)} in {counted(len(places), 'cell')}: {first_of(places, 4)}."
         weight = max((caveat.weight for _, caveat in members), key=list(Weight).index)
         carried.append(replace(members[0][1], message=told, weight=weight, is_carried=True))
     return carried
@@ -154,23 +153,21 @@ def order_pairs(table: MetricMeans, cells: TableCells) -> list[PairOrder]:
     """Compare every two cards of a table, with Holm's adjustment over the pairs; each pair once, in plan order."""
     pairs = [(two, Pair(table, cells, *two)) for two in combinations(cells.cards, 2)]
     adjusted = holm_of_known([pair.these and pair.these.p_value for _, pair in pairs])
-    found = []
-    for ((card, other), pair), p_value in zip(pairs, adjusted, strict=True):
-        verdict = table.decided(pair.these).verdict
-        found.append(
-            PairOrder(
-                cut=cells.cut,
-                metric=pair.metric,
-                card=card,
-                other=other,
-                ratio=pair.ratio,
-                interval=pair.interval,
-                verdict=verdict,
-                stands_after_holm=stands_after(verdict, p_value),
-                n_cells=len(pair.cells),
-            )
+    verdicts = [table.decided(pair.these).verdict for _, pair in pairs]
+    return [
+        PairOrder(
+            cut=cells.cut,
+            metric=pair.metric,
+            card=card,
+            other=other,
+            ratio=pair.ratio,
+            interval=pair.interval,
+            verdict=verdict,
+            stands_after_holm=stands_after(verdict, p_value),
+            n_cells=len(pair.cells),
         )
-    return found
+        for ((card, other), pair), verdict, p_value in zip(pairs, verdicts, adjusted, strict=True)
+    ]
 
 
 def place_cards(table: MetricMeans, cells: TableCells, pairs: Sequence[PairOrder]) -> list[Standing]:
@@ -252,6 +249,7 @@ def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, Metri
         beside = _common(headline, (card, design.baseline), cut.cells)
         sides = (card, design.baseline) if beside else (card,)
         apart_cells[card] = with_others(sides, beside or _common(headline, sides, cut.cells))
+    shown = {key: of for key, of in means.items() if _common(of, cards, cells) == cells}
     return TableCells(
         cut=cut.key,
         kind="speed",
@@ -259,9 +257,7 @@ def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, Metri
         cells=cells,
         apart=tuple(apart_cells),
         apart_cells=apart_cells,
-        left_out=_left_out(
-            cut.cells, cells, cards, {k: of for k, of in means.items() if _common(of, cards, cells) == cells}
-        ),
+        left_out=_left_out(cut.cells, cells, cards, shown),
         n_planned=len(cut.cells),
     )
 

@@ -42,7 +42,7 @@ from frametime.review.runs_to_make import (
     waiting_for_looks,
 )
 from frametime.review.sentence import caveat_of
-from frametime.review.sessions import OtherSessions, brought_beside, without_drift
+from frametime.review.sessions import NO_OTHERS, OtherSessions, brought_beside, without_drift
 from frametime.statistics.differences import geometric_mean
 
 _ONE_NUMBER = {
@@ -62,12 +62,7 @@ _OF_DESIGN = (
 class _Runs:
     """The runs as they count: put together by cell, with how they scatter and which of them stand out."""
 
-    def __init__(
-        self,
-        design: ReviewDesign,
-        runs: Iterable[PlacedRun],
-        others: OtherSessions = OtherSessions(),  # noqa: B008  # it cannot be changed
-    ) -> None:
+    def __init__(self, design: ReviewDesign, runs: Iterable[PlacedRun], others: OtherSessions = NO_OTHERS) -> None:
         self.design, doubled = _without_doubles(design)
         drift = without_drift(self.design, _in_plan_order(design, runs))
         brought = brought_beside(self.design, drift.runs, others)
@@ -97,7 +92,7 @@ def review_runs(
     unreadable: Sequence[UnreadableFile] = (),
     plan: Mapping[str, object] | None = None,
     caveats: Sequence[Caveat] = (),
-    others: OtherSessions = OtherSessions(),  # noqa: B008  # it cannot be changed
+    others: OtherSessions = NO_OTHERS,
 ) -> ReviewResult:
     """Compare cards over repeated runs.
 
@@ -317,37 +312,27 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
     n_values = values_looked_at(list(sets.values()), known.spreads)
     n_sets, summaries = sets_that_can_show_levels(known.spreads), {}
     for place, run_set in sets.items():
-        spreads = [spread for spread in known.spreads if spread.card == run_set.card]
+        caveats = [
+            caveat_of("run-to-repeat", run=run.run, why=known.flags[run.name].sentence)
+            for run in run_set.runs
+            if run.name in known.flags
+        ]
+        for run in known.excluded:
+            if run.place == place:
+                caveats += exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
         estimates = {}
-        for spread in spreads:
-            key, stand_in = spread.metric, spread.standing_in(place, design.spread)
-            values = run_set.values(key)
-            estimates[key] = estimate(key, values, level=design.level, stand_in=stand_in, rule=design.spread)
+        for spread in known.spreads:
+            if spread.card == run_set.card:
+                key, stand_in = spread.metric, spread.standing_in(place, design.spread)
+                values = run_set.values(key)
+                estimates[key] = estimate(key, values, level=design.level, stand_in=stand_in, rule=design.spread)
+                caveats += set_caveats(run_set, spread, margin=design.margin, n_tests=n_sets)
         summaries[place] = CellSummary(
             card=run_set.card,
             scene=run_set.scene,
             resolution=run_set.resolution,
             run_names=tuple(run.name for run in run_set.runs),
             estimates=estimates,
-            caveats=(
-                *(
-                    caveat_of("run-to-repeat", run=run.run, why=known.flags[run.name].sentence)
-                    for run in run_set.runs
-                    if run.name in known.flags
-                ),
-                *(
-                    caveat
-                    for run in known.excluded
-                    if run.place == place
-                    for caveat in exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
-                ),
-                *(
-                    caveat
-                    for spread in spreads
-                    for caveat in set_caveats(run_set, spread, margin=design.margin, n_tests=n_sets)
-                ),
-                *carried_caveats(run_set),
-                *recurring_hitches(run_set),
-            ),
+            caveats=(*caveats, *carried_caveats(run_set), *recurring_hitches(run_set)),
         )
     return summaries

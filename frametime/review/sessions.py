@@ -60,6 +60,9 @@ class OtherSessions:
     values: Mapping[str, Mapping[Place, Mapping[str, Sequence[float]]]] = field(default_factory=dict)
 
 
+NO_OTHERS: Final = OtherSessions()
+
+
 def without_drift(design: ReviewDesign, runs: Sequence[PlacedRun]) -> AsCompared:
     """Take the straight drift of the session off every metric of the review, where the plan asks for an order."""
     used = [run for run in runs if run.name not in design.exclusions]

@@ -410,9 +410,7 @@ def holm_adjusted(p_values: Sequence[float] | NDArray[np.float64]) -> NDArray[np
         raise ValueError(f"p values must lie between 0 and 1, got {p.tolist()!r}")
     order = np.argsort(p, kind="stable")
     stepped = np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1))
-    adjusted = np.empty_like(p)
-    adjusted[order] = np.minimum(stepped, 1.0)
-    return adjusted
+    return np.asarray(np.minimum(stepped, 1.0)[np.argsort(order)])
 
 
 def linear_contrast(

@@ -12,9 +12,12 @@ from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
 from frametime.errors import RecordError
 from frametime.metrics.metric import MeasuredRun
+from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import KNOBS, Axis, Limits, Outcome, Trial, TuningRecord, option_of
 from frametime.tuning.record_text import refuse_trial, trial_text
+from frametime.tuning.trial_view import TrialView
+from frametime.tuning.tuning_summary import NotedTrial
 
 _SHORT_MINUTES: Final = 0.02
 """So much earlier than asked for a run may end: a log ends within a frame or two of the time that was set."""
@@ -152,16 +155,19 @@ def refuse_logs(trial: Trial, logs: Sequence[MeasuredLog], record: TuningRecord)
 
 
 def with_measurements(trial: Trial, logs: Sequence[MeasuredLog]) -> Trial:
-    """The trial with the speed, power and temperature of its measured runs.
+    """The trial with the speed, power and temperature of its measured runs, and the length of an endurance run.
 
     Power is taken only where every run has it, so that run and power stay side by side.
     """
+    if not logs:
+        return trial
     fps, power_w, peaks_c = (
         [value for log in logs if (value := log.value(key)) is not None]
         for key in ("average_fps", "average_power_w", "peak_temperature_c")
     )
     return replace(
         trial,
+        minutes=round(sum(log.minutes for log in logs), 2) if trial.is_endurance else trial.minutes,
         average_fps=tuple(map(_rounded, fps)),
         average_power_w=tuple(map(_rounded, power_w)) if len(power_w) == len(logs) else (),
         peak_temperature_c=max(peaks_c, default=trial.peak_temperature_c),
@@ -184,6 +190,17 @@ def judged_trial(trial: Trial, logs: Sequence[MeasuredLog], *, number: int) -> t
         caveat = Caveat(code="trial-log-contradicts", message=message, weight=Weight.REPEAT)
         return replace(judged, outcome=Outcome.DOES_NOT_HOLD), (caveat, *caveats)
     return judged, caveats
+
+
+def noted(record: TuningRecord, measured: TuningRecord, caveats: Sequence[Caveat]) -> NotedTrial:
+    """The last trial of a record, and what is next by the ``measured`` one."""
+    return NotedTrial(
+        number=len(record.trials),
+        trial=record.trials[-1],
+        failure=TrialView(record).failure_of(record.trials[-1]),
+        next_step=next_trial(measured),
+        caveats=tuple(caveats),
+    )
 
 
 FAILURE_KEYS: Final = {

@@ -136,6 +136,17 @@ def test_a_record_kept_by_hand_is_judged_too(bench: Path) -> None:
     assert "trial-log-contradicts" in [caveat["code"] for caveat in summary["caveats"]]  # type: ignore[attr-defined]
 
 
+def test_the_length_of_an_endurance_run_that_is_noted_by_hand_is_that_of_its_log(bench: Path) -> None:
+    write_run(bench / "short.csv", minutes=0.6)
+    trial = (
+        '\n[[trials]]\nworkload = "canyon"\noutcome = "passed"\nendurance = true\nminutes = 45\nlogs = ["short.csv"]\n'
+    )
+    (bench / "tuning.toml").write_text(RECORD + trial, "utf-8", newline="\n")
+    summary = shown(bench)
+    assert summary["trials"][0]["minutes"] == pytest.approx(0.6, abs=0.02)  # type: ignore[index]
+    assert summary["endurance"] == "endurance run not passed yet"
+
+
 def test_the_proposed_trial_is_noted_in_a_word_with_the_newest_log(bench: Path) -> None:
     write_run(bench / "logs" / "older.csv", minutes=0.6, seed=2)
     write_run(bench / "logs" / "newest.csv", minutes=0.6)

@@ -1,0 +1,150 @@
+"""A trial before it is noted: what its logs show, what is asked, and what the record cannot take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from capture_samples import capture_of, measured
+
+from frametime.errors import RecordError
+from frametime.tuning.new_trial import (
+    MeasuredLog,
+    TrialAtHand,
+    judged_log,
+    judged_trial,
+    refuse_logs,
+    refuse_new,
+    with_measurements,
+)
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Phase, Proposal
+from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+
+RECORD = TuningRecord(
+    card=CardFacts(name="Borealis 8"),
+    limits=Limits(temperature_c=85, max_core_offset_mhz=250, max_memory_offset_mhz=1000),
+    workloads=(Workload(name="canyon"),),
+    steps=Steps(endurance_min_minutes=1.0),
+    trials=(),
+    lengths={"canyon": 0.5},
+)
+PASSED = Trial(setting=Setting(), workload="canyon", outcome=Outcome.PASSED)
+LONG = replace(PASSED, is_endurance=True)
+ONE, TWO = Path("one.csv"), Path("two.csv")
+
+
+def log_of(trial: Trial = PASSED, *, minutes: float = 0.6, freeze_ms: float | None = None) -> MeasuredLog:
+    """A run of 25 ms frames, with a single long one where it is asked for."""
+    times_ms = np.random.default_rng(3).normal(25.0, 0.5, round(minutes * 2400))
+    if freeze_ms is not None:
+        times_ms[500] = freeze_ms
+    capture = capture_of(times_ms)
+    return judged_log(trial, capture, measured(capture), name="one.csv", hint=None)
+
+
+def at_hand(*, n_runs: int = 1, is_endurance: bool = False) -> TrialAtHand:
+    step = next_trial(RECORD)
+    assert isinstance(step, Proposal)
+    long = {"phase": Phase.ENDURANCE, "minutes": 1.0} if is_endurance else {}
+    return TrialAtHand(replace(step, n_runs=n_runs, **long))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("run", "outcome", "words"),
+    [
+        ({}, None, "0.6 minutes, run 1 of 1 so far, nothing wrong in the log"),
+        ({"freeze_ms": 700.0}, Outcome.FROZE, "1 frame over 500 ms; the longest frame took 700 ms"),
+        ({"minutes": 0.3}, Outcome.DID_NOT_FINISH, "cut off after 0.3 of 0.5 minutes"),
+    ],
+)
+def test_what_a_log_shows_is_how_the_trial_ended(run: dict[str, float], outcome: Outcome | None, words: str) -> None:
+    hand = at_hand()
+    told, found = hand.take(ONE, log_of(**run), RECORD)
+    assert (found, words in told) == (outcome, True)
+    assert bool(hand.question) == (outcome is None), "only what no log shows is asked"
+
+
+def test_a_hot_run_needs_no_answer() -> None:
+    hot = replace(RECORD, limits=replace(RECORD.limits, temperature_c=85))
+    log = log_of()
+    values = {**log.run.values, "peak_temperature_c": replace(log.run.values["average_fps"], value=91.0)}
+    told = at_hand().take(ONE, replace(log, run=replace(log.run, values=values)), hot)
+    assert told == ("too hot", Outcome.PASSED), "the record itself counts it as failed"
+
+
+def test_runs_are_collected_until_there_are_enough() -> None:
+    several, long = at_hand(n_runs=2), at_hand(is_endurance=True)
+    for hand in (several, long):
+        hand.take(ONE, log_of(hand.trial(Outcome.PASSED)), RECORD)
+        assert hand.question == ""
+        told, outcome = hand.take(TWO, log_of(hand.trial(Outcome.PASSED)), RECORD)
+        assert outcome is None and hand.question.startswith("Artifacts?")
+    assert "1.2 of 1 minutes so far" in told, "the parts of an endurance run add up"
+
+
+@pytest.mark.parametrize(
+    ("keys", "outcome"),
+    [("y", Outcome.ARTIFACTS), ("nn", Outcome.DID_NOT_FINISH), ("?ny", Outcome.PASSED), ("n?", None), ("f", None)],
+)
+def test_two_questions_are_answered_by_keys(keys: str, outcome: Outcome | None) -> None:
+    hand = at_hand()
+    hand.take(ONE, log_of(), RECORD)
+    assert [hand.answered(key) for key in keys] == [None] * (len(keys) - 1) + [outcome]
+
+
+def test_a_trial_without_a_log_ends_by_a_key_and_one_taken_back_is_asked_again() -> None:
+    hand = at_hand()
+    assert (hand.answered("d"), hand.answered("y")) == (Outcome.DRIVER_RESET, None)
+    hand.ask_again([ONE], Outcome.PASSED)
+    assert hand.question.startswith("Did it finish?")
+    assert hand.answered("y") is Outcome.PASSED
+
+
+def test_a_pass_is_refused_against_a_log() -> None:
+    logs = (str(ONE),)
+    refuse_logs(replace(PASSED, logs=logs), [log_of()], RECORD)
+    with pytest.raises(RecordError, match=r"one\.csv: .*this log shows 1 frame over 500 ms"):
+        refuse_logs(replace(PASSED, logs=logs), [log_of(freeze_ms=700.0)], RECORD)
+    with pytest.raises(RecordError, match=r"the run lasted 0\.6 minutes, and 1 are needed"):
+        refuse_logs(replace(LONG, logs=logs), [log_of(LONG)], RECORD)
+
+
+def test_what_stands_in_a_record_is_judged_by_its_logs() -> None:
+    judged, caveats = judged_trial(PASSED, [log_of(freeze_ms=700.0)], number=4)
+    assert judged.outcome is Outcome.DOES_NOT_HOLD
+    assert caveats[0].message.startswith("Trial 4 is noted as passed, and its log says otherwise: 1 frame over 500 ms")
+    kept, none = judged_trial(replace(PASSED, outcome=Outcome.FROZE), [log_of(freeze_ms=700.0)], number=4)
+    assert (kept.outcome, none) == (Outcome.FROZE, ())
+
+
+def test_the_log_says_how_long_an_endurance_run_was_and_the_word_else() -> None:
+    said = replace(LONG, minutes=45.0)
+    assert with_measurements(said, [log_of(LONG), log_of(LONG)]).minutes == pytest.approx(1.2, abs=0.01)
+    assert with_measurements(said, []) == said
+    assert with_measurements(replace(PASSED, minutes=45.0), [log_of()]).minutes == 45.0
+
+
+@pytest.mark.parametrize(
+    ("changed", "message"),
+    [
+        ({"workload": "cannyon"}, "did you mean 'canyon'"),
+        ({"on": "monday"}, "2026-11-25"),
+        ({"on": "2999-01-01"}, "a day that is yet to come"),
+        ({"logs": ("one.csv", "one.csv")}, "this log is given twice"),
+        ({"logs": ("known.csv",)}, "in the record already, with trial 1"),
+        ({"is_endurance": True}, "minutes is not known for the endurance run"),
+        ({"is_endurance": True, "minutes": 0.7}, "minutes is 0.7, and 1 are needed"),
+        ({"minutes": 0.2}, "minutes is 0.2, and 0.5 are needed"),
+    ],
+)
+def test_what_the_record_cannot_take_is_refused(changed: dict[str, object], message: str) -> None:
+    new = replace(PASSED, **changed)  # type: ignore[arg-type]
+    record = replace(RECORD, trials=(replace(PASSED, logs=("known.csv",)),))
+    with pytest.raises(RecordError, match=message):
+        refuse_new(new, new, record, name="tuning.toml")
+    failed = replace(new, outcome=Outcome.FROZE)
+    if "minutes" in message:
+        refuse_new(failed, failed, record, name="tuning.toml")
