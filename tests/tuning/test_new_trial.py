@@ -78,8 +78,8 @@ def test_a_hot_run_needs_no_answer() -> None:
 def test_runs_are_collected_until_there_are_enough() -> None:
     several, long = at_hand(n_runs=2), at_hand(is_endurance=True)
     for hand in (several, long):
-        hand.take(ONE, log_of(hand.trial(Outcome.PASSED)), RECORD)
-        assert hand.question == ""
+        _, outcome = hand.take(ONE, log_of(hand.trial(Outcome.PASSED)), RECORD)
+        assert (outcome, hand.question) == (None, "")
         told, outcome = hand.take(TWO, log_of(hand.trial(Outcome.PASSED)), RECORD)
         assert outcome is None and hand.question.startswith("Artifacts?")
     assert "1.2 of 1 minutes so far" in told, "the parts of an endurance run add up"
