@@ -78,7 +78,8 @@ def _gap_of_resolutions(names: Sequence[str]) -> _Gap | None:
     parts = {name: _around_resolution(name) for name in names}
     whole = [found for found in parts.values() if found is not None]
     n_lacking = len(names) - len(whole)
-    if not whole or n_lacking < _LEAST_SHARE * len(names) or n_lacking == 0:
+    elsewhere = any(found is None and _resolutions_of(name) for name, found in parts.items())
+    if not whole or elsewhere or n_lacking < _LEAST_SHARE * len(names) or n_lacking == 0:
         return None
     before, parting, after = ({n for n, _, _ in whole}, {way for _, way, _ in whole}, {n for _, _, n in whole})
     if len(parting) != 1 or (len(before) != 1 and len(after) != 1):
@@ -104,13 +105,17 @@ def _gap_of_resolutions(names: Sequence[str]) -> _Gap | None:
     return _Gap("resolution", full, maybe, real)
 
 
+def _resolutions_of(name: str) -> list[tuple[int, int]]:
+    """Where resolutions stand in a path."""
+    return [(start, end) for start, end, kind in known_spans(LOG_ENDING.sub("", name)) if kind == "resolution"]
+
+
 def _around_resolution(name: str) -> tuple[int, tuple[str, str], int] | None:
     """How many pieces of a file's name stand before its one resolution, what parts it from others, and how many behind.
 
     ``None`` where there is none, or it is that of a folder.
     """
-    body = LOG_ENDING.sub("", name)
-    spans = [(start, end) for start, end, kind in known_spans(body) if kind == "resolution"]
+    body, spans = LOG_ENDING.sub("", name), _resolutions_of(name)
     if len(spans) != 1 or spans[0][0] <= body.rfind("/"):
         return None
     before, behind = body[body.rfind("/") + 1 : spans[0][0]], body[spans[0][1] :]

@@ -143,3 +143,21 @@ def test_the_sensor_log_of_a_run_without_the_piece_is_found(tmp_path: Path) -> N
     found = find_runs(parse_plan(draft.text, file_name="plan.toml", folder=tmp_path))
     assert all(run.sensors == run.path.with_name(f"{run.path.stem}.sensors.csv") for run in found.runs)
     assert len(found.runs) == 8
+
+
+def test_resolutions_that_some_paths_have_in_a_folder_and_others_in_the_name_are_no_gap() -> None:
+    # Put in where it seemed to lack, the resolution was looked for again without an end.
+    in_folders = [
+        f"spring/{scene}/{size}/run{run}.csv"
+        for scene in ("harbor", "lake")
+        for size in ("1080p", "2160p")
+        for run in "12"
+    ]
+    in_names = [
+        f"autumn/{scene}_{size}_{run}.csv"
+        for scene in ("harbor", "lake")
+        for size in ("1080p", "2160p")
+        for run in "12"
+    ]
+    readings = read_paths([*in_folders, *in_names])
+    assert all("<" not in reading.pattern.text for reading in readings)
