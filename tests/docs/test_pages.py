@@ -43,6 +43,12 @@ def test_every_link_leads_somewhere(page: Path) -> None:
             assert fragment in anchors(file), f"{page.name}: {target}"
 
 
+def test_the_pages_together_can_be_read() -> None:
+    """At most 20 000 words with code and output; bars and rules of tables are none."""
+    words = [word for page in PAGES for word in page.read_text("utf-8").split() if not set(word) <= set("|:-")]
+    assert len(words) <= 20_000, f"{len(words)} words: say what a reader needs once, or leave out what the help says"
+
+
 def test_every_page_of_docs_can_be_reached_from_the_readme() -> None:
     seen: set[Path] = set()
     waiting = [ROOT / "README.md"]
