@@ -50,6 +50,7 @@ RANGES: Final[Mapping[str, Range]] = MappingProxyType(
         "from_s": Range(0.0, DAY_S),
         "to_s": Range(0.0, DAY_S),
         "max_rejected_fraction": Range(0.0, 1.0),
+        "tolerated_rows": Range(0, 1 << 30),
         "max_rejected_pct": Range(0.0, 100.0),
         "max_line_bytes": Range(1, 1 << 28),
         "max_columns": Range(1, 100_000),

@@ -84,12 +84,10 @@ class ReadOptions:
     def __post_init__(self) -> None:
         if self.unit is not None and unit_named(self.unit) is None:
             raise ValueError(f"unit must be one of {unit_names()}, got {self.unit!r}")
-        check_ranges(self, "max_rejected_fraction", "skip_start_s", "skip_end_s", "from_s", "to_s")
+        check_ranges(self, "max_rejected_fraction", "skip_start_s", "skip_end_s", "from_s", "to_s", "tolerated_rows")
         check_ranges(self, "max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio")
         if self.from_s is not None and self.to_s is not None and not self.from_s < self.to_s:
             raise ValueError(f"from_s must be less than to_s, got {self.from_s!r} and {self.to_s!r}")
-        if self.tolerated_rows < 0:
-            raise ValueError(f"tolerated_rows must be 0 or more, got {self.tolerated_rows!r}")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -13,7 +13,6 @@ import os
 import re
 import stat
 from collections.abc import Iterable, Mapping, Sequence
-from types import MappingProxyType
 from typing import BinaryIO, Final, Literal, NamedTuple, TypeAlias, cast
 
 import numpy as np
@@ -137,8 +136,7 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     if Meaning.FRAME_TIME in meanings or (meanings and not (sensors and times and _is_slow(times, facts))):
         return FileKind(kind="frames", reason="a column holds frame times or rates")
     if not times:
-        kind: Kind = "sensors" if sensors and len(facts) > 1 else "other"
-        return FileKind(kind=kind, reason="no column holds a time")
+        return FileKind("sensors" if sensors and len(facts) > 1 else "other", "no column holds a time")
     if sensors and _is_slow(times, facts):
         return FileKind(kind="sensors", reason="few rows a second, with columns of sensors")
     return FileKind(kind="frames", reason="a column holds times")
@@ -191,16 +189,14 @@ def _by_names(said: Sequence[HeaderMeaning], *, why: str = "") -> FileKind:
 METADATA_KEY: Final = b"frametime"
 """Key in the metadata of an Arrow schema; in a capture, too, it holds JSON."""
 
-_BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = MappingProxyType(
-    {
-        "batch": frozenset(("file", "status", "judgement", "judgement_reasons", "parameters")),
-        "review": frozenset(("metric", "card", "n_runs", "real_but_small", "stands_after_holm", "at_margin")),
-        "review (standings)": frozenset(("cut", "metric", "best_place", "worst_place", "verdict_scenes_like_these")),
-        "review (runs)": frozenset(("run_name", "judgement", "flag_grubbs", "excluded_reason", "n_frames")),
-    }
-)
+_BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = {
+    "batch": frozenset(("file", "status", "judgement", "judgement_reasons", "parameters")),
+    "review": frozenset(("metric", "card", "n_runs", "real_but_small", "stands_after_holm", "at_margin")),
+    "review (standings)": frozenset(("cut", "metric", "best_place", "worst_place", "verdict_scenes_like_these")),
+    "review (runs)": frozenset(("run_name", "judgement", "flag_grubbs", "excluded_reason", "n_frames")),
+}
 """Columns that only these tables have together, whatever a spreadsheet did to the file since."""
-_BY_SCHEMA: Final = MappingProxyType({b'"frametime.batch/': "batch", b'"frametime.runs/': "review"})
+_BY_SCHEMA: Final = {b'"frametime.batch/': "batch", b'"frametime.runs/': "review"}
 _MAX_HEADER: Final = 1 << 16
 
 

@@ -158,12 +158,10 @@ def _capture(
 ) -> Capture:
     same = ("rows_read", "rows_rejected", "rejected_rows", "layout_toml", "evidence", "recorded_from_utc")
     provenance = Provenance(
-        file_name=opened.stored.name,
-        sha256=opened.sha256(),
-        size_bytes=opened.stored.size,
         adapter=adapter,
         options=MappingProxyType(_options_set(options)),
         metadata=MappingProxyType(dict(parsed.metadata)),
+        **opened.about(),
         **{name: getattr(parsed, name) for name in same},
     )
     sensors = _own_sensors(parsed, provenance)

@@ -167,6 +167,10 @@ class OpenedLog(NamedTuple):
     compression: str | None
     sha256: Callable[[], str]
 
+    def about(self) -> dict[str, Any]:
+        """What a ``Provenance`` says of the file itself."""
+        return {"file_name": self.stored.name, "sha256": self.sha256(), "size_bytes": self.stored.size}
+
 
 @contextmanager
 def opened_log(

@@ -86,7 +86,7 @@ class ClockRules(NamedTuple):
     frame_time_resolution_ns: int
 
 
-def _chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
     """The values at ``rows``; all of them without."""
     return values if rows is None else values[rows]
 
@@ -98,10 +98,10 @@ def _rows_at(rows: NDArray[np.int64] | None, places: Any) -> Any:
 
 def _usable(frame_times: TimeValues, rows: NDArray[np.int64] | None) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Frame times in ns, and where they are more than 0."""
-    durations = _chosen(frame_times.ns, rows)
+    durations = chosen(frame_times.ns, rows)
     good = durations > 0
     if frame_times.ok is not None:
-        good &= _chosen(frame_times.ok, rows)
+        good &= chosen(frame_times.ok, rows)
     return durations, good
 
 
@@ -153,13 +153,13 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
 
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
-    stamps = _chosen(times.ns, rows)
+    stamps = chosen(times.ns, rows)
     if times.ok is None and _rise_alone(stamps):
         return Timeline(stamps, rows, False, _NO_ROWS, (), ())
     caveats: list[Caveat] = []
     holes = _NO_ROWS
     if times.ok is not None:
-        positions = np.flatnonzero(_chosen(times.ok, rows))
+        positions = np.flatnonzero(chosen(times.ok, rows))
         holes = np.flatnonzero(np.diff(positions) > 1)
         stamps, rows = stamps[positions], _rows_at(rows, positions)
     stamps = _unwrapped(stamps, rules, caveats)
@@ -298,13 +298,11 @@ class _Rows(NamedTuple):
         return _Rows(self.stamps[places], self.durations[places], self.good[places], _rows_at(self.rows, places))
 
 
-def from_both(
-    times: TimeValues, frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules
-) -> Timeline:
+def from_both(times: TimeValues, lengths: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
-    table = _Rows(_chosen(times.ns, rows), *_usable(frame_times, rows), rows)
+    table = _Rows(chosen(times.ns, rows), *_usable(lengths, rows), rows)
     if times.ok is not None:
-        return _by_lengths_alone(table, _chosen(times.ok, rows), rules)
+        return _by_lengths_alone(table, chosen(times.ok, rows), rules)
     caveats: list[Caveat] = []
     table = table._replace(stamps=_unwrapped(table.stamps, rules, caveats))
     table = table.at(_order_of_time(table.stamps, rows, rules, caveats))
@@ -325,11 +323,9 @@ def from_both(
             evidence = f"{evidence}; the timestamps {why} the differences"
             return Timeline(line, rows, True, _NO_ROWS, tuple(caveats), (evidence,))
     origin, left_out = 0, None
-    if stamps.size:
-        first = int(np.argmax(good))
-        origin = int(stamps[first]) - int(durations[first]) * at_end
     if good.any():
-        last = good.size - 1 - int(np.argmax(good[::-1]))
+        first, last = np.flatnonzero(good)[[0, -1]].tolist()
+        origin = int(stamps[first]) - int(durations[first]) * at_end
         between = slice(first + 1, last + 1)
         left_out = int(stamps[last] - stamps[first]) - int(durations[between].sum(where=good[between]))
     timeline = _of_lengths(durations, good, rows, rules, origin_ns=origin, left_out_ns=left_out)

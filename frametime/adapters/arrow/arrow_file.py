@@ -102,13 +102,8 @@ def _with_units(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) ->
 def _to_json(capture: Capture) -> bytes:
     import msgspec
 
-    stored = {
-        "version": 1,
-        "provenance": capture.provenance,
-        "conditions": capture.conditions,
-        "caveats": capture.caveats,
-        "sensors": capture.sensors,
-    }
+    parts = ("provenance", "conditions", "caveats", "sensors")
+    stored = {"version": 1, **{name: getattr(capture, name) for name in parts}}
     try:
         return msgspec.json.encode(stored, order="sorted", enc_hook=_plain)
     except UnicodeEncodeError:  # a name or an option that is no text: what cannot be written becomes a question mark

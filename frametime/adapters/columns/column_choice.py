@@ -343,7 +343,7 @@ class _Chooser(ChoiceSoFar):
         """Without frame times whose name has words that are not known, where another column tells the frames."""
         known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
         if not known:
-            read = f"{group[0].fact.shown} is read as frame times ({group[0].said_rate} on average at the start)"
+            read = f"{group[0].fact.shown} is read as frame times ({group[0].said_rate})"
             though = "though its name has words that are not known here; --time-column chooses another column."
             self.tell("reading-inferred", f"{read}, {though}")
         return known or group
@@ -374,9 +374,7 @@ class _Chooser(ChoiceSoFar):
         self.evidence[key] = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
         unstated = f"No unit is stated{' and no column has a name' if unnamed else ''}"
         read = f"{reading.kind}s in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s"
-        message = (
-            f"{unstated}: column {reading.fact.shown} is read as {read} ({reading.said_rate} on average at the start)."
-        )
+        message = f"{unstated}: column {reading.fact.shown} is read as {read} ({reading.said_rate})."
         self.tell("reading-inferred", message, Weight.NOTE if sure else Weight.CARE)
 
     def _tell_kind(self, reading: Reading) -> None:
@@ -395,7 +393,7 @@ class _Chooser(ChoiceSoFar):
         if only is not None and (time is None or frame_time is None) and only.kind != "rate":
             self._tell_kind(only)
         if time is None and frame_time is not None and frame_time.fact.meaning is Meaning.TIMESTAMP:
-            what = f"goes up and down, and is read as frame times ({frame_time.said_rate} on average at the start)"
+            what = f"goes up and down, and is read as frame times ({frame_time.said_rate})"
             self.tell("reading-inferred", f"Column {frame_time.fact.shown} {what}.")
         if time is not None:
             fact, event = time.fact, time.fact.said.event

@@ -43,6 +43,8 @@ _COARSE_RATE: Final = 0.01
 """Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
 
 
+_FRACTION: Final = r"[.,:](\d{3,})\D*$|:\d+[.,](\d+)"
+"""Digits of the seconds in a time of day."""
 _TICKS: Final = frozenset(("tick", "ticks", "qpc", "counter", "cycles", "tsc"))
 
 
@@ -187,11 +189,7 @@ class ColumnFacts(NamedTuple):
             return 1_000_000
         if unit.ns is None:
             # Clock times and dates: the digits of their seconds.
-            fractions = (
-                re.search(r"[.,:](\d{3,})\D*$|:\d+[.,](\d+)", cell)
-                for cell in (*self.cells, *self.last_cells)
-                if cell.strip()
-            )
+            fractions = (re.search(_FRACTION, cell) for cell in (*self.cells, *self.last_cells) if cell.strip())
             return int(10 ** max(0, 9 - min((len(each[1] or each[2]) if each else 0 for each in fractions), default=9)))
         powers = [_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)]
         return max(1, round(unit.ns * Fraction(10) ** max(powers)))
@@ -324,8 +322,7 @@ def _unit(
         return said.unit, f"{said.unit.name} stands in {place}"
     if kinds[CellKind.WITH_UNIT] * 2 > filled > 0:
         units = {unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT}
-        if len(units) == 1 and None not in units:
-            (unit,) = units
+        if len(units) == 1 and (unit := units.pop()) is not None:
             return unit, "the unit stands in the cells"
     return None, "no unit"
 

@@ -122,7 +122,7 @@ class Reading(NamedTuple):
     @property
     def said_rate(self) -> str:
         """The average rate for messages."""
-        return f"{self.fps:.4g} fps"
+        return f"{self.fps:.4g} fps on average at the start"
 
 
 def middle(values: NDArray[np.float64]) -> float:
@@ -203,7 +203,7 @@ def _ways(name: str, readings: Sequence[Reading]) -> str:
             ref = str(each.fact.position + 1)
         column = [f"--time-column={ref}"] if ref.startswith("-") else ["--time-column", ref]
         settling = command(name, *column, "--unit", each.unit.name, "--kind", each.kind.replace(" ", "-"))
-        ways.append(f"{settling}  ({each.said_rate} on average)")
+        ways.append(f"{settling}  ({each.fps:.4g} fps on average)")
     return "  or  ".join(ways)
 
 

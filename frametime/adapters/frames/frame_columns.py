@@ -86,10 +86,6 @@ class ReadColumns(NamedTuple):
         """The rows that are read."""
         return np.arange(self.n_rows, dtype=np.int64) if self.selected is None else self.selected
 
-    def of_rows(self, values: NDArray[Any]) -> NDArray[Any]:
-        """The values of the rows that are read, without a copy where these are all."""
-        return values if self.selected is None else values[self.selected]
-
     def records_of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
         """The records of some rows."""
         return rows if self.records is None else self.records[rows]
@@ -155,11 +151,7 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
 
 
 def _values(
-    log: FrameText,
-    read: Mapping[int, Any],
-    *,
-    records: NDArray[np.int64] | None = None,
-    lost: NDArray[np.int64] = NO_ROWS,
+    log: FrameText, read: Mapping[int, Any], records: NDArray[np.int64] | None = None, lost: NDArray[np.int64] = NO_ROWS
 ) -> ReadColumns:
     """Columns of types or of texts as values; ``lost`` are rows whose cell of the stream is not known.
 
@@ -214,7 +206,7 @@ def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
 def _careful(log: FrameText) -> ReadColumns:
     """Columns read as texts, cell by cell accounted for."""
     choice = log.choice
-    table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, short_as_empty=True)
+    table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, keep_short=True)
     uses = [choice.uses[role] for role in ("time", "frame_time") if role in choice.uses]
     # No frames: the header once more, and a second table with a header of its own.
     headers, end = _rows_of_no_frames(table, log.dialect, uses)
@@ -230,7 +222,7 @@ def _careful(log: FrameText) -> ReadColumns:
         table = table._replace(columns=taken, records=table.records[kept])
     short = dict(table.short)
     lost = np.flatnonzero(np.isin(table.records, list(short)))
-    columns = _values(log, table.columns, records=table.records, lost=lost)
+    columns = _values(log, table.columns, table.records, lost)
     main, times = uses[-1], columns.times["frame_time" if "frame_time" in choice.uses else "time"]
     bad = NO_ROWS if times.ok is None else np.flatnonzero(~times.ok)
     if columns.selected is not None:
@@ -291,7 +283,7 @@ def read_other_columns(
     rows = rows_of()
 
     positions = [next(fact.position for fact in log.facts if fact.name == name) for name in names]
-    table = read_texts(log.source, log.dialect, positions, log.options, short_as_empty=True)
+    table = read_texts(log.source, log.dialect, positions, log.options, keep_short=True)
     taken = np.maximum(rows, 0)
     if records is not None:
         # Rows that were taken out of the first table are still in this one.

@@ -28,7 +28,7 @@ from frametime.adapters.text.dialect import detect_dialect, facts_of
 from frametime.adapters.text.table_reader import scan_rows
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
-from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
+from frametime.adapters.timeline import ClockRules, Timeline, chosen, from_both, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
@@ -223,7 +223,7 @@ def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> 
 def _checked_rows(columns: ReadColumns) -> ReadColumns:
     """Without rows that stand twice and a last row of totals, and what the numbers of the frames say."""
     lengths = columns.times.get("frame_time")
-    if lengths is not None and (each := columns.of_rows(lengths.ns)).size >= _LEAST_FOR_TOTALS:
+    if lengths is not None and (each := chosen(lengths.ns, columns.selected)).size >= _LEAST_FOR_TOTALS:
         last, others = float(each[-1]), float(each[:-1].sum(dtype=np.float64))
         if last > 0 and abs(last - others) <= _TOTALS * others:
             line = columns.line_of(int(columns.rows[-1]))
@@ -330,15 +330,15 @@ def _check_frame_numbers(columns: ReadColumns) -> ReadColumns:
         If timestamps alone stand in a log that leaves out frames regularly.
     """
     number = columns.times.get("number")
-    if number is None or not (number.ok is None or columns.of_rows(number.ok).all()):
+    if number is None or not (number.ok is None or chosen(number.ok, columns.selected).all()):
         return columns
-    numbers = columns.of_rows(number.ns)
+    numbers = chosen(number.ns, columns.selected)
     if _counts_on(numbers):
         return columns
     steps = np.diff(numbers)
     again = steps == 0
-    times = [columns.of_rows(columns.times[role].ns) for role in ("time", "frame_time") if role in columns.times]
-    if again.any() and all((np.diff(column)[again] == 0).all() for column in times):
+    times = [columns.times[role].ns for role in ("time", "frame_time") if role in columns.times]
+    if again.any() and all((np.diff(chosen(ns, columns.selected))[again] == 0).all() for ns in times):
         rows = counted(int(np.count_nonzero(again)), "row stands", "rows stand")
         columns.tell(_NUMBERS, f"{rows} twice, with the same frame number and times; left out once.")
         once = np.delete(columns.rows, np.flatnonzero(again) + 1)

@@ -250,9 +250,8 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
     if kind == "elapsed":
         if options.is_shared:
             found = "its times are elapsed times, and several runs share it: nothing says when each was recorded"
-            helps = (
-                "give each run its own log, or one with dates; frametime review lays runs over its stretches of load"
-            )
+            helps = "give each run its own log, or one with dates; "
+            helps += "frametime review lays runs over its stretches of load"
             raise SensorError.at(samples.name, found, helps=helps)
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""
@@ -309,10 +308,8 @@ def check_overlap(samples: SensorSamples, span_ns: tuple[int, int], *, is_guess:
     shown = f"{apart_s / 86400:.1f} days" if apart_s >= 2 * 86400 else f"{apart_s / 3600:.1f} h"
     shown = shown if apart_s >= 7200 else f"{apart_s:.1f} s"
     found = f"the log starts {shown} after the capture" if after else f"the log ends {shown} before the capture"
-    helps = (
-        "give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
-        "(in a plan: recorded_from, time_zone, sensor_offset_s)"
-    )
+    options = "--recorded-from, --sensor-zone or --sensor-offset (in a plan: recorded_from, time_zone, sensor_offset_s)"
+    helps = f"give the log of that run, or correct the clocks with {options}"
     if is_guess:
         found += "'s file was last changed, and nothing else says when it was recorded"
         helps = "copy files with their times, or give --recorded-from (in a plan: recorded_from) or the log of that run"

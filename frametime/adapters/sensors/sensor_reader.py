@@ -174,9 +174,7 @@ class _SensorLog:
             other_ns=found.other_ns,
             values=values,
             provenance=Provenance(
-                file_name=self._text.name,
-                sha256=self._opened.sha256(),
-                size_bytes=self._opened.stored.size,
+                **self._opened.about(),
                 adapter="sensor-text",
                 rows_read=int(timed.size),
                 rows_rejected=rejected.count,
@@ -205,10 +203,8 @@ class _SensorLog:
             helps += "2026-11-25T09:00:00, times of day as 09:00:00"
             raise self._error(f"no time column is found among {shown}", helps=helps)
         if len(found) > 1:
-            choice = layout_choice(found)
-            found_names = joined([fact.shown for fact in found])
-            helps = f"settle it in a sensor layout: time_column = {choice}"
-            raise self._error(f"{found_names} may each be the time", helps=helps)
+            helps = f"settle it in a sensor layout: time_column = {layout_choice(found)}"
+            raise self._error(f"{joined([fact.shown for fact in found])} may each be the time", helps=helps)
         (time,) = found
         if told.unit is not None:
             time = time._replace(unit=unit_named(told.unit), unit_from="as told")
@@ -222,16 +218,13 @@ class _SensorLog:
         """A time that states no unit in the only one in which samples come as those of sensors do."""
         if fact.unit is not None or fact.counts_ticks:
             return fact
-        steps = np.diff(np.unique(fact.known_ns()))
-        fitting = [
-            unit for unit in fact.usual_units if _STEP_S[0] <= middle(steps) * float(unit.ns or 0) / 1e9 < _STEP_S[1]
-        ]
+        step = middle(np.diff(np.unique(fact.known_ns()))) / 1e9
+        fitting = [unit for unit in fact.usual_units if _STEP_S[0] <= step * float(unit.ns or 0) < _STEP_S[1]]
         if len(fitting) != 1:
             return fact
-        message = (
-            f"Column {fact.shown} states no unit; it is read in {fitting[0].name}, the only unit in which samples come "
-            f"{_STEP_S[0]:g} to {_STEP_S[1]:g} s apart (a sensor layout overrides: unit)."
-        )
+        only = f"the only unit in which samples come {_STEP_S[0]:g} to {_STEP_S[1]:g} s apart"
+        read = f"it is read in {fitting[0].name}, {only} (a sensor layout overrides: unit)."
+        message = f"Column {fact.shown} states no unit; {read}"
         self._caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
         return fact._replace(unit=fitting[0])
 

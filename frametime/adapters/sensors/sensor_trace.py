@@ -110,10 +110,7 @@ def _trace(
     caveats: tuple[Caveat, ...],
 ) -> SensorTrace:
     """Samples as the capture keeps them, and how many cells hold no number: a care from one in twenty on."""
-    arrays = {
-        "time_ns": arrow_array(times_ns),
-        **{name: arrow_array(column, np.isfinite(column)) for name, column in values.items()},
-    }
+    arrays = {name: arrow_array(column, np.isfinite(column)) for name, column in values.items()}
     missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
     if most := max(missing.values()):
         listed = ", ".join(f"{quantity} {count} of {times_ns.size}" for quantity, count in missing.items() if count)
@@ -121,7 +118,7 @@ def _trace(
         weight = Weight.CARE if most > 0.05 * times_ns.size else Weight.NOTE
         caveats = (*caveats, sensor_caveat("sensor-cells-missing", message, weight))
     return SensorTrace(
-        samples=table_of(arrays, SENSOR_COLUMNS),
+        samples=table_of({"time_ns": arrow_array(times_ns), **arrays}, SENSOR_COLUMNS),
         alignment=alignment,
         provenance=provenance,
         missing_counts=missing,

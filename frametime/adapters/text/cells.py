@@ -120,6 +120,12 @@ class NumberStyle(NamedTuple):
 POINT: Final = NumberStyle()
 
 
+def _number_in(cell: str) -> str:
+    """What a cell holds, without a unit behind its number."""
+    match = matches(WITH_UNIT, cell.strip()) if kind_of(cell) is CellKind.WITH_UNIT else None
+    return match[1] if match else cell.strip()
+
+
 def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
     """The ways in which the numbers of a text can be read (more than one: open), and why.
 
@@ -134,14 +140,7 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
     together = "\n".join(cells)
     if together.isascii() and not any(mark in together for mark in ",' ") and not re.search(r"\.\d+\.", together):
         return (POINT,), "no cell has a comma"
-    numbers = []
-    for cell in cells:
-        kind = kind_of(cell)
-        if kind is CellKind.NUMBER:
-            numbers.append(cell.strip())
-        elif kind is CellKind.WITH_UNIT:
-            match = matches(WITH_UNIT, cell.strip())
-            numbers.extend([match[1]] if match else [])
+    numbers = [_number_in(cell) for cell in cells if kind_of(cell) in (CellKind.NUMBER, CellKind.WITH_UNIT)]
     # Most numbers hold no such mark: the pattern is tried on few.
     marked = next((n for n in numbers if not n.isascii() or " " in n or "'" in n if matches(GROUPED_BY_MARK, n)), None)
     if marked is not None:
@@ -181,10 +180,7 @@ def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
 
 def exact_value(cell: str, style: NumberStyle) -> Decimal | None:
     """The number in one cell without its unit, exactly; ``None`` if it holds none."""
-    text = cell.strip()
-    match = matches(WITH_UNIT, text)
-    if match is not None and kind_of(text) is CellKind.WITH_UNIT:
-        text = match[1]
+    text = _number_in(cell)
     if style.thousands == " ":
         text = "".join(text.split())
     elif style.thousands:

@@ -9,25 +9,15 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from functools import cache
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import unit_of_text
-from frametime.adapters.text.cells import CellKind, kind_of
-from frametime.adapters.text.text_rows import (
-    SAMPLE_ROWS,
-    Dialect,
-    Marks,
-    Row,
-    filled_count,
-    first_data_row,
-    is_header,
-    modal_count,
-    split_rows,
-    with_ending,
-)
+from frametime.adapters.text.cells import CellKind, is_value, kind_of
+from frametime.adapters.text.text_rows import SAMPLE_ROWS, WINDOW_ROWS, Dialect, Marks, Row, split_rows, with_ending
 from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, lines_of, too_many_columns
 from frametime.errors import ReadError, printable
 
@@ -47,6 +37,57 @@ _KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
 _SPACED_QUOTE: Final = r'[,;|] +"'
 
 
+def _modal_count(rows: Sequence[Row]) -> int:
+    """The number of cells that most rows have."""
+    counts = [len(row.cells) for row in rows]
+    return max(dict.fromkeys(counts), key=counts.count)
+
+
+def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
+    """Index of the first row from which on rows have equal cell counts and the same columns of numbers."""
+
+    @cache
+    def kinds(at: int) -> tuple[CellKind, ...]:
+        return tuple(map(kind_of, rows[at].cells))
+
+    for index in range(min(len(rows), limit)):
+        if not any(map(is_value, kinds(index))):
+            continue
+        window = range(index, min(index + WINDOW_ROWS, len(rows)))
+        count = _modal_count(rows[window.start : window.stop])
+        fitting = [at for at in window if len(rows[at].cells) == count]
+        is_regular = index in fitting and len(fitting) * 10 >= len(window) * 8
+        if is_regular and _is_data(kinds(index), [kinds(at) for at in fitting]):
+            return index
+    return None
+
+
+def _is_data(first: Sequence[CellKind], window: Sequence[Sequence[CellKind]]) -> bool:
+    numeric = 0
+    for kind, kinds in zip(first, zip(*window, strict=True), strict=True):
+        values = sum(map(is_value, kinds))
+        if values and (values + kinds.count(CellKind.MISSING)) * 10 >= len(window) * 8 and values * 2 >= len(window):
+            if kind is CellKind.TEXT:
+                return False
+            numeric += is_value(kind)
+    return numeric > 0
+
+
+def _filled_count(cells: Sequence[str]) -> int:
+    """Number of cells up to the last one that is not empty."""
+    count = len(cells)
+    while count and not cells[count - 1].strip():
+        count -= 1
+    return count
+
+
+def _is_header(cells: Sequence[str]) -> bool:
+    """Whether cells may be names: texts, and no value among them."""
+    kinds = [kind_of(cell) for cell in cells]
+    texts = sum(kind is CellKind.TEXT for kind in kinds)
+    return texts > 0 and not any(is_value(kind) for kind in kinds)
+
+
 class _Split(NamedTuple):
     """One way to take the first lines apart: rows, where those of numbers begin, and how well they hold together."""
 
@@ -59,20 +100,20 @@ class _Split(NamedTuple):
     @property
     def n_columns(self) -> int:
         """How many cells most rows of numbers have."""
-        return modal_count(self.rows[self.start : self.start + SAMPLE_ROWS])
+        return _modal_count(self.rows[self.start : self.start + SAMPLE_ROWS])
 
 
 def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     """How well the data rows of one candidate hold together: 0 to about 1.3."""
     sample = rows[start : start + _SCORED_ROWS]
-    count = modal_count(sample)
+    count = _modal_count(sample)
     fitting = [row for row in sample if len(row.cells) == count]
     cells = [kind_of(cell) for row in fitting for cell in row.cells]
     # An empty cell after the last delimiter is no value, and no fault either.
     numeric = sum(kind is not CellKind.TEXT for kind in cells) / len(cells)
     score = len(fitting) / len(sample) * numeric
-    filled = Counter(filled_count(row.cells) for row in fitting).most_common(1)[0][0]
-    if any(filled_count(row.cells) == filled and is_header(row.cells) for row in rows[max(0, start - 3) : start]):
+    filled = Counter(_filled_count(row.cells) for row in fitting).most_common(1)[0][0]
+    if any(_filled_count(row.cells) == filled and _is_header(row.cells) for row in rows[max(0, start - 3) : start]):
         score += 0.2
     if count > 1 and delimiter != " ":
         score += 0.05
@@ -84,8 +125,6 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 def _is_units_row(cells: Sequence[str]) -> bool:
     filled = [cell for cell in map(str.strip, cells) if cell.strip(" -#[]()")]
-    if not any(cell[0] in "[({" or len(cell) < 16 for cell in filled):
-        return False
     known = sum(unit_of_text(cell) is not None for cell in filled)
     bracketed = sum(cell[0] + cell[-1] in ("[]", "()", "{}") for cell in filled)
     return bool(filled) and known > 0 and (known == len(filled) or bracketed == len(filled))
@@ -239,16 +278,16 @@ def _rows_of_numbers(lines: Sequence[str], marks: Marks, layout: Layout, limit: 
         head, rows = split_rows(lines[:at], plain), split_rows(lines[at:], marks, at + 1)
         return [*head, *rows], len(head) if rows else None
     rows = split_rows(lines, marks)
-    start = first_data_row(rows, limit)
+    start = _first_data_row(rows, limit)
     if start is None:
         # An odd quote in the preamble swallows the rows below it: find the data without quotes, then read with them.
         above = split_rows(lines, plain)
-        start = first_data_row(above, limit)
+        start = _first_data_row(above, limit)
         if start is None:
             return rows, None
         line = above[start].line
         rows = [*above[:start], *split_rows(lines[line - 1 :], marks, line)]
-        if first_data_row(rows[start:], 1) != 0:
+        if _first_data_row(rows[start:], 1) != 0:
             return rows, None
     return rows, _with_missing_above(rows, start)
 
@@ -283,17 +322,17 @@ def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layou
         if header and not (header < first and _names_in(lines, header, split.marks)):
             raise ReadError.at(source.name, f"header_line is {header}, and no header stands there", line=header)
         return header, units if units < first else 0
-    filled = Counter(filled_count(row.cells) for row in split.rows[split.start :][:SAMPLE_ROWS]).most_common(1)[0][0]
+    filled = Counter(_filled_count(row.cells) for row in split.rows[split.start :][:SAMPLE_ROWS]).most_common(1)[0][0]
     units = nearest = 0
     for line in range(first - 1, 0, -1):
         names = _names_in(lines, line, split.marks)
         nearest = nearest or (line if names else 0)
-        if not filled <= len(names) or filled_count(names) > count or not "".join(names).strip(":-=+ "):
+        if not filled <= len(names) or _filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
         if not units and _is_units_row(names):
             units = line
             continue
-        if is_header(names):
+        if _is_header(names):
             return line, units
         break
     if units:
@@ -306,9 +345,9 @@ def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layou
 
 def _refuse_uneven_header(source: TextSource, names: tuple[str, ...], line: int, filled: int) -> None:
     """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
-    if len(names) < 2 or not is_header(names):
+    if len(names) < 2 or not _is_header(names):
         return
-    n_names = filled_count(names)
+    n_names = _filled_count(names)
     helps = "give first_data_line, header_line = 0 and columns by position in a layout"
     if filled == 2 * n_names:
         helps = "if cells hold decimal commas, the file must be written with another delimiter or with quotes"

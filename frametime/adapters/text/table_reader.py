@@ -158,12 +158,7 @@ def read_typed(
 
 
 def read_texts(
-    source: TextSource,
-    dialect: Dialect,
-    positions: Sequence[int],
-    options: ReadOptions,
-    *,
-    short_as_empty: bool = False,
+    source: TextSource, dialect: Dialect, positions: Sequence[int], options: ReadOptions, *, keep_short: bool = False
 ) -> TextTable:
     """Columns by position as texts, with every row accounted for.
 
@@ -172,7 +167,7 @@ def read_texts(
     source, dialect, options
     positions : sequence of int
         Columns, counted from 0.
-    short_as_empty : bool
+    keep_short : bool
         Keep a row with too few cells in its place, with empty cells: its last cell may have been cut.
 
     Raises
@@ -198,7 +193,7 @@ def read_texts(
     long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
     short = tuple((number, text) for number, count, text in bad if count < dialect.n_columns)
     odd = [(number, row.cells) for number, text in long for row in split_rows([text + "\n"], dialect.marks)[:1]]
-    if short_as_empty:
+    if keep_short:
         odd += [(number, ()) for number, _ in short]
     if odd:
         columns, records = _with_odd_rows(columns, records, odd)
@@ -274,17 +269,20 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     quote = dialect.marks.quote.encode()
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
     part = source.part(dialect.data_start, source.end)
-    while block := part.read(_SCANNED_BYTES):
-        if not block.isascii() or decoder.getstate()[0]:
-            _refuse_other_bytes(decoder, block, source.name)
-        if 0 in block:
-            zeros += block.count(0)
-        if quote and not odd and (unended or quote in block):
-            *lines, unended = (unended + block).splitlines(keepends=True)
-            if unended.endswith((b"\n", b"\r")) or quote not in unended:
-                lines, unended = [*lines, unended], b""
-            odd = any(line.count(quote) % 2 for line in lines)
-    _refuse_other_bytes(decoder, b"", source.name, final=True)
+    try:
+        while block := part.read(_SCANNED_BYTES):
+            if not block.isascii() or decoder.getstate()[0]:
+                decoder.decode(block)
+            if 0 in block:
+                zeros += block.count(0)
+            if quote and not odd and (unended or quote in block):
+                *lines, unended = (unended + block).splitlines(keepends=True)
+                if unended.endswith((b"\n", b"\r")) or quote not in unended:
+                    lines, unended = [*lines, unended], b""
+                odd = any(line.count(quote) % 2 for line in lines)
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        raise NotUtf8Error.of(source.name) from None
     if odd or unended.count(quote) % 2 or dialect.multiline_cells:
         # Only now is it worth a look at every cell.
         line = _swallowing_line(source, dialect)
@@ -304,13 +302,6 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     found = f"{counted(zeros, 'zero byte stands', 'zero bytes stand')} among the rows, from line {first} on"
     message = f"{found}, as after a loss of power: rows may be missing there."
     return (Caveat(code="zero-bytes-inside", message=message), *at_end)
-
-
-def _refuse_other_bytes(decoder: codecs.IncrementalDecoder, block: bytes, name: str, *, final: bool = False) -> None:
-    try:
-        decoder.decode(block, final)
-    except UnicodeDecodeError:
-        raise NotUtf8Error.of(name) from None
 
 
 def _swallowing_line(source: TextSource, dialect: Dialect) -> int | None:

@@ -1,11 +1,10 @@
-"""Records of a text and their cells: where the rows of numbers begin, and how they end."""
+"""Records of a text and their cells, and where the rows of numbers end."""
 
 from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from functools import cache
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
@@ -128,57 +127,6 @@ def reader_of(lines: Iterable[str], marks: Marks) -> Any:
         quoting=csv.QUOTE_MINIMAL if marks.quote else csv.QUOTE_NONE,
         skipinitialspace=marks.spaced,
     )
-
-
-def modal_count(rows: Sequence[Row]) -> int:
-    """The number of cells that most rows have."""
-    counts = [len(row.cells) for row in rows]
-    return max(dict.fromkeys(counts), key=counts.count)
-
-
-def first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
-    """Index of the first row from which on rows have equal cell counts and the same columns of numbers."""
-
-    @cache
-    def kinds(at: int) -> tuple[CellKind, ...]:
-        return tuple(map(kind_of, rows[at].cells))
-
-    for index in range(min(len(rows), limit)):
-        if not any(map(is_value, kinds(index))):
-            continue
-        window = range(index, min(index + WINDOW_ROWS, len(rows)))
-        count = modal_count(rows[window.start : window.stop])
-        fitting = [at for at in window if len(rows[at].cells) == count]
-        is_regular = index in fitting and len(fitting) * 10 >= len(window) * 8
-        if is_regular and _is_data(kinds(index), [kinds(at) for at in fitting]):
-            return index
-    return None
-
-
-def _is_data(first: Sequence[CellKind], window: Sequence[Sequence[CellKind]]) -> bool:
-    numeric = 0
-    for kind, kinds in zip(first, zip(*window, strict=True), strict=True):
-        values = sum(map(is_value, kinds))
-        if values and (values + kinds.count(CellKind.MISSING)) * 10 >= len(window) * 8 and values * 2 >= len(window):
-            if kind is CellKind.TEXT:
-                return False
-            numeric += is_value(kind)
-    return numeric > 0
-
-
-def filled_count(cells: Sequence[str]) -> int:
-    """Number of cells up to the last one that is not empty."""
-    count = len(cells)
-    while count and not cells[count - 1].strip():
-        count -= 1
-    return count
-
-
-def is_header(cells: Sequence[str]) -> bool:
-    """Whether cells may be names: texts, and no value among them."""
-    kinds = [kind_of(cell) for cell in cells]
-    texts = sum(kind is CellKind.TEXT for kind in kinds)
-    return texts > 0 and not any(is_value(kind) for kind in kinds)
 
 
 def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = True) -> Dialect:
