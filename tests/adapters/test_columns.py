@@ -129,8 +129,35 @@ def test_two_readings_that_fit_are_refused(name: str, values: list[int]) -> None
 
 
 def test_lengths_that_rise_by_less_than_a_frame_are_no_clock() -> None:
-    slow = [16_000 + i for i in range(64)]
+    slow = [16_000 + i for i in range(16)]
     assert steps_us(read({"time (ms)": ms(slow)})) == slow
+
+
+@pytest.mark.parametrize("step", [1, -1])
+@pytest.mark.parametrize("name", ["frame time (ms)", "frame_time_ms"])
+def test_a_sorted_list_of_lengths_is_refused(name: str, step: int) -> None:
+    with pytest.raises(ReadError, match="its numbers go one way only, as in a sorted list"):
+        read({name: ms(sorted(FRAMES_US)[::step])})
+
+
+def test_days_of_a_spreadsheet_are_not_taken_for_lengths_of_frames() -> None:
+    days = [f"{46354.8 + us / 86_400e6:.10f}" for us in STAMPS_US]
+    with pytest.raises(ReadError, match="no column says that it is a time of whole frames"):
+        read({"time": days, "frame": [str(i) for i in range(len(days))]})
+
+
+def test_the_newest_row_first_is_time_that_runs_backwards() -> None:
+    newest_first = us(STAMPS_US[::-1])
+    with pytest.raises(ReadError, match=r"time runs backwards by .* --sort puts the rows in order of time"):
+        read({"time_us": newest_first})
+    assert steps_us(read({"time_us": newest_first}, ReadOptions(sort=True))) == FRAMES_US[1:]
+
+
+@pytest.mark.parametrize("row", ["[{}]", '{{"scene": "lake", "frame_ms": [{}]}}', "frame_ms, {}"])
+def test_a_list_of_times_in_one_line_is_refused_at_once(row: str) -> None:
+    times = ", ".join(ms([16_000 + 37 * i % 900 for i in range(1500)]))
+    with pytest.raises(ReadError, match=r"columns may be the time of a frame; write one row a frame"):
+        read_capture(io.BytesIO(row.format(times).encode() + b"\n"))
 
 
 def test_two_timestamps_of_one_rank_that_differ_are_refused() -> None:

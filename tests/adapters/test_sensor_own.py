@@ -49,7 +49,9 @@ def test_cells_without_a_number_are_counted() -> None:
     assert [caveat.code for caveat in sensors.caveats] == ["sensor-cells-missing"]
 
 
-@pytest.mark.parametrize("header", ["time_ms,frames", "time_ms,cpu power [W]", "time_ms,power limit [W]"])
+@pytest.mark.parametrize(
+    "header", ["time_ms,frames", "time_ms,cpu power [W]", "time_ms,power limit [W]", "time_ms,draw_ms"]
+)
 def test_columns_that_are_no_sensor_of_the_card_are_left_alone(header: str) -> None:
     assert read_capture(io.BytesIO(log(header, "{t},{even}"))).sensors is None
 

@@ -60,7 +60,8 @@ def test_columns_of_other_names_and_a_time_without_a_unit(header: str) -> None:
 @pytest.mark.parametrize(
     ("name", "cell", "quantity", "expected"),
     [("clock kHz", "1550000", "core_clock_mhz", 1550.0), ("power mW", "120500", "power_w", 120.5),
-     ("temp (m°C)", "61500", "temperature_c", 61.5), ("temp F", "212", "temperature_c", 100.0)],
+     ("temp (m°C)", "61500", "temperature_c", 61.5), ("temp F", "212", "temperature_c", 100.0),
+     ("mem_mhz", "1188", "memory_clock_mhz", 1188.0)],
 )  # fmt: skip
 def test_small_letters_before_a_unit(name: str, cell: str, quantity: str, expected: float) -> None:
     trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(13)))

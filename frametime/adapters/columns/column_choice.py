@@ -41,6 +41,7 @@ _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Ev
 _EVEN: Final = 0.3
 _FROM_ZERO: Final = 3.0
 """How much longer than the shortest the longest step of a few moments may be that begin at 0 (common practice)."""
+_MOST_READINGS: Final = 100
 _SURE_FPS: Final = (20.0, 1000.0)
 """A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
@@ -126,6 +127,9 @@ class _Chooser(ChoiceSoFar):
     def by_course(self, fact: ColumnFacts) -> tuple[str, ...]:
         """What the numbers of a column can be: moments, lengths, or either."""
         course = fact.course(self.rows)
+        moments = any(self.reading(fact, "timestamp", unit).plausible for unit in fact.units)
+        if fact.is_sorted(self.rows) and not moments:
+            return ("timestamp",)
         if fact.meaning is Meaning.FRAME_TIME:
             return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
         if course is Course.VARIES:
@@ -135,8 +139,7 @@ class _Chooser(ChoiceSoFar):
         if course is Course.OPEN and len(steps) and values[0] == 0 and 0 < steps.max() <= _FROM_ZERO * steps.min():
             return ("timestamp",)
         # What rises may still be lengths, where as moments the steps would be no frames.
-        both = course is Course.OPEN or not any(self.reading(fact, "timestamp", unit).plausible for unit in fact.units)
-        return ("timestamp", "frame time") if both else ("timestamp",)
+        return ("timestamp",) if moments and course is Course.RISES else ("timestamp", "frame time")
 
     def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
         """What a column can hold by its name; without a name, by its numbers alone."""
@@ -248,6 +251,9 @@ class _Chooser(ChoiceSoFar):
     def _found(self) -> tuple[Reading | None, Reading | None]:
         every = [reading for fact in self.facts if fact.numeric for reading in self.readings(fact)]
         refuse_summaries(self.name, self.facts, [*every, *self.impossible])
+        if len(every) > _MOST_READINGS:
+            found = f"each of {len({reading.fact.position for reading in every})} columns may be the time of a frame"
+            raise ReadError.at(self.name, found, helps="write one row a frame, or name the column with --time-column")
         readings = self._without_lengths_named_clocks(every)
         if self.told_unit is not None:
             readings = self._in_told_unit(readings)

@@ -39,6 +39,7 @@ PLAUSIBLE_NS: Final = (200_000, 1_000_000_000)
 Rows = NDArray[np.bool_] | None
 _SAMPLE: Final = 60
 _FEW_STEPS: Final = 5
+_SORTED_STEPS: Final = 20
 _COARSE_RATE: Final = 0.01
 """Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
 
@@ -141,12 +142,12 @@ class ColumnFacts(NamedTuple):
     def course(self, rows: Rows = None) -> Course:
         """Whether the values go on as moments do, or up and down as lengths do; open where a few rows allow both."""
         values = self.known_ns(None, rows)
-        steps = np.diff(values)
+        steps = in_order(np.diff(values))
         rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
         if not steps.size or not rising:
             return Course.VARIES if steps.size else Course.OPEN
         # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over.
-        gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
+        gone_on = float(steps.sum()) / float(np.abs(steps).sum())
         if steps.size <= _FEW_STEPS:
             return Course.OPEN if gone_on >= 0.5 else Course.VARIES
         if not falling:
@@ -155,6 +156,11 @@ class ColumnFacts(NamedTuple):
         if gone_on >= 0.5 or (rising >= 0.9 * steps.size and falling <= 2):
             return Course.RISES
         return Course.OPEN if gone_on >= 0.3 else Course.VARIES
+
+    def is_sorted(self, rows: Rows = None) -> bool:
+        """Whether the values go one way only, for longer than lengths of frames ever do."""
+        steps = in_order(np.diff(self.known_ns(None, rows)))
+        return steps.size > _SORTED_STEPS and not (steps < 0).any() and self.course(rows) is Course.RISES
 
     @property
     def is_whole(self) -> bool:
@@ -197,6 +203,11 @@ class ColumnFacts(NamedTuple):
     def used_in(self, unit: Unit | None) -> ColumnUse:
         """The column, to be read in a unit, or as what has none."""
         return ColumnUse(self.position, self.ref, unit, 1 if unit is None else self.resolution_ns(unit))
+
+
+def in_order(steps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Steps of values, or where all of many fall, as with the newest row first, those of the rows from below."""
+    return -steps if steps.size > _FEW_STEPS and not (steps > 0).any() else steps
 
 
 @lru_cache(maxsize=512)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows, in_order
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit
 from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
@@ -99,7 +99,7 @@ class Reading(NamedTuple):
         """The reading, with the lengths of frames that it gives."""
         last = fact.ns(unit, last=True)
         both = fact.known_ns(unit, rows), last[np.isfinite(last)] if rows is None else last[:0]
-        spans, ends = (np.diff(values) if kind == "timestamp" else values for values in both)
+        spans, ends = (in_order(np.diff(values)) if kind == "timestamp" else values for values in both)
         middles = tuple(middle(each[each > 0]) for each in (spans, ends) if (each > 0).any())
         return cls(fact, kind, unit, spans, middles)
 
@@ -242,6 +242,11 @@ def impossible_unit(name: str, reading: Reading) -> ReadError:
     """The unit that is stated gives frames that cannot be."""
     fact = reading.fact
     column = fact.name or str(fact.position + 1)
+    if fact.meaning is Meaning.FRAME_TIME and fact.is_sorted():
+        found = (
+            "its numbers go one way only, as in a sorted list or a table of shares, and not as frames in their order"
+        )
+        return ReadError.at(name, found, column=column, helps="give the log itself, with one row a frame")
     with_comma, with_point = (
         next((c.strip() for c in fact.cells if mark in c and other not in c), None) for mark, other in (",.", ".,")
     )

@@ -88,13 +88,14 @@ def _speaks_for(column: ColumnFacts, key: str) -> bool:
     """Whether the name and the unit of a column fit a quantity; the unit may still stand in the cells alone."""
     words, rule, unit = column.words, QUANTITIES[key], column.said.other_unit or column.other_unit
     # A name of nothing but known words and a unit needs no word of the quantity: "core MHz", "Card °C".
-    plain = column.said.other_unit and all(word in rule.better | WORDS["plain"] or unit_of_text(word) for word in words)
+    known = WORDS["plain"].union(rule.better, *rule.needed)
+    plain = column.said.other_unit and all(word in known or unit_of_text(word) for word in words)
     says = plain and unit and unit.name in rule.units and (unit.name != "%" or words & rule.better)
     needed = rule.needed[1:] if says else rule.needed
     if words & rule.refused or not all(words & choice for choice in needed):
         return False
     # A fan without a unit may turn in either; a share of memory is no amount.
-    return key != "fan_pct" if unit is None else unit.name in rule.units
+    return key != "fan_pct" and column.unit is None if unit is None else unit.name in rule.units
 
 
 def names_device(name: str, device: str) -> bool:
