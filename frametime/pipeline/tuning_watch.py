@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import os
 import queue
+import shutil
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -12,7 +14,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.file_kind import classify_file
+from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline import tuning_record
 from frametime.pipeline.watching import finished_files, state_of
@@ -66,6 +70,7 @@ class TuningBench:
         """A file has been written: the log of a run is taken and judged."""
         state = state_of(path)
         is_known, self._seen[path] = self._seen.get(path) == state, state
+        self._began_s.pop(path, None)
         if is_known or classify_file(path).kind != "frames":
             return ""
         if self._at_hand is None or self._at_hand.n_answers is not None:
@@ -89,30 +94,42 @@ class TuningBench:
     def running(self, now_s: float) -> str:
         """How long a log has been growing, over the same line again; once, that its run has failed already.
 
-        Nothing where none grows.
+        Nothing where none grows. Its own length counts as soon as it was read, with that of the parts before it.
         """
-        growing = [file for file in files_below(self.folder) if self._seen.get(file) != state_of(file)]
-        if not growing or self._at_hand is None:
+        grows = (file for file in files_below(self.folder) if self._seen.get(file) != state_of(file))
+        log = next((file for file in grows if classify_file(file).kind == "frames"), None)
+        if log is None or self._at_hand is None:
             return ""
-        log = growing[0]
         began_s = self._began_s.setdefault(log, now_s)
         if now_s - self._looked_s.get(log, began_s) >= _LOOK_S:
-            failures = self._failures_so_far(log, self._at_hand)
+            length_s, failures = self._so_far(log, self._at_hand)
             self._looked_s[log] = math.inf if failures else now_s
+            if length_s is not None:
+                began_s = self._began_s[log] = now_s - length_s
             if failures:
                 return f"\n{self._name(log)} has failed already: {'; '.join(failures)}. End the run.\n"
-        return f"\r    {(now_s - began_s) / 60.0:.1f} of {self._at_hand.step.minutes:g} min "
+        step, runs = self._at_hand.step, self._at_hand.runs
+        before = sum(runs[part] for part in runs if part != log) if step.is_endurance else 0.0
+        return f"\r    {before + (now_s - began_s) / 60.0:.1f} of {step.minutes:g} min "
 
-    def _failures_so_far(self, log: Path, made: TrialAtHand) -> tuple[str, ...]:
-        """What no later frame can take back; none of a log that cannot be read yet."""
+    def _so_far(self, log: Path, made: TrialAtHand) -> tuple[float | None, tuple[str, ...]]:
+        """Length of a log that grows, in s, and what no later frame can take back; ``None`` where it cannot be read.
+
+        A copy is read: what is written meanwhile would be refused as a change.
+        """
         record = tuning_record.read_record(self._path)
         # Drift and hitches are judged over the whole of a run: freezes and heat are all that a part can show.
         trial = replace(made.trial(Outcome.PASSED), is_endurance=False)
-        try:
-            found = self._measured(log, trial, record)
-        except FrametimeError:
-            return ()
-        return (*found.against, "too hot") if found.is_too_hot(record.limits) else found.against
+        with tempfile.TemporaryDirectory() as folder:
+            try:
+                beside = (sensor_log_beside(log), log.with_name(LAYOUTS_NAME))
+                for file in (log, *(file for file in beside if file is not None and file.exists())):
+                    shutil.copy2(file, folder)
+                found = self._measured(Path(folder, log.name), trial, record)
+            except (FrametimeError, OSError):
+                return None, ()
+        heat = found.heat(record.limits)
+        return found.run.duration_s, (*found.against, *((heat,) if heat else ()))
 
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
@@ -168,7 +185,7 @@ class TuningBench:
 
 
 def watch_trials(
-    bench: TuningBench, read_keys: Callable[[], str], *, settle_s: float = 1.0, stop: threading.Event | None = None
+    bench: TuningBench, read_keys: Callable[[], str], *, settle_s: float = 10.0, stop: threading.Event | None = None
 ) -> Iterator[str]:
     """What is to be told, as logs are finished and keys are pressed; ends with the key ``q``, or when ``stop`` is set.
 

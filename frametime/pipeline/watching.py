@@ -91,6 +91,7 @@ class _Tree:
         self._known: dict[Path, tuple[int, ...]] = {}
         self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
         self._identity: tuple[int, int] | None = self._look_up()
+        self._first_look_s: float | None = time.time()
 
     def _look_up(self) -> tuple[int, int] | None:
         status = _status(self._folder)
@@ -106,15 +107,20 @@ class _Tree:
         return "this folder is there again" if before is None else "this is another folder now; the watch goes on in it"
 
     def settled(self, settle_s: float) -> list[Path]:
-        """Files that are new or have changed, and have stayed as they are for long enough; each is given once."""
+        """Files that are new or have changed, and have stayed as they are for long enough; each is given once.
+
+        How long one that lies there at the first look has stayed so is told by its time of change.
+        """
         now, found = time.monotonic(), []
         waiting, self._waiting = self._waiting, {}
+        first_look_s, self._first_look_s = self._first_look_s, None
         with contextlib.suppress(OSError):  # the folder is gone: `news` says so
             for path in files_below(self._folder):
                 state = state_of(path)
                 if state is None or self._known.get(path) == state:
                     continue
-                before, since = waiting.get(path, (None, now))
+                age_s = 0.0 if first_look_s is None else first_look_s - state[1] / 1e9
+                before, since = waiting.get(path, (state, now - age_s))
                 since = since if before == state else now
                 if now - since >= settle_s:
                     self._known[path] = state
@@ -180,17 +186,16 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
 
 
 def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> Iterator[Path | str]:
-    """Files below a folder, each when it has stayed as it is for long enough; those that lie there already at once.
+    """Files below a folder, each when it has stayed as it is for long enough.
 
     A text in place of a path says, with its name, that the folder itself has gone, or has come back.
     """
-    tree, wait_s = _Tree(folder), 0.0
+    tree = _Tree(folder)
     while True:
         began = time.monotonic()
         if (news := tree.news()) is not None:
             yield f"{printable(str(folder))}: {news}"
-        yield from tree.settled(wait_s)
-        wait_s = settle_s
+        yield from tree.settled(settle_s)
         # A large folder is looked through for a third of the time at most.
         if stop.wait(max(_POLL_S, 2.0 * (time.monotonic() - began))):
             return

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from itertools import zip_longest
 
 from frametime.errors import printable
 from frametime.render.tables.table import Inline, Table, line_text, plain_text
@@ -61,7 +62,10 @@ def text_table(heading: Sequence[str], rows: Sequence[Sequence[str]], *, right: 
 
 
 def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline], str] = plain_text) -> str:
-    """The first rows of a table in lines of at most 80 columns: longer words and headings are cut, numbers never."""
+    """A table in lines of at most 80 columns, or its first rows, each in one line.
+
+    A text that is too long goes on below, or is cut where a row has one line; a number never is.
+    """
     shown = [(place, column) for place, column in enumerate(table.columns) if column.kind != "strip"]
     rows = [[printable(line_text(row.cells[place].content, write)) for place, _ in shown] for row in table.rows[:most]]
     lines = [[printable(column.heading) for _, column in shown], *rows]
@@ -74,9 +78,21 @@ def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline
     while over > 0 and (wide := [at for at, width in enumerate(widths) if width > least[at]]):
         widths[max(wide, key=widths.__getitem__)] -= 1
         over -= 1
-    heading, *kept = [[_cut(text, width) for text, width in zip(line, widths, strict=True)] for line in lines]
+    heading = [_cut(text, width) for text, width in zip(lines[0], widths, strict=True)]
+    kept = [line for row in rows for line in _lines_of(row, widths, is_folded=most is None)]
     right = frozenset(at for at, (_, column) in enumerate(shown) if column.kind in {"number", "whole", "money"})
     return text_table(heading, kept, right=right)
+
+
+def _lines_of(row: Sequence[str], widths: Sequence[int], *, is_folded: bool) -> Iterator[list[str]]:
+    parts = [
+        textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
+        if is_folded and len(text) > width
+        else [text]
+        for text, width in zip(row, widths, strict=True)
+    ]
+    for line in zip_longest(*parts, fillvalue=""):
+        yield [_cut(text, width) for text, width in zip(line, widths, strict=True)]
 
 
 def _cut(text: str, width: int) -> str:

@@ -100,10 +100,9 @@ class MeasuredLog:
         """A metric of the run."""
         return self.run.values[key].value
 
-    def is_too_hot(self, limits: Limits) -> bool:
-        """Whether the card got hotter than the record allows."""
-        peak_c = self.value("peak_temperature_c")
-        return peak_c is not None and peak_c > limits.temperature_c
+    def heat(self, limits: Limits) -> str | None:
+        """That the card got hotter than the record allows; ``None`` where it did not."""
+        return limits.heat(self.value("peak_temperature_c"))
 
 
 def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, hint: str | None) -> MeasuredLog:
@@ -253,8 +252,8 @@ class TrialAtHand:
         if is_short and not is_part:
             told = f"cut off after {log.minutes:.1f} of {least:g} minutes. If you ended it, take it back: u"
             return told, Outcome.DID_NOT_FINISH
-        if log.is_too_hot(record.limits):
-            return "too hot", Outcome.PASSED
+        if heat := log.heat(record.limits):
+            return heat, Outcome.PASSED
         if len(self.runs) >= step.n_runs and not is_short:
             self.n_answers = 0
         made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self.runs)} of {step.n_runs}"

@@ -218,6 +218,11 @@ class Limits:
         """Whether no knob of a setting is beyond its limit."""
         return all(setting.turned(axis) <= self.farthest.turned(axis) for axis in KNOBS)
 
+    def heat(self, peak_c: float | None) -> str | None:
+        """That a peak, in °C, lies above the temperature limit; ``None`` where it does not or was not measured."""
+        is_too_hot = peak_c is not None and peak_c > self.temperature_c
+        return f"{peak_c:g} °C, above the limit of {self.temperature_c:g} °C" if is_too_hot else None
+
 
 @dataclass(frozen=True, kw_only=True)
 class Workload:

@@ -50,10 +50,7 @@ class TrialView:
         """Why a trial counts as failed; ``None`` when it passed."""
         if trial.outcome is not Outcome.PASSED:
             return trial.outcome.value
-        limit_c = self.record.limits.temperature_c
-        if trial.peak_temperature_c is not None and trial.peak_temperature_c > limit_c:
-            return f"{trial.peak_temperature_c:g} °C, above the limit of {limit_c:g} °C"
-        return None
+        return self.record.limits.heat(trial.peak_temperature_c)
 
     def _evidence_of(self, trial: Trial) -> Evidence:
         record = self.record

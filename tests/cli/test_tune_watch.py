@@ -198,6 +198,8 @@ def test_several_runs_in_turn_are_one_endurance_run(folder: Path) -> None:
     assert "NEXT TRIAL: endurance" in bench.told()
     first = bench.finished(write_run(folder / "logs" / "a.csv"))
     assert "0.6 of 1 minutes so far" in first and "Artifacts" not in first
+    write_run(folder / "logs" / "bb.csv")
+    assert [bench.running(at_s) for at_s in (100.0, 106.0)] == ["\r    0.6 of 1 min ", "\r    0.7 of 1 min "]
     assert "Artifacts?" in bench.finished(write_run(folder / "logs" / "bb.csv"))
     for key in "ny":
         bench.pressed(key)
@@ -217,10 +219,14 @@ def test_a_log_that_grows_is_counted(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("run", "words"), [({"spoiled": True}, "1 frame over 500 ms"), ({"heat_c": 91.0}, "too hot"), ({}, "")]
+    ("run", "words"),
+    [({"spoiled": True}, "1 frame over 500 ms"), ({"heat_c": 91.0}, "91 °C, above the limit of 85 °C"), ({}, "")],
 )
 def test_a_run_that_has_failed_is_told_while_its_log_grows(folder: Path, run: dict[str, float], words: str) -> None:
-    """Once, 30 s after the log was first seen, and nothing is noted before the log is finished."""
+    """Once, 30 s after the log was first seen, and nothing is noted before the log is finished.
+
+    The log of 24 s that was read at 130 s is the count from there on.
+    """
     bench = bench_of(folder)
     log = write_run(folder / "logs" / "one.csv", minutes=0.4, **run)
     with log.open("a", encoding="utf-8", newline="\n") as stream:
@@ -228,7 +234,41 @@ def test_a_run_that_has_failed_is_told_while_its_log_grows(folder: Path, run: di
     assert bench.running(100.0) == "\r    0.0 of 0.5 min "
     told = bench.running(130.0)
     assert ("one.csv has failed already" in told and words in told) if words else told.startswith("\r")
-    assert bench.running(190.0) == "\r    1.5 of 0.5 min "
+    assert bench.running(136.0) == "\r    0.5 of 0.5 min "
+    assert trials(folder) == []
+
+
+def test_a_freeze_is_told_of_a_log_that_is_written_all_the_time(folder: Path) -> None:
+    bench, stop = bench_of(folder), threading.Event()
+    log = write_run(folder / "logs" / "one.csv", spoiled=True)
+    (folder / "logs" / "a-sensor.csv").write_text("time_s,power_w,temperature_c\n0,200,70\n1,200,70\n", "utf-8")
+
+    def write() -> None:
+        with log.open("a", encoding="utf-8", newline="\n") as stream:
+            while not stop.wait(0.001):
+                print("25.0", file=stream, flush=True)
+
+    writing = threading.Thread(target=write)
+    writing.start()
+    try:
+        bench.running(100.0)
+        assert "one.csv has failed already: 1 frame over 500 ms" in bench.running(130.0)
+    finally:
+        stop.set()
+        writing.join()
+
+
+def test_a_log_that_grows_when_the_watch_begins_is_not_taken_for_a_finished_run(folder: Path) -> None:
+    log, stop = write_run(folder / "logs" / "one.csv", minutes=0.2), threading.Event()
+    bench = bench_of(folder)
+    with log.open("a", encoding="utf-8", newline="\n") as stream:
+        stream.write("25.0\n")
+
+    def end() -> str:
+        stop.wait(4.0)
+        return ""
+
+    assert "0.0 of 0.5 min" in list(watch_trials(bench, end, settle_s=30.0, stop=stop))[-1]
     assert trials(folder) == []
 
 
