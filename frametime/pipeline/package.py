@@ -17,16 +17,22 @@ import re
 import stat
 import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import msgspec
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from frametime import __version__
+from frametime.adapters.arrow.arrow_source import open_arrow
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.reading import read_capture
+from frametime.adapters.stored_log import LogStream
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
 from frametime.pipeline import review_outputs
@@ -40,9 +46,10 @@ from frametime.review.result import UnreadableFile
 from frametime.review.run_set import AtPlace, PlacedRun, run_name
 
 if TYPE_CHECKING:
-    from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.plans.plan import ReviewPlan
+
+_Read = TypeVar("_Read")
 
 MANIFEST: Final = "datapackage.json"
 PLAN: Final = "plan.toml"
@@ -60,6 +67,10 @@ MOST_RATIO: Final = 1000
 DIGITS: Final = 1e-9
 """Relative difference up to which numbers count as equal: other machines add up in another order."""
 
+_LIMITS: Final = ReadOptions(max_decompressed_bytes=1 << 30, max_decompression_ratio=200.0)
+"""What one capture or table of a package may unpack to."""
+
+_DISTRUST: Final = "do not trust where it comes from"
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 _TYPES: Final = {"int64": "integer", "double": "number", "bool": "boolean"}
 _SCHEMA: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -284,7 +295,7 @@ def _refuse_harmful(archive: zipfile.ZipFile, path: Path) -> None:
         elif info.file_size > min(MOST_OF_FILE, MOST_RATIO * max(info.compress_size, 1)):
             refused = f"holds '{printable(name, limit=80)}', which unpacks to {info.file_size} bytes"
     if refused is not None:
-        raise ReadError.at(str(path), refused, helps="do not trust where it comes from")
+        raise ReadError.at(str(path), refused, helps=_DISTRUST)
 
 
 def _hashes(archive: zipfile.ZipFile, named: Mapping[str, str]) -> Iterator[Checked]:
@@ -301,7 +312,6 @@ def _hashes(archive: zipfile.ZipFile, named: Mapping[str, str]) -> Iterator[Chec
 
 def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) -> Iterator[Checked]:
     """The tables of the review by the plan and the captures of a package, against those in it."""
-    from frametime.adapters.reading import read_capture
     from frametime.metrics.measure import measure
 
     unreadable = msgspec.convert(own["unreadable"], tuple[UnreadableFile, ...])
@@ -309,15 +319,18 @@ def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) ->
     plan = parse_plan(text, file_name=f"{path.name}/{PLAN}", folder=Path())
     kept = {}
     if not own["holds_frames"]:
-        kept = dict(_table(archive, MEASURED).select("run", "measured").iter_rows())
+        table = pl.DataFrame(_table(f"{path.name}/{MEASURED}", archive.read(MEASURED)))
+        kept = dict(table.select("run", "measured").iter_rows())
     shelf = None
     if SHELF in archive.namelist():
         # No path that a package names is followed.
-        shelf = _table(archive, SHELF).lazy().with_columns(plan=pl.lit(None, pl.String))
+        table = pl.DataFrame(_table(f"{path.name}/{SHELF}", archive.read(SHELF)))
+        shelf = table.lazy().with_columns(plan=pl.lit(None, pl.String))
     placed = []
     for run in msgspec.convert(own["runs"], tuple[_PackedRun, ...]):
         if own["holds_frames"]:
-            measured = measure(read_capture(io.BytesIO(archive.read(run.path))), measure_options_of(plan, run.card))
+            name, of_package = f"{path.name}/{run.path}", partial(read_capture, options=_LIMITS)
+            measured = measure(_read(name, archive.read(run.path), of_package), measure_options_of(plan, run.card))
         else:
             measured = decoded_run(kept[run.name])
         place = {key: value for key, value in asdict(run).items() if key != "path"}
@@ -339,9 +352,16 @@ def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) ->
         yield Checked(name=RESULT + name, is_equal=words is None, words=words or "made again: equal")
 
 
-def _table(archive: zipfile.ZipFile, name: str) -> pl.DataFrame:
+def _read(name: str, content: bytes, read: Callable[[Any], _Read]) -> _Read:
+    try:
+        return read(LogStream(io.BytesIO(content), name=name, size=len(content)))
+    except ReadError as error:  # what helps with a log does not help here
+        raise ReadError(f"{str(error).rpartition('; ')[0] or error}; {_DISTRUST}") from error
+
+
+def _table(name: str, content: bytes) -> pa.Table:
     """A table of a package, read by Arrow: polars ends the program where a file is not as it says."""
-    return pl.DataFrame(pq.ParquetFile(io.BytesIO(archive.read(name))).read())
+    return _read(name, content, lambda log: (source := open_arrow(log)).read(_LIMITS).cast(source.schema))
 
 
 def _difference(name: str, stored: bytes, made: bytes) -> str | None:
@@ -350,7 +370,7 @@ def _difference(name: str, stored: bytes, made: bytes) -> str | None:
         return None
     try:
         pairs = [dict(_cells(name, content)) for content in (stored, made)]
-    except (ValueError, OSError, RecursionError, csv.Error) as error:
+    except (FrametimeError, ValueError, RecursionError, csv.Error) as error:
         return f"cannot be read ({printable(str(error), limit=60)})"
     for key in {**pairs[0], **pairs[1]}:
         one, other = (pair.get(key, "nothing") for pair in pairs)
@@ -365,8 +385,7 @@ def _cells(name: str, content: bytes) -> Iterator[tuple[str, object]]:
     if name.endswith(".json"):
         return _leaves("", json.loads(content), "/")
     if name.endswith(".parquet"):
-        with pq.ParquetFile(io.BytesIO(content)) as file:
-            rows = file.read().to_pylist()
+        rows = _table(name, content).to_pylist()
     else:
         rows = list(csv.DictReader(io.StringIO(content.decode("utf-8"))))
     return _leaves("", {f"row {number}": row for number, row in enumerate(rows, 1)}, ", ")

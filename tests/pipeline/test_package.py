@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import io
 import json
@@ -12,7 +13,9 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from part_of_demo import copy_of_two_scenes
@@ -186,11 +189,14 @@ def test_a_review_with_cards_of_a_shelf_goes_with_the_rows_of_the_shelf(bench: P
     assert frametime("verify", str(out)).code == 0, "nothing but the package is needed"
     fewer = io.BytesIO()
     pl.read_parquet(contents(out)["shelf.parquet"]).drop("sha256").write_parquet(fewer)
-    for table in (b"no table", fewer.getvalue()):
+    for table, words in (
+        (b"no table", "shelf.parquet: the Arrow or Parquet data are damaged"),
+        (fewer.getvalue(), "does not fit what lies in it"),
+    ):
         damaged = resealed({**contents(out), "shelf.parquet": table})
         told = frametime("verify", str(written(tmp_path / "damaged.zip", damaged)))
         assert (told.code, told.err.count("\n")) == (3, 1)
-        assert "does not fit what lies in it" in told.err
+        assert words in told.err
 
 
 def test_a_result_that_its_captures_no_longer_give_is_not_packed(bench: Path, tmp_path: Path) -> None:
@@ -238,6 +244,54 @@ def test_a_hostile_package_is_refused(words: str, bench: Path, tmp_path: Path) -
     told = frametime("verify", str(path))
     assert told.code == 3
     assert words in told.err
+
+
+def _bomb() -> bytes:
+    """A Parquet file of a few kB with 100 million rows."""
+    sink = io.BytesIO()
+    schema = pa.schema([("run", pa.string()), ("measured", pa.binary())])
+    many = pa.table({field.name: pa.nulls(1 << 20, field.type) for field in schema}).cast(schema)
+    with pq.ParquetWriter(sink, schema, compression="zstd") as writer:
+        for _ in range(100):
+            writer.write_table(many)
+    return sink.getvalue()
+
+
+def test_a_table_that_unpacks_to_far_more_than_it_holds_is_refused(bench: Path, tmp_path: Path) -> None:
+    small = tmp_path / "small.zip"
+    assert frametime("pack", str(bench / "result"), "--out", str(small), "--no-frames").code == 0
+    bombs = resealed({**contents(small), "measured_runs.parquet": _bomb()})
+    with pytest.raises(ReadError, match=r"p.zip/measured_runs.parquet: unpacks to more than .*; do not trust where"):
+        verify(written(tmp_path / "p.zip", bombs))
+    bombs = resealed({**contents(small), "result/runs.parquet": _bomb()})
+    words = {item.name: item.words for item in verify(written(tmp_path / "p.zip", bombs)) if not item.is_equal}
+    assert list(words) == ["result/runs.parquet"] and "cannot be read (runs.parquet: unpacks" in words.popitem()[1]
+
+
+def test_sensors_in_a_capture_that_unpack_to_far_more_are_refused(bench: Path, tmp_path: Path) -> None:
+    files = contents(bench / "whole.zip")
+    capture = pq.read_table(io.BytesIO(files["captures/00001.parquet"]))
+    about = json.loads(capture.schema.metadata[b"frametime"])
+    sink = pa.BufferOutputStream()
+    many = pa.table({"timestamp_ns": pa.array(np.zeros(1 << 22, dtype=np.int64))})
+    with pa.ipc.new_stream(sink, many.schema, options=pa.ipc.IpcWriteOptions(compression="zstd")) as writer:
+        for _ in range(10):
+            writer.write_table(many)
+    about["sensors"]["samples"] = base64.b64encode(sink.getvalue().to_pybytes()).decode()
+    content = io.BytesIO()
+    pq.write_table(capture.replace_schema_metadata({b"frametime": json.dumps(about).encode()}), content)
+    bombs = resealed({**files, "captures/00001.parquet": content.getvalue()})
+    with pytest.raises(ReadError, match=r"p.zip/captures/00001.parquet, its sensors: unpacks to more than"):
+        verify(written(tmp_path / "p.zip", bombs))
+
+
+def test_a_damaged_capture_in_a_package_is_told_by_its_name(bench: Path, tmp_path: Path) -> None:
+    files = contents(bench / "whole.zip")
+    cut = resealed({**files, "captures/00002.parquet": files["captures/00002.parquet"][:-40]})
+    told = frametime("verify", str(written(tmp_path / "p.zip", cut)))
+    assert (told.code, told.err.count("\n")) == (3, 1)
+    assert told.err.startswith("frametime: p.zip/captures/00002.parquet: ")
+    assert told.err.endswith("; do not trust where it comes from\n")
 
 
 @pytest.mark.filterwarnings("ignore:Duplicate name")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 from collections.abc import Mapping
@@ -17,7 +18,7 @@ from frametime.adapters.columns.other_columns import unnamed_stream
 from frametime.adapters.columns.words import NANOSECOND, unit_named
 from frametime.adapters.file_kind import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.frames.frame_log import FrameLogAdapter
-from frametime.adapters.stored_log import ARROW_HEADS
+from frametime.adapters.stored_log import ARROW_HEADS, LogStream
 from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
 from frametime.errors import EndingError, OutputError, ReadError, printable
@@ -136,18 +137,14 @@ def _checked(table: pa.Table, columns: Mapping[str, tuple[str, str, str]], name:
     return _with_units(table, columns)
 
 
-def _sensors(stored: Any, name: str) -> SensorTrace:
+def _sensors(stored: Any, name: str, options: ReadOptions) -> SensorTrace:
     import msgspec
-    import pyarrow as pa
 
-    try:
-        table = pa.ipc.open_stream(pa.py_buffer(stored.samples)).read_all()
-        table.validate(full=True)
-    except (pa.ArrowException, OSError, ValueError) as error:
-        _refuse(name, f"its sensors cannot be read ({printable(str(error), limit=60)})")
-    samples = _checked(table, SENSOR_COLUMNS, name)
+    samples: Any = LogStream(io.BytesIO(stored.samples), name=f"{name}, its sensors", size=len(stored.samples))
+    table = open_arrow(samples).read(options)
+    checked = _checked(table, SENSOR_COLUMNS, name)
     caveats = _printable(stored.caveats)
-    return SensorTrace(**{**msgspec.structs.asdict(stored), "samples": samples, "caveats": caveats})
+    return SensorTrace(**{**msgspec.structs.asdict(stored), "samples": checked, "caveats": caveats})
 
 
 def _printable(caveats: tuple[Caveat, ...]) -> tuple[Caveat, ...]:
@@ -170,7 +167,7 @@ def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
     if METADATA_KEY not in metadata or options.layout is not None or options.time_column is not None:
         return None
     table = source.read(options)
-    capture = _stored_capture(table, metadata[METADATA_KEY], source.name)
+    capture = _stored_capture(table, metadata[METADATA_KEY], source.name, options)
     if options.unit is not None and unit_named(options.unit) != NANOSECOND:
         found = f"the times of a stored capture are in ns, and the unit given is {options.unit}"
         raise ReadError.at(source.name, found, helps="leave out the unit")
@@ -178,7 +175,7 @@ def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
     return ParsedLog(frames=capture.frames, rows_read=capture.frames.num_rows, capture=capture)
 
 
-def _stored_capture(table: pa.Table, metadata: bytes, name: str) -> Capture:
+def _stored_capture(table: pa.Table, metadata: bytes, name: str, options: ReadOptions) -> Capture:
     """The capture that ``write_capture`` stored; a part that is not as it was written is refused by name."""
     import msgspec
 
@@ -201,6 +198,6 @@ def _stored_capture(table: pa.Table, metadata: bytes, name: str) -> Capture:
         frames=frames,
         conditions=stored.conditions,
         provenance=stored.provenance,
-        sensors=None if stored.sensors is None else _sensors(stored.sensors, name),
+        sensors=None if stored.sensors is None else _sensors(stored.sensors, name, options),
         caveats=_printable(stored.caveats),
     )
