@@ -18,9 +18,10 @@ import pytest
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the program is killed in forked copies of a process")
 
-N_KILLS = 50
 N_WITH_WORKERS = 4  # workers are started anew each time, which takes a second or two
-N_EARLIER_EVENTS = 60  # of these, back to the writing of the first row of a table, one in four is tried
+N_AT_A_TIME = 8
+N_AT_A_PLACE = 20
+N_EARLIER = 15  # changes back to the writing of the first row of a table
 LIMIT_S = 120.0
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 SERVER = Path(__file__).with_name("warm_server.py")
@@ -94,30 +95,44 @@ def visible(files: dict[str, bytes]) -> dict[str, bytes]:
 
 
 def killed_runs(kind: str, server: Server, bench: Path, tmp_path: Path) -> Iterator[tuple[Path, dict[str, bytes], int]]:
-    """Output folder of each killed run, what a run never killed ends with, and the exit code."""
+    """Output folder of each killed run, what a run never killed ends with, and the exit code.
+
+    Some are killed at a random time, in whatever they do; most just after a change of the disk, as those are all the
+    states that a kill can leave: however slow the machine is, these fall inside the run.
+    """
     rng = random.Random(f"kill {kind}")
     whole: dict[int, dict[str, bytes]] = {}
     asked: dict[int, dict[str, Any]] = {}
     for workers in (1, 2):
         out = tmp_path / f"whole{workers}"
         out.mkdir()
-        asked[workers] = server.run(command_of(kind, bench, out, workers=workers))
+        asked[workers] = server.run(command_of(kind, bench, out, workers=workers), counted=workers == 1)
         assert asked[workers]["code"] == 0
         whole[workers] = content(out)
     assert whole[1] == whole[2]
-    for number in range(N_KILLS):
-        workers = 2 if number < N_WITH_WORKERS else 1
+    times = [(2, rng.uniform(0.0, asked[2]["duration_s"])) for _ in range(N_WITH_WORKERS)]
+    times += [(1, rng.uniform(0.0, asked[1]["duration_s"])) for _ in range(N_AT_A_TIME)]
+    places = spread(just_after(asked[1]), N_AT_A_PLACE)
+    kills: list[tuple[int, dict[str, Any]]] = [(workers, {"after_s": after_s}) for workers, after_s in times]
+    kills += [(1, {"at_event": event}) for event in places]
+    for number, (workers, how) in enumerate(kills):
         out = tmp_path / f"killed{number}"
         out.mkdir()
-        how: dict[str, Any] = {"after_s": rng.uniform(0.0, 1.0) * asked[workers]["duration_s"]}
-        if workers == 1 and number % 2:
-            # Not a moment but a place: however slow the machine is, this one falls inside the run.
-            how = {"at_event": rng.randrange(asked[1]["events"])}
         answer = server.run(command_of(kind, bench, out, workers=workers), **how)
         assert answer["code"] in {0, -9}
         assert answer["code"] == -9 or "after_s" in how
         yield out, whole[1], answer["code"]
         shutil.rmtree(out)
+
+
+def just_after(unkilled: dict[str, Any]) -> list[int]:
+    """The first event after each change of the disk: a run that is killed there leaves it as that change made it."""
+    return [event + 1 for event in unkilled["changes"] if event + 1 < unkilled["events"]]
+
+
+def spread(events: list[int], most: int) -> list[int]:
+    """At most so many of them, evenly spread, with the last."""
+    return events[:: -max(1, -(-len(events) // most))]
 
 
 def cut_last_row(out: Path) -> None:
@@ -140,7 +155,7 @@ def test_a_killed_batch_is_taken_up_again(server: Server, bench: Path, tmp_path:
             cut_last_row(out)
         assert server.run([*command_of("batch", bench, out), "--resume"])["code"] == 0
         assert content(out) == whole
-    assert n_unfinished >= N_KILLS // 10, "too few kills fell into the measuring to say anything"
+    assert n_unfinished >= N_AT_A_PLACE // 4, "too few kills fell into the measuring to say anything"
 
 
 @pytest.mark.slow
@@ -155,7 +170,7 @@ def test_a_killed_review_is_run_again(server: Server, bench: Path, tmp_path: Pat
         assert server.run(command_of("review", bench, out))["code"] == 0
         assert content(out) == whole
         assert left_over(out) == set()
-    assert n_unfinished >= N_KILLS // 10, "too few kills fell into the measuring to say anything"
+    assert n_unfinished >= N_AT_A_PLACE // 4, "too few kills fell into the measuring to say anything"
 
 
 @pytest.mark.slow
@@ -163,7 +178,7 @@ def test_a_killed_review_is_run_again(server: Server, bench: Path, tmp_path: Pat
 def test_what_stood_there_before_is_whole_until_it_is_replaced(
     kind: str, server: Server, bench: Path, tmp_path: Path
 ) -> None:
-    """Killed around each file event at which the new result takes the place of an older one."""
+    """Killed after each change of the disk from the last before the new result takes the place of an older one on."""
     whole, older = tmp_path / "whole", tmp_path / "older"
     for folder in (whole, older):
         folder.mkdir()
@@ -174,11 +189,10 @@ def test_what_stood_there_before_is_whole_until_it_is_replaced(
     marker = "runs.csv" if kind == "batch" else "result/result.json"
     old, new = content(older), content(whole)
     shutil.copytree(older, tmp_path / "unkilled")
-    unkilled = server.run([*command_of(kind, bench, tmp_path / "unkilled"), "--force"])
-    places, n_events = unkilled["places"], unkilled["events"]
-    earlier = range(max(0, places[0] - N_EARLIER_EVENTS), places[0], 4)
-    around = {place + step for place in places for step in (0, 1)}
-    for event in sorted({*earlier, *around} & set(range(n_events))):
+    unkilled = server.run([*command_of(kind, bench, tmp_path / "unkilled"), "--force"], counted=True)
+    first, events = unkilled["places"][0], just_after(unkilled)
+    earlier = [event for event in events if event <= first][-N_EARLIER:]
+    for event in sorted({*earlier, first, *(event for event in events if event > first)}):
         out = tmp_path / f"killed{event}"
         shutil.copytree(older, out)
         assert server.run([*command_of(kind, bench, out), "--force"], at_event=event)["code"] == -9
@@ -199,7 +213,7 @@ def test_a_plan_is_whole_wherever_its_update_is_killed(server: Server, bench: Pa
     old = (bench / "plan.toml").read_bytes().replace(b"runs = 7", b"runs = 6")
     command = ["plan", "--update", str(plan)]
     plan.write_bytes(old)
-    unkilled = server.run(command)
+    unkilled = server.run(command, counted=True)
     new = plan.read_bytes()
     assert unkilled["code"] == 0 and new != old
     around = {place + step for place in unkilled["places"] for step in (-2, -1, 0, 1)}
@@ -249,7 +263,7 @@ N_OF_EACH = 100
 def test_a_command_that_is_killed_leaves_its_folder_as_it_was_or_as_it_will_be(
     name: str, server: Server, bench: Path, tmp_path: Path
 ) -> None:
-    """Around each place at which something is renamed or removed, and at events spread over the rest of the run."""
+    """Before each place at which something is renamed or removed, and after each change, or many of them."""
     before = tmp_path / "before"
     before.mkdir()
     plan = (bench / "plan.toml").read_text("utf-8")
@@ -263,14 +277,12 @@ def test_a_command_that_is_killed_leaves_its_folder_as_it_was_or_as_it_will_be(
         assert server.run(step, folder=str(before))["code"] == 0
     for folder in ("warm", "after"):  # imports are file events too, and made once
         shutil.copytree(before, tmp_path / folder)
-        unkilled = server.run(KILLED[name], folder=str(tmp_path / folder), warm=folder == "warm")
+        unkilled = server.run(KILLED[name], folder=str(tmp_path / folder), warm=folder == "warm", counted=True)
         assert unkilled["code"] == 0
     old, new = shown(before), shown(tmp_path / "after")
     assert old != new
-    n_events = unkilled["events"]
-    around = {place + step for place in unkilled["places"] for step in (-1, 0, 1)}
-    spread = range(0, n_events, max(1, n_events // N_OF_EACH))
-    for event in sorted({*around, *spread} & set(range(n_events))):
+    around = {place + step for place in unkilled["places"] for step in (0, 1)} & set(range(unkilled["events"]))
+    for event in sorted({0, *around, *spread(just_after(unkilled), N_OF_EACH)}):
         out = tmp_path / "killed"
         shutil.copytree(before, out)
         assert server.run(KILLED[name], folder=str(out), at_event=event)["code"] == -9

@@ -1,15 +1,19 @@
 """Runs the program again and again from a process that has imported everything, and kills it where it is told.
 
-It reads one JSON line a run and answers with one: ``{"code", "events", "places", "duration_s", "modules"}``, where
-``places`` are the numbers of the file events that take a file away or put it in place. A run is a forked
-copy in a process group of its own, so that starting it costs no imports. It is killed with its group ``after_s``
-seconds after its start or just before its file event number ``at_event`` (an open, write, rename, ...), whichever
-is given. The copy never runs threads that the server has started: the server imports, and does nothing else.
+It reads one JSON line a run and answers with one: ``{"code", "events", "places", "changes", "duration_s", "modules"}``.
+``places`` are the numbers of the file events that take a file away or put it in place, ``changes`` of all that leave
+the disk other than it was: between two of them a kill finds the same files. A run is a forked copy in a process group
+of its own, so that starting it costs no imports. It is killed with its group ``after_s`` seconds after its start or
+just before its file event number ``at_event`` (an open, write, rename, ...), whichever is given. Events are counted
+where the request has ``counted`` or ``at_event``, as each call is looked at for it. The copy never runs threads that
+the server has started: the server imports, and does nothing else.
 """
 
 from __future__ import annotations
 
+import gc
 import importlib
+import io
 import json
 import os
 import signal
@@ -19,12 +23,16 @@ from typing import Any, NoReturn
 
 from frametime.cli import main
 
+_READING = ("os.listdir", "os.scandir", "os.walk", "os.fwalk", "os.chdir", "os.getxattr", "os.listxattr", "os.putenv")
+_WRITING_FLAGS = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
 
-def _run(arguments: list[str], at_event: int | None, report: int) -> None:
-    """The program in this process, with its file events counted; does not come back."""
+
+def _run(arguments: list[str], at_event: int | None, report: int, *, counted: bool, warm: bool) -> None:
+    """The program in this process, with its file events counted if asked for; does not come back."""
     os.setsid()
     n_events = 0
     places: list[int] = []
+    changes: list[int] = []
 
     def count() -> None:
         nonlocal n_events
@@ -32,22 +40,27 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
         if n_events - 1 == at_event:
             os.killpg(os.getpid(), signal.SIGKILL)
 
-    def on_event(event: str, _: object) -> None:
+    def on_event(event: str, about: tuple[Any, ...]) -> None:
         if event in ("os.rename", "os.remove"):
             places.append(n_events)
         if event == "open" or event.startswith(("os.", "shutil.", "tempfile.")):
+            if about[2] & _WRITING_FLAGS if event == "open" else event not in _READING:
+                changes.append(n_events)
             count()
 
     def on_call(_: object, event: str, called: object) -> None:
         # Writing raises no event of its own, and between the opening of a file and its first bytes it is half written.
         if event == "c_call" and getattr(called, "__name__", "") == "write":
+            if not isinstance(getattr(called, "__self__", None), io.BytesIO | io.StringIO):
+                changes.append(n_events)
             count()
 
     end_process = os._exit
     os._exit = _leave  # type: ignore[assignment]  # commands end with it when all is said; the events are told first
     sys.argv = ["frametime", *arguments]
-    sys.addaudithook(on_event)
-    sys.setprofile(on_call)
+    if counted:
+        sys.addaudithook(on_event)
+        sys.setprofile(on_call)
     code = 1
     try:
         main()
@@ -56,7 +69,13 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
     finally:
         sys.setprofile(None)
         sys.stdout.flush()
-        os.write(report, json.dumps({"events": n_events, "places": places, "modules": sorted(sys.modules)}).encode())
+        told = {
+            "events": n_events,
+            "places": places,
+            "changes": changes,
+            "modules": sorted(sys.modules) if warm else [],
+        }
+        os.write(report, json.dumps(told).encode())  # a pipe takes 64 KB before anyone reads
         end_process(code)
 
 
@@ -73,7 +92,9 @@ def _served(request: dict[str, Any]) -> dict[str, Any]:
         for stream in (0, 1, 2):
             os.dup2(null, stream)
         os.chdir(request.get("folder", "."))
-        _run(request["arguments"], request.get("at_event"), writing)
+        at_event = request.get("at_event")
+        counted = at_event is not None or request.get("counted", False)
+        _run(request["arguments"], at_event, writing, counted=counted, warm=request.get("warm", False))
     os.close(writing)
     after_s = request.get("after_s")
     while not (ended := os.waitpid(pid, os.WNOHANG))[0]:
@@ -91,7 +112,7 @@ def _served(request: dict[str, Any]) -> dict[str, Any]:
         # A worker that outlives its parent would hold the pipe open; the whole group is gone, so it ends.
         told = json.loads(stream.read() or b"{}")
     code = os.waitstatus_to_exitcode(ended[1])
-    return {"code": code, "duration_s": duration_s, "events": 0, "places": [], "modules": [], **told}
+    return {"code": code, "duration_s": duration_s, "events": 0, "places": [], "changes": [], "modules": [], **told}
 
 
 def serve() -> None:
@@ -106,6 +127,7 @@ def serve() -> None:
                         importlib.import_module(name)
                     except ImportError:  # a module that exists inside another one only
                         continue
+            gc.freeze()  # what all copies share is not looked through, and so not copied, by any of them
         answer["modules"] = []
         sys.stdout.write(json.dumps(answer) + "\n")
         sys.stdout.flush()
