@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from math import log
@@ -314,7 +314,7 @@ def taken_from_shelf(
     entries = [CardEntry(key=card, label=labels[card], is_baseline=False, **nothing) for card in added]
     extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
     others = OtherSessions(runs=(*placed_runs(full.collect()), *again), values=values)
-    return extended, others, (*_not_comparable(apart), *_told_again(labels, again))
+    return extended, others, tuple(_told(apart, labels, again))
 
 
 def _measured_again(
@@ -339,14 +339,6 @@ def _measured_again(
         found = f"'{printable(card)}' of session '{printable(session)}' was measured with other [measure]"
         raise PlanError.at(plan.file_name, f"{found}, and cannot be measured again: {why}", helps="leave it out")
     return made
-
-
-def _told_again(labels: dict[str, str], again: Sequence[PlacedRun]) -> tuple[Caveat, ...]:
-    if not again:
-        return ()
-    names = ", ".join(sorted({labels[run.card] for run in again}))
-    message = f"Measured again with the parameters of this plan, from the captures of its session: {names}."
-    return (Caveat(code="shelf-measured-again", message=message, weight=Weight.NOTE),)
 
 
 def _wanted(
@@ -391,13 +383,17 @@ def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str) -> str:
     return str(max((day or "", session) for session, day in found.iter_rows())[1])
 
 
-def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
+def _told(apart: pl.DataFrame, labels: dict[str, str], again: Sequence[PlacedRun]) -> Iterator[Caveat]:
+    """Cells that are not comparable, and cards that were measured again."""
     cells = apart.select("label", "scene", "resolution").unique().sort("label", "scene", "resolution")
-    if cells.is_empty():
-        return ()
-    told = first_of([f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.iter_rows()], 4, "; ")
-    message = f"Cells on the shelf of another scene version or other scene settings are left out: {told}."
-    return (Caveat(code="shelf-cells-differ", message=message, weight=Weight.CARE),)
+    if not cells.is_empty():
+        told = first_of([f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.rows()], 4, "; ")
+        message = f"Cells on the shelf of another scene version or other scene settings are left out: {told}."
+        yield Caveat(code="shelf-cells-differ", message=message, weight=Weight.CARE)
+    if again:
+        names = ", ".join(sorted({labels[run.card] for run in again}))
+        message = f"Measured again with the parameters of this plan, from the captures of its session: {names}."
+        yield Caveat(code="shelf-measured-again", message=message, weight=Weight.NOTE)
 
 
 def placed_runs(frame: pl.DataFrame) -> list[PlacedRun]:
