@@ -278,9 +278,10 @@ def compare_captures(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
+    from frametime.metrics.frame_series import FrameSeries
     from frametime.render.charts.frame_times import draw_frame_time_band, draw_frame_times, pixel_columns
     from frametime.render.charts.run_charts import RUN_CHARTS
-    from frametime.render.charts.run_traces import label_of, labels_of, run_numbers, trace_of_capture
+    from frametime.render.charts.run_traces import label_of, labels_of, run_numbers, trace_of_series
 
     theme = request.theme_value()
     keys = request.only or [key for key in COMPARE_KEYS if key != "frame-time-band"]
@@ -293,7 +294,7 @@ def compare_captures(
                 on_hint(hint)
         common, names = ("", labels) if labels else labels_of([run for _, run in measured])
         traces = [
-            trace_of_capture(capture, run, n_columns=pixel_columns(theme) // 2, label=label)
+            trace_of_series(FrameSeries.of(capture, run.options), run, n_columns=pixel_columns(theme) // 2, label=label)
             for (capture, run), label in zip(measured, names, strict=True)
         ]
         for name, (key, group) in figures.items():

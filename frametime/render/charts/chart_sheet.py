@@ -154,7 +154,8 @@ class Sheet:
     ) -> None:
         """Text at a point of the sheet, left of it by default, which must fit: nothing is shortened here."""
         look = {"va": "center", "fontweight": "bold" if bold else "normal", "transform": self.points, **look}
-        self.figure.text(x, y, drawable(text), fontsize=size_pt or self.em, **look)
+        if text:
+            self.figure.text(x, y, drawable(text), fontsize=size_pt or self.em, **look)
 
     def line(self, xs: Sequence[float], ys: Sequence[float], **look: Any) -> None:
         """A line through points of the sheet, or marks at them."""

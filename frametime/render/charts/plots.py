@@ -305,10 +305,12 @@ def _head(sheet: Sheet, plot: Plot, place: tuple[float, float, float], *, is_bel
 
 def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None:
     axes.set_ylim(*plot.y_limits)
-    _x_axis(axes, plot, theme)
-    axes.set_yticks(*plot.y_scale(size_of(axes)[1] / theme.em_pt))
+    # Before there are ticks, each of which would be told again.
     if plot.grid != "none":
         axes.grid(axis=plot.grid)
+    axes.tick_params(labelbottom=is_lowest)
+    _x_axis(axes, plot, theme)
+    axes.set_yticks(*plot.y_scale(size_of(axes)[1] / theme.em_pt))
     axes.spines["left"].set_visible(plot.grid == "both" or bool(plot.slope_unit))
     if plot.slope_unit:
         _slopes(axes, plot, theme)
@@ -316,7 +318,6 @@ def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None
         mark.draw(axes, theme)
     if plot.y_label:
         y_caption(axes, plot.y_label, theme.em_pt)
-    axes.tick_params(labelbottom=is_lowest)
     if is_lowest and plot.x_label:
         unit = {"time": ", min" if plot.x_limits[1] >= _LONG_S else ", s"}.get(plot.x_ticks, "")
         x_caption(axes, plot.x_label + unit, theme.em_pt)

@@ -9,7 +9,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, MetricValue
 from frametime.metrics.stutter import local_medians_ms
@@ -128,13 +127,8 @@ def trace_of_run(run: MeasuredRun | RunEntry, *, label: str | None = None, card:
     return RunTrace(label, run, *trace, *points("percentile"), card)
 
 
-def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
-    """The trace of every frame of a capture, at least and greatest in each of ``n_columns`` columns of pixels."""
-    return trace_of_series(FrameSeries.of(capture, run.options), run, n_columns=n_columns, label=label)
-
-
 def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
-    """The same from the series of frames of the capture."""
+    """The trace of every frame of a capture, at least and greatest in each of ``n_columns`` columns of pixels."""
     times_s, low_ms, high_ms = envelope(series.timestamps_ns, series.frame_times_ms, n_columns=n_columns)
     n_middle = min(_MIDDLE_POINTS, series.n_frames)
     positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))

@@ -9,6 +9,7 @@ from chart_reading import all_text, by_gid
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.render.charts.frame_times import (
     draw_frame_time_band,
@@ -24,7 +25,7 @@ from frametime.render.charts.run_charts import (
     last_share_pct,
     shares_pct,
 )
-from frametime.render.charts.run_traces import RunTrace, envelope, labels_of, trace_of_capture, trace_of_run
+from frametime.render.charts.run_traces import RunTrace, envelope, labels_of, trace_of_run, trace_of_series
 from frametime.render.charts.theme import Theme
 
 THEME = Theme.of("light", "web", notes="full")
@@ -32,7 +33,8 @@ THEME = Theme.of("light", "web", notes="full")
 
 def trace_of(times_ms: np.ndarray, *, label: str = "run", n_columns: int = 500) -> RunTrace:
     capture = capture_of(times_ms)
-    return trace_of_capture(capture, measured(capture), n_columns=n_columns, label=label)
+    run = measured(capture)
+    return trace_of_series(FrameSeries.of(capture, run.options), run, n_columns=n_columns, label=label)
 
 
 def test_every_frame_of_a_short_run_is_as_wide_as_it_lasts() -> None:

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from review_samples import sample_review
 
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.drawings import Drawing, review_figures
@@ -20,7 +21,7 @@ from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.review_view import ReviewView
 from frametime.render.charts.run_charts import draw_distribution, draw_frame_time_panels, draw_percentiles
-from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_capture
+from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_series
 from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult
 
@@ -91,7 +92,7 @@ def traces_of(n_runs: int, *, label: str = "") -> list[RunTrace]:
     runs = [measured(capture) for capture in captures]
     _, labels = labels_of(runs)
     return [
-        trace_of_capture(capture, run, n_columns=600, label=name)
+        trace_of_series(FrameSeries.of(capture, run.options), run, n_columns=600, label=name)
         for capture, run, name in zip(captures, runs, labels, strict=True)
     ]
 
