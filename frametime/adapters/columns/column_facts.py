@@ -130,7 +130,12 @@ class ColumnFacts(NamedTuple):
 
     def ns(self, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
-        return _close_ns(self.last_cells if last else self.cells, unit or self.unit or NANOSECOND, self.style)
+        cells, unit = self.last_cells if last else self.cells, unit or self.unit or NANOSECOND
+        if unit.form in ("clock", "date"):
+            return _clock_ns(cells, unit, self.style)
+        numbers = plain_numbers(cells, self.style)
+        with np.errstate(divide="ignore", over="ignore"):  # a cell may hold any number
+            return np.where(numbers > 0, 1e9 / numbers, np.nan) if unit.ns is None else numbers * float(unit.ns)
 
     def known_ns(self, unit: Unit | None = None, rows: Rows = None) -> NDArray[np.float64]:
         """The first values in ns of the rows that count; those that are missing left out."""
@@ -165,8 +170,7 @@ class ColumnFacts(NamedTuple):
     @property
     def is_whole(self) -> bool:
         """Whether its first values are written as whole numbers."""
-        values = (cell.strip().lstrip("+-") for cell in self.cells if is_value(kind_of(cell)))
-        return all(map(str.isdecimal, values))
+        return all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
 
     @property
     def is_counter(self) -> bool:
@@ -211,15 +215,9 @@ def in_order(steps: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=512)
-def _close_ns(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
-    if unit.form in ("clock", "date"):
-        exact = exact_ns(cells, unit, style, relative=True)
-        return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
-    numbers = plain_numbers(cells, style)
-    with np.errstate(divide="ignore", over="ignore"):  # a cell may hold any number
-        if unit.ns is not None:
-            return numbers * float(unit.ns)
-        return np.where(numbers > 0, 1e9 / numbers, np.nan)
+def _clock_ns(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
+    exact = exact_ns(cells, unit, style, relative=True)
+    return np.array([np.nan if value is None else float(value) for value in exact])
 
 
 @lru_cache(maxsize=512)

@@ -230,7 +230,7 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
 
 def layouts_beside(log: str) -> Path | None:
     """Where the layouts for a log are kept, whether there are any or not; ``None`` where the log is no file."""
-    return Path(log).parent / LAYOUTS_NAME if os.path.isfile(log) else None  # noqa: PTH113 - quick, once a log
+    return Path(os.path.dirname(log), LAYOUTS_NAME) if os.path.isfile(log) else None  # noqa: PTH113, PTH120 - quick
 
 
 def _entries(path: Path | None) -> list[dict[str, Any]]:

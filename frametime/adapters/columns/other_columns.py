@@ -149,7 +149,8 @@ def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
         return float(np.abs(values - middle(values)).mean()) / middle(values)
 
     lengths = [fact for fact in log.facts if fact.numeric and fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE)]
-    clocks = [fact for fact in log.facts if fact.numeric and fact.course() is Course.RISES and not fact.is_counter]
+    timed = [fact for fact in log.facts if fact.numeric and lengths]
+    clocks = [fact for fact in timed if fact.course() is Course.RISES and not fact.is_counter]
     for fact in log.facts if lengths and not clocks else ():
         cells, each = np.array([cell.strip() for cell in fact.cells]), lengths[0].ns()
         words = [] if fact in lengths or _holds_flags(fact) else _few_words(fact)

@@ -136,6 +136,7 @@ def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
     return layout, {key: text for key, text in known.items() if getattr(layout, key, None) is not None}
 
 
+_LOOKED_AT: Final = 4096
 _LEAST_FOR_TOTALS: Final = 8
 _TOTALS: Final = 0.01
 _COARSE_NS: Final = 50_000
@@ -167,8 +168,8 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
         raise ReadError.at(log.name, found, helps=helps)
     columns.caveats.extend(timeline.caveats)
     # A usual frame time that no game has: the unit may be wrong.
-    looked_at = np.linspace(0, stamps.size - 2, min(stamps.size - 1, 4096)).astype(np.int64)
-    usual = middle((stamps[looked_at + 1] - stamps[looked_at]).astype(np.float64))
+    every = 1 + stamps.size // _LOOKED_AT
+    usual = middle((stamps[1::every] - stamps[:-1:every]).astype(np.float64))
     if not PLAUSIBLE_NS[0] <= usual <= PLAUSIBLE_NS[1]:
         message = f"The usual frame time is {usual / 1e6:.6g} ms; check the unit of the time column."
         columns.tell("unusual-frame-time", message)
@@ -239,7 +240,7 @@ def _tell_single_precision(columns: ReadColumns) -> None:
     if use is None or times is None or use.unit is None or use.unit.ns is None or not times.ns.size:
         return
     unit = float(use.unit.ns)
-    some = times.ns[np.linspace(0, times.ns.size - 1, min(times.ns.size, 4096)).astype(np.int64)] / unit
+    some = times.ns[:: 1 + times.ns.size // _LOOKED_AT] / unit
     single = some.astype(np.float32)
     step_ns = float(np.spacing(np.abs(single).max())) * unit
     fine = step_ns < max(_COARSE_NS, 2.0 * use.resolution_ns)

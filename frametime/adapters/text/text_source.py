@@ -155,9 +155,8 @@ class TextSource(NamedTuple):
         """Byte offset and text of the last whole lines, 16 KiB at most."""
         offset = max(self.start, self.end - TAIL_BYTES)
         raw = self.part(offset, self.end).read()
-        if offset > self.start:
-            cut = len(raw.splitlines(keepends=True)[0])
-            offset, raw = offset + cut, raw[cut:]
+        if offset > self.start and (line := re.match(rb"[^\r\n]*(?:\r\n?|\n)?", raw)):
+            offset, raw = offset + line.end(), raw[line.end() :]
         return offset, raw.decode(ENCODING, ERRORS)
 
     def part(self, start: int, end: int) -> Any:
@@ -336,7 +335,7 @@ def _head_lines(
     while not cut and len(raw) < size and (block := stream.read(min(more, size - len(raw)))):
         raw += block
         more = len(raw)
-        if max(map(len, raw.splitlines())) > options.max_line_bytes:
+        if len(raw) > options.max_line_bytes and max(map(len, raw.splitlines())) > options.max_line_bytes:
             raise long_line(name, options)
         cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
     return raw if len(raw) == size else raw[:cut]
