@@ -11,7 +11,7 @@ from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
-from frametime.plans.path_pattern import KNOWN, PathPattern, resolution_name
+from frametime.plans.path_pattern import KNOWN, PathPattern, resolution_name, starred
 from frametime.plans.path_reading import LOG_ENDING
 from frametime.plans.plan import ReviewPlan
 from frametime.review.run_set import run_name
@@ -103,8 +103,9 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
     """
     seen: dict[tuple[str, ...], RunFile] = {}
     for run in runs:
-        number = re.match(r"(\d+)(?!\d|[-_.:]?\d)", run.place["run"])
-        mark = run.place["run"] if number is None else number[1].lstrip("0")
+        if any(starred(excluded, run_name(**run.place)) for excluded in plan.design.exclusions):
+            continue
+        mark = number_of_run(run.place["run"])
         other = seen.setdefault((run.place["card"], run.place["scene"], run.place["resolution"], mark), run)
         if other is run:
             continue
@@ -112,8 +113,20 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
         if other.place == run.place:
             wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
             raise PlanError.at(plan.file_name, wrong, helps="make the pattern tell them apart")
-        wrong = f"{names} both carry the number of run {number[1] if number else mark}"
+        wrong = f"{names} both carry the number of run {mark}"
         raise PlanError.at(plan.file_name, wrong, helps="remove one of them, or make the pattern tell them apart")
+
+
+def number_of_run(run: str) -> str:
+    """The number at the beginning of a run's name without zeros in front; the whole name where none stands there.
+
+    Examples
+    --------
+    >>> number_of_run("03 final"), number_of_run("2026-11-25 1"), number_of_run("aborted")
+    ('3', '2026-11-25 1', 'aborted')
+    """
+    number = re.match(r"(\d+)(?!\d|[-_.:]?\d)", run)
+    return run if number is None else number[1].lstrip("0") or "0"
 
 
 class PlanPlaces:

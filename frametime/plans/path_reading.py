@@ -54,6 +54,7 @@ _NO_NAMES: Final = frozenset(
     {"captures", "capture", "logs", "log", "frames", "frametimes", "frame_times", "data", "results", "bench"}
     | {"run", "runs"}
 )
+_FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
 
 _RunFinder: TypeAlias = Callable[[str], "re.Match[str] | None"]
@@ -175,7 +176,13 @@ def _run_finders(names: Sequence[str]) -> Iterator[tuple[bool, _RunFinder]]:
     """Ways to find the run, the clearest first: by its word, as the last number, as another number, as none."""
     if sum(_RUN_WORD.search(name) is not None for name in names) * 2 > len(names):
         yield True, _worded
-    others: tuple[_RunFinder, ...] = (_LAST_DIGITS.search, _FOLDER_NUMBER.search, _SESSION_WORD.search, _no_run)
+    others: tuple[_RunFinder, ...] = (
+        _LAST_DIGITS.search,
+        _FOLDER_NUMBER.search,
+        _SESSION_WORD.search,
+        _no_run,
+        _FOLDER_END.search,
+    )
     for finder in (*map(_numbered, (-1, 0, -2, 1, -3, 2)), *others):
         yield False, finder
 

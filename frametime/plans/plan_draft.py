@@ -15,7 +15,7 @@ from typing import Final, NamedTuple
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
-from frametime.plans.finding_runs import PlanPlaces
+from frametime.plans.finding_runs import PlanPlaces, number_of_run
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_gaps import read_paths
 from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name
@@ -32,19 +32,22 @@ _CARD_HELPS: Final = (
     "add it, name the one card of all captures with --card, or put those of each card into a folder with its name"
 )
 _MOST_SHOWN: Final = 8
+_CELL: Final = frozenset(("card", "scene", "resolution"))
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlanDraft:
     """What a first plan rests on, and its text: ``folder`` is as seen from the plan, keys stand in their order.
 
-    ``places`` holds card, scene, resolution and run of each capture, as the plan names them.
+    ``places`` holds card, scene, resolution and run of each capture, as the plan names them; ``left_out`` the run and
+    the reason of each that the plan excludes.
     """
 
     folder: str
     pattern: PathPattern
     sensors: PathPattern | None
     places: Mapping[str, tuple[str, str, str, str]]
+    left_out: Mapping[str, tuple[str, str]]
     walk: Walk
 
     @cached_property
@@ -119,6 +122,15 @@ class PlanDraft:
                 f"No resolution stands in the names of {unnamed}: theirs is '{UNNAMED}', the first of the plan; write "
                 "there which it is."
             )
+        for title, keys in names.items():
+            spelled = defaultdict(list)
+            for key in keys:
+                spelled[re.sub(r"[\W_]+", "", key.casefold())].append(printable(key))
+            lines += [
+                f"{' and '.join(same)} are kept as {len(same)} {title}: if they are one, spell it alike everywhere."
+                for same in spelled.values()
+                if len(same) > 1
+            ]
         if "({run})>" in self.pattern.text:
             lines.append("Numbers in brackets, as copies of a file get them, are runs; the one without is the first.")
         passed_over = [files for label, files in self.walk.others.items() if label != SENSOR_LOGS]
@@ -136,11 +148,12 @@ class PlanDraft:
     def _why_left_over(self) -> dict[str, str]:
         """Why captures do not fit the pattern: often their ending alone is another, or a word follows the number."""
         why = dict.fromkeys(self.left_over, "does not fit the pattern")
+        why |= {name: f"{reason}; left out by [[exclude]]" for name, (_, reason) in self.left_out.items()}
         for loose, what, taken in ((r"*\g<0>", "words at its end", "any"), (".*", "its ending", "every ending")):
             pattern = re.sub(r"(?<=\})\.[^/{}*]+$", loose, self.pattern.text)
             fits = fields_by_pattern(PathPattern.parse(pattern), [*self.places, *self.left_over])
             told = f"fits but for {what}; --path-pattern '{printable(pattern)}' takes {taken}"
-            why.update(dict.fromkeys(why.keys() & fits, told))
+            why.update(dict.fromkeys(why.keys() & fits - self.left_out.keys(), told))
         return why
 
 
@@ -249,18 +262,39 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
         equal[resolution_name(fields["resolution"])].add(fields["resolution"])
     # Equal resolutions under one name; each as it is written where no other name stands for the same.
     resolutions = {name: name if len(same) == 1 else one for one, same in equal.items() for name in same}
-    places = {
-        name: (
-            fields["card"],
-            scenes[fields["scene"]],
-            resolutions[fields["resolution"]],
-            f"{fields.get('session', '')} {fields['run']}".lstrip(),
-        )
-        for name, fields in values.items()
-    }
+
+    def place_of(fields: Mapping[str, str]) -> tuple[str, str, str, str]:
+        run = f"{fields.get('session', '')} {fields['run']}".lstrip()
+        return fields["card"], scenes[fields["scene"]], resolutions[fields["resolution"]], run
+
+    places = {name: place_of(fields) for name, fields in values.items()}
+    numbers = {(*place[:3], number_of_run(place[3])) for place in places.values()}
+    known = reading.pattern.with_values({field: reading.values(field) for field in _CELL & {*reading.pattern.fields}})
+    left_out = {}
+    for name in (file.name for file in walk.captures if file.name not in places):
+        # A review would take it for a run: words stand before its number, behind it, or in its place.
+        if (odd := known.match(name)) is None or "run" not in odd:
+            continue
+        place = place_of({**unsaid, **odd})
+        number = (*place[:3], number_of_run(place[3]))
+        if number[3].isdecimal() and number not in numbers:
+            numbers.add(number)
+            places[name] = place
+        else:
+            why = (
+                f"carries the number {number[3]}, as another run does"
+                if number in numbers
+                else "has no number of a run"
+            )
+            left_out[name] = ("/".join(place), why)
     sensors = _sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ())))
     return PlanDraft(
-        folder=path_from(folder, beside), pattern=reading.pattern, sensors=sensors, places=places, walk=walk
+        folder=path_from(folder, beside),
+        pattern=reading.pattern,
+        sensors=sensors,
+        places=places,
+        left_out=left_out,
+        walk=walk,
     )
 
 
@@ -344,6 +378,9 @@ def _text(draft: PlanDraft) -> str:
         sensors=sensors if draft.sensors is None else f"sensors = {toml_value(draft.sensors.text)}",
         tables="\n".join(tables),
         run=toml_value("/".join([draft.cards[0], draft.scenes[0], draft.resolutions[0], "1"])),
+        left_out="".join(
+            f"\n[[exclude]]\n{toml_lines({'run': run, 'reason': reason})}" for run, reason in draft.left_out.values()
+        ),
     )
 
 
