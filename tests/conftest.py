@@ -35,3 +35,17 @@ def _one_core() -> Iterator[None]:
     """Starting processes takes longer than what most tests would hand to them, and the tests fill all cores already."""
     with mock.patch.multiple(os, cpu_count=lambda: 1, sched_getaffinity=lambda _: {0}, create=True):
         yield
+
+
+@pytest.fixture(scope="module")
+def same_bytes_are_measured_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """In this process the same log with the same parameters is measured once for all modules that ask for this.
+
+    For tests of what is done with runs that are measured: many of them read the recorded captures.
+    """
+    from once_a_run import measured_once
+
+    from frametime.pipeline import measuring_many
+
+    with mock.patch.object(measuring_many, "measure_one", measured_once(tmp_path_factory)):
+        yield

@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 RECORDED = Path(__file__).parents[2] / "reference_logs" / "recorded"
 PATTERN = "{card}/{scene}/{resolution}/run{run}.csv.gz"
 

@@ -11,6 +11,8 @@ from frametime.cli.options import takes
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.render.charts.theme import FORMATS, PALETTES, SIZES
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 RECORD = REVIEW / "tuning" / "tuning.toml"
 

@@ -21,6 +21,8 @@ from frametime.errors import FrametimeError
 from frametime.pipeline import watching
 from frametime.pipeline.measuring import measure_one
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 Options = Mapping[str, str]
 
 READING: Final[Options] = {

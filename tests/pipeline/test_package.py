@@ -25,6 +25,8 @@ from frametime.errors import ReadError, RunSetError
 from frametime.pipeline import package
 from frametime.pipeline.package import verify
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:

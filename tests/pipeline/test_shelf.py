@@ -23,6 +23,8 @@ from frametime.plans.plan import ReviewPlan, parse_plan
 from frametime.review.design import ReviewDesign
 from frametime.review.run_set import PlacedRun
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 PLAN = """\
 title = "Two cards"
 bench = ["open bench", "16 cores"]
