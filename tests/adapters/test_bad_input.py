@@ -176,6 +176,12 @@ def test_rejected_rows_are_listed_with_their_lines() -> None:
     assert capture.n_frames == 198
 
 
+@pytest.mark.parametrize("option", ["tolerated_rows", "max_rejected_fraction", "max_columns"])
+def test_a_number_that_is_too_low_is_refused_by_name(option: str) -> None:
+    with pytest.raises(ValueError, match=option):
+        ReadOptions(**{option: -1})  # type: ignore[arg-type]
+
+
 @pytest.mark.parametrize(
     ("n_rows", "bad", "options", "allowed"),
     [

@@ -23,6 +23,7 @@ from sensor_logs import (
     told,
 )
 
+from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.caveats import Weight
 
@@ -97,6 +98,11 @@ def test_absolute_sensors_need_an_absolute_capture_or_an_offset() -> None:
     assert "--sensor-offset" in message
     assert times_s(attached(absolute_log(), recorded_from=UTC_START))[0] == 0.5
     assert times_s(attached(absolute_log(), offset_s=2.0))[0] == -2.0
+
+
+@pytest.mark.parametrize("ending", [".csv", ".tab", ".out", ".pq", ".csv.gz", ".arrows.zst", ""])
+def test_a_log_of_every_ending_has_the_json_file_of_its_name_beside_it(ending: str) -> None:
+    assert sidecar_of(f"runs/run1{ending}") == Path("runs/run1.json")
 
 
 def test_a_json_file_beside_the_capture_says_when_it_was_recorded(tmp_path: Path) -> None:
