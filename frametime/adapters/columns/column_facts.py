@@ -40,6 +40,8 @@ Rows = NDArray[np.bool_] | None
 _SAMPLE: Final = 60
 _FEW_STEPS: Final = 5
 _SORTED_STEPS: Final = 20
+_DRIFT: Final = 0.005
+"""Share by which lengths of frames drift over a few rows, at most (common practice, no source)."""
 _COARSE_RATE: Final = 0.01
 """Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
 
@@ -163,9 +165,14 @@ class ColumnFacts(NamedTuple):
         return Course.OPEN if gone_on >= 0.3 else Course.VARIES
 
     def is_sorted(self, rows: Rows = None) -> bool:
-        """Whether the values go one way only, for longer than lengths of frames ever do."""
-        steps = in_order(np.diff(self.known_ns(None, rows)))
-        return steps.size > _SORTED_STEPS and not (steps < 0).any() and self.course(rows) is Course.RISES
+        """Whether the values go one way only, for longer than lengths of frames ever do, or faster than they drift."""
+        values = self.known_ns(None, rows)
+        drifts = (
+            float(np.ptp(each)) <= _DRIFT * float(each.min()) for each in (values, self.ns(last=True)) if each.size
+        )
+        steps = in_order(np.diff(values))
+        goes_on = steps.size > _SORTED_STEPS and not (steps < 0).any() and self.course(rows) is Course.RISES
+        return goes_on and not (self.meaning is Meaning.FRAME_TIME and all(drifts))
 
     @property
     def is_whole(self) -> bool:
