@@ -114,6 +114,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     from frametime.plans.plan_keys import changed_order, order_lines, orders_of
     from frametime.render.review_text import order_text
     from frametime.replacing import claiming
+    from frametime.words import counted
 
     read = read_plan(plan)
     given = {name: value for name, value in chosen.items() if value is not None}
@@ -124,6 +125,8 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
         with claiming([out], force=force):
             write_order(steps, out)
     click.echo(order_text(read.design, found, at, steps), nl=False)
+    if keys.swaps is not None and keys.swaps < found[at].n_swaps:
+        click.echo(f"frametime: no order has less than {counted(found[at].n_swaps, 'swap')}", err=True)
     if out is not None:
         click.echo(f"{printable(str(out))}: {len(steps)} runs", err=True)
     if keys != read.order:

@@ -40,7 +40,8 @@ def look_words(cell: CoverageCell) -> str:
     """How a cell stands by the looks of the plan."""
     if cell.look in ("decided", "leave"):
         return "decided" if cell.look == "decided" else "leave it"
-    return f"make {cell.n_planned - cell.n_usable} more"
+    missing = cell.n_planned - cell.n_usable
+    return f"make {missing} more" if missing > 0 else "waits"
 
 
 def coverage_sentence(coverage: Coverage) -> str:

@@ -55,7 +55,7 @@ def summary_text(summary: TuningSummary, *, record: str) -> str:
     tables = {
         "edge": edge_table(summary).view("setting", "slower_than", "workload", ("ratio", "interval")),
         "map": _map_parts(map_table(summary)) if summary.clock_map else [],
-        "settings": _short_table(setting_table(summary)),
+        "settings": _settings_parts(summary),
         "trials": _short_table(trial_table(summary)),
     }
     return _written("summary", summary, tables, record)
@@ -119,10 +119,10 @@ def change_text(value: float, interval: Interval | None) -> str:
     Examples
     --------
     >>> change_text(1.05, Interval(low=1.04, high=1.06, level=0.95, method="t")), change_text(1.05, None)
-    ('+5.0 % (+4.0 to +6.0 %)', '+5.0 % (no interval: fewer than 2 runs on a side)')
+    ('+5.0 % (+4.0 to +6.0 %)', '+5.0 % (no interval: fewer than 2 runs)')
     """
     if interval is None:
-        return f"{percent_change(value)} (no interval: fewer than 2 runs on a side)"
+        return f"{percent_change(value)} (no interval: fewer than 2 runs)"
     return percent_change_words(value, interval)
 
 
@@ -142,6 +142,14 @@ def _short(part: Inline) -> str:
     return part.symbol if isinstance(part, Mark) else plain_text(part).removesuffix(" %").strip()
 
 
+def _settings_parts(summary: TuningSummary) -> list[tuple[str, Table]]:
+    """The settings of each workload, from the lightest, with the one of two columns that the goal is about."""
+    left_out = ("workload", "frames_per_joule" if summary.goal == "speed" else "average_power_w")
+    table = setting_table(summary)
+    parts = ((name, table.where(workload=name)) for name in summary.workloads)
+    return [(name, _short_table(part, left_out=left_out)) for name, part in parts if part.rows]
+
+
 _SHORT_LABELS: Final = {
     **{"number": "No.", "core_offset_mhz": "Core", "memory_offset_mhz": "Memory", "core_voltage_offset_mv": "mV"},
     **{"power_limit_pct": "Limit %", "power": "Power", "n_runs": "Runs", "average_fps": "FPS", "average_power_w": "W"},
@@ -149,7 +157,7 @@ _SHORT_LABELS: Final = {
 }
 
 
-def _short_table(table: Table) -> Table:
+def _short_table(table: Table, *, left_out: tuple[str, ...] = ()) -> Table:
     """With short headings, an interval behind its gain, and notes left to a list of their own."""
-    keys = (column.key for column in table.columns if column.key not in ("interval", "note"))
+    keys = (column.key for column in table.columns if column.key not in ("interval", "note", *left_out))
     return table.view(*(("gain", "interval") if key == "gain" else key for key in keys), labels=_SHORT_LABELS)

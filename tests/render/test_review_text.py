@@ -13,11 +13,11 @@ from frametime.caveats import Caveat, Weight
 from frametime.render.report.markdown import escaped, render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
-from frametime.render.review_words import change_words
+from frametime.render.review_words import change_words, coverage_words
 from frametime.render.tables.review_comparisons import cells_table
 from frametime.render.tables.table import line_text
 from frametime.render.terminal_text import text_table
-from frametime.review.result import ReviewResult, UnreadableFile
+from frametime.review.result import CoverageCell, LookState, ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 
 
@@ -159,6 +159,23 @@ def test_small_words() -> None:
     assert change_words(1.1, None) == "+10.0 % (no interval)"
     assert escaped("a_b\n_c_") == "a_b \\_c\\_"
     assert text_table(["a", "b"], [["1", "2"]]) == "  a  b\n  -  -\n  1  2"
+
+
+@pytest.mark.parametrize(
+    ("n_usable", "look", "words"),
+    [
+        (3, "more", "3 of 5, make 2 more"),
+        (2, "first look", "2 of 5, make 3 more"),
+        (5, "more", "5 of 5, waits"),  # for another card
+        (6, "more", "6 of 5, waits"),
+        (5, "decided", "5 of 5, decided"),
+        (5, None, "5 of 5"),
+    ],
+)
+def test_a_cell_with_all_runs_of_its_look_is_not_asked_for_more(n_usable: int, look: LookState, words: str) -> None:
+    place = {"card": "amber-6", "scene": "harbor", "resolution": "1440p"}
+    cell = CoverageCell(**place, n_planned=5, present=(), to_make=(), n_usable=n_usable, look=look)
+    assert coverage_words(cell) == words
 
 
 def test_a_single_card_gets_no_table_without_rows() -> None:

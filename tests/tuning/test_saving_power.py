@@ -170,6 +170,18 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     assert "Every day: core voltage" in report and "The clocks were left as delivered" in report
 
 
+@pytest.mark.parametrize("goal", ["efficiency", "quiet"])
+def test_a_search_is_shown_in_lines_of_80_columns_but_for_the_commands(goal: str) -> None:
+    rng = np.random.default_rng(11)
+    card = sim.random_card(rng, 2)
+    record, _, _ = sim.follow(card, sim.empty_record(2, goal=goal), rng)
+    for n_trials in (len(record.trials) // 2, len(record.trials)):
+        told = summary_text(summarize(replace(record, trials=record.trials[:n_trials])), record="tuning.toml")
+        wide = [line for line in told.splitlines() if len(line) > 80 and "frametime tune add" not in line]
+        assert wide == []
+    assert "Speed of the settings under courtyard\n" in told and "Speed of the settings under canyon\n" in told
+
+
 # Laws.
 
 
