@@ -252,7 +252,10 @@ def metrics_that_fit(result: ReviewResult, n_rows: int) -> tuple[str, ...]:
 
 
 def _row(view: ReviewView, card: str, bars: Sequence[Bar], remark: str, short: str | None = None) -> BarRow:
-    is_subject = card in view.result.subject
+    """A row with what is said of a card; one that is alone has no place, no verdict and no ground of its own."""
+    if not view.has_rivals and bars:
+        remark = short = ""
+    is_subject = view.has_rivals and card in view.result.subject
     return BarRow(view.label(card), remark, remark if short is None else short, bars, is_subject)
 
 
@@ -282,7 +285,8 @@ def _chart(
     first = view.metric(metrics[0])
     unit, rows = shown_unit(first.unit), [row for found in panels.values() for row in found]
     has_interval = any(bar.interval for row in rows for bar in row.bars)
-    whisker = "Whisker: 95 % interval of the mean, from the scatter of the runs."
+    short = "" if view.theme.is_narrow else " (± for a short one)"
+    whisker = f"Whisker{short}: 95 % interval of the mean, from the scatter of the runs."
     values = {
         "better": f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better.",
         "definitions": view.definitions(metrics),
@@ -322,7 +326,7 @@ def _standings(view: ReviewView, shown: slice, *, cut: str = "all") -> Chart:
     values = {
         "within": "" if entry == result.cuts[0] else f" ({entry.definition})",
         "runs": view.runs_words(cells.cells),
-        "if_apart": "" if cells.apart else None,
+        "if_apart": bool(cells.apart),
     }
     return _chart("standings", view, {"": rows}, shown, metrics, values)
 
@@ -461,8 +465,8 @@ def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Cha
     powered = any(row.cut == cut for row in view.result.efficiency)
     values = {
         "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if powered else "",
-        "if_hot": "" if any(panel.unit == "°C" for panel in panels) else None,
         "definitions": view.definitions([view.result.headline]),
+        "if_hot": any(panel.unit == "°C" for panel in panels),
     }
     return Chart(kind="costs", values=values, body=Bars(panels=panels))
 

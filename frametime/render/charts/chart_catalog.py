@@ -31,8 +31,10 @@ class ChartKind:
         What it shows and how it is read, in one or two sentences.
     sources : sequence of str
         What it can be drawn from; *review cells* is a chart of single runs, drawn for each cell when asked for.
-    title, lead : str
+    title : str
         What stands above the chart, with names in braces for what each fills in.
+    lead : sequence of str
+        Sentences below the title: which way is better, what stands first.
     key_entries : sequence of mapping
         What its marks mean: fields of `chart_sheet.KeyEntry`, with colors of the palette.
     first : int
@@ -46,18 +48,25 @@ class ChartKind:
     caption: str
     sources: Sequence[Source]
     title: str
-    lead: str
+    lead: Sequence[str]
     notes: Sequence[str]
     full: Sequence[str]
     key_entries: Sequence[Mapping[str, Any]] = ()
     first: int = 0
 
     def filled(self, **values: object) -> ChartKind:
-        """The texts with these values; a sentence of which a value is ``None`` is left out, as is an empty one."""
-        title, lead = self.title.format_map(values), self.lead.format_map(values)
-        notes, full = ([text for line in lines if (text := _filled(line, values))] for lines in (self.notes, self.full))
+        """The texts with these values.
+
+        A sentence of which a value is ``None`` or false is left out, as is an empty one; of true nothing is shown.
+        """
+        values = {name: ("" if value else None) if isinstance(value, bool) else value for name, value in values.items()}
+        lead, notes, full = (
+            [text for line in lines if (text := _filled(line, values))] for lines in (self.lead, self.notes, self.full)
+        )
         entries = [(_filled(entry["label"], values), entry) for entry in self.key_entries]
         kept = [{**entry, "label": label} for label, entry in entries if label]
+        title = self.title.format_map(values)
+        title = self.title.format_map(values)
         return replace(self, title=title, lead=lead, notes=notes, full=full, key_entries=kept)
 
 

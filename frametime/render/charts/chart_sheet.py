@@ -102,7 +102,7 @@ class Sheet:
         if theme.accent:
             height = 0.5 * self.em
             self.box(0.0, size.height_pt - height, size.width_pt, height, facecolor=theme.accent, linewidth=0.0)
-        self._head(theme.title or texts.title, texts.lead, (2, 4) if theme.is_narrow else (1, 2))
+        self._head(theme.title or texts.title, " ".join(texts.lead), (2, 4) if theme.is_narrow else (1, 2))
         full = texts.full if theme.notes == "full" else ()
         self._foot([] if theme.notes == "none" else [*texts.notes, *full, *theme.signed])
 

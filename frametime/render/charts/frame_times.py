@@ -16,14 +16,7 @@ from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_values import channel
 from frametime.render.charts.chart_sheet import Chart, ListEntry
 from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Rule, Span
-from frametime.render.charts.run_traces import (
-    RunTrace,
-    quantile_band,
-    run_figures,
-    stutter_words,
-    trace_of_run,
-    trace_of_series,
-)
+from frametime.render.charts.run_traces import RunTrace, quantile_band, run_values, trace_of_run, trace_of_series
 from frametime.render.charts.text_fit import round_steps
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
@@ -69,26 +62,14 @@ def draw_frame_times(
     trace = trace_of_series(series, run, n_columns=columns, label=label)
     limits = frame_time_limits([trace])
     values = {
-        **_run_values(trace),
+        **run_values(trace),
         "judged": run.judgement.word,
         **times_values([trace], limits[1]),
-        "if_every": "" if trace.is_complete else None,
+        "if_every": trace.is_complete,
         "n_steps": None if trace.is_complete else trace.times_s.size,
     }
     plots = [times_plot(trace, theme, theme.palette.series[0], limits), *sensor_lanes(series, theme)]
     return Chart(kind="frame-times", values=values, body=Plots(columns=[plots])).draw(theme)
-
-
-def _run_values(trace: RunTrace) -> dict[str, object]:
-    """What the texts of every chart of one run say."""
-    return {
-        "run": trace.label,
-        "figures": run_figures(trace),
-        "frames": counted(trace.run.n_frames, "frame"),
-        "seconds": trace.run.duration_s,
-        "stutters": stutter_words(trace),
-        "if_stutters": "" if trace.run.findings.stutters else None,
-    }
 
 
 def frame_time_top(traces: Sequence[RunTrace]) -> float:
@@ -135,9 +116,9 @@ def times_values(traces: Sequence[RunTrace], top_ms: float) -> dict[str, object]
     return {
         "beyond": f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge." if count else "",
         "middle": next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None),
-        "if_stutters": "" if any(trace.run.findings.stutters for trace in traces) else None,
         "pointing_up": " (pointing up: beyond the axis)" if count else "",
-        "if_one": "" if len(traces) == 1 else None,
+        "if_stutters": any(trace.run.findings.stutters for trace in traces),
+        "if_one": len(traces) == 1,
     }
 
 
@@ -224,7 +205,7 @@ def _band(source: Capture, run: MeasuredRun, theme: Theme, label: str | None) ->
     step = "each second" if step_s == 1.0 else f"each step of {step_s:.3g} s"
     words = f"Bands: the middle 90 % and the middle half of the frame times of {step}."
     plot = Plot(marks=marks, top_words=[(longest_s, named)], **axes)
-    return {**_run_values(trace), "band": words}, [plot, *sensor_lanes(series, theme)]
+    return {**run_values(trace), "band": words}, [plot, *sensor_lanes(series, theme)]
 
 
 _LANES: Final = (
@@ -249,7 +230,7 @@ def sensor_lanes(series: FrameSeries, theme: Theme) -> list[Plot]:
         limit = limits.get(name)
         places = _kept_samples(found.values)
         low, high = _lane_limits(found.values, limit, least_span)
-        words = f"{caption} (axis from {low:g})"
+        words = start_words(caption, low)
         marks: list[Drawn] = [Curve(found.times_s[places], found.values[places], theme.palette.ink, name, width=0.8)]
         if limit is not None:
             marks.append(Rule(limit, theme.palette.behind, f"{name}-limit", line=(0, (5.0, 1.6)), is_level=True))
@@ -309,8 +290,8 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
     values |= {
         "verdict": verdict.word,
         "sentence": verdict.sentence,
-        "if_throttling": "" if run.findings.throttling else None,
-        "if_changes": "" if changes else None,
+        "if_throttling": bool(run.findings.throttling),
+        "if_changes": bool(changes),
     }
     body = Plots(columns=[[replace(plot, marks=[*events, *plot.marks]) for plot in plots]], entries=entries)
     return Chart(kind="endurance", values=values, body=body).draw(theme)

@@ -138,7 +138,7 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
         "pair": view.pair(candidate, entry.key, ", cell by cell"),
         "counts": "; ".join(counts),
         "runs": view.compared_runs(candidate, entry.key),
-        "if_outside": "" if outside else None,
+        "if_outside": bool(outside),
         "doubtful": counted(len(doubtful), "cell") if len(doubtful) > MOST_NAMED else joined(doubtful) or None,
     }
     rows = []

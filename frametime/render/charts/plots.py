@@ -14,6 +14,8 @@ from typing import Any, Final, Literal, NamedTuple, Protocol
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.markers import CARETDOWN, CARETLEFT, CARETRIGHT, CARETUP
+from matplotlib.path import Path
+from matplotlib.transforms import Bbox
 from numpy.typing import ArrayLike, NDArray
 
 from frametime.render.charts.chart_sheet import ListEntry, Sheet, list_em, side_list
@@ -402,11 +404,12 @@ def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
     """Lines of equal slope through the origin, labeled where they leave the plane: at the right edge or above."""
     em, (width, height), (x_end, y_end) = theme.em_pt, size_of(axes), (plot.x_limits[1], plot.y_limits[1])
     slopes = np.divide(*_places(plot.marks).T[::-1])
-    kept: list[tuple[float, float, Area, str]] = []
-    for most in range(_MOST_SLOPES, 0, -1):  # fewer lines, until each has its label
+    best: list[tuple[float, float, Area, str]] = []
+    for most in range(_MOST_SLOPES, 0, -1):  # fewer lines, until each has its label, or as many as have one
         # Wide enough to lie on both sides of every card, close enough to tell them apart.
         values = [slope for slope in round_ticks(0.8 * slopes.min(), 1.25 * slopes.max(), most, least=1) if slope > 0.0]
-        kept, taken = [], [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
+        kept: list[tuple[float, float, Area, str]] = []
+        taken = [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
         for slope, label in zip(values, tick_labels(values), strict=True):
             x, y = min(x_end, y_end / slope), min(y_end, slope * x_end)
             at_right = slope * x_end < y_end
@@ -417,9 +420,11 @@ def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
             if not any(_meet(area, other) for other in taken):
                 taken.append(area)
                 kept.append((x, y, area, words))
-        if len(kept) == len(values):
+        best = max(best, kept, key=len)
+        if kept and len(kept) == len(values):
+            best = kept
             break
-    for x, y, area, words in kept:
+    for x, y, area, words in best:
         look: dict[str, Any] = {"color": theme.palette.tied, "linewidth": 1.2 * theme.hair_pt, "zorder": 1}
         axes.plot([0.0, x], [0.0, y], gid=f"slope-{y / x:.6g}", **look)
         _in_area(axes, words, area, em, color=theme.palette.muted)
@@ -435,12 +440,14 @@ def _in_area(axes: Axes, words: str, area: Area, em: float, color: str) -> None:
 def _words(axes: Axes, marks: Sequence[Drawn], theme: Theme, *, in_rows: bool) -> None:
     """Words beside their marks, first those of the last marks, where they have room and their own mark is the nearest.
 
-    In rows they stand to the right or left of the mark.
+    None lie on a line. In rows they stand to the right or left of the mark.
     """
     named = [mark for mark in reversed(marks) if isinstance(mark, Dots) and mark.words]
+    curves = [mark for mark in marks if isinstance(mark, Curve) and named]
     em, (width, height), taken = theme.em_pt, size_of(axes), list[Area]()
     to_axes = axes.transData - axes.transAxes
     points = to_axes.transform(_places(marks)) * (width, height) if named else np.empty((0, 2))
+    lines = [Path(to_axes.transform(np.column_stack([mark.xs, mark.ys])) * (width, height)) for mark in curves]
     for mark in named:
         ((x, y),) = to_axes.transform(_places([mark])) * (width, height)
         others = points[np.any(points != (x, y), axis=1)]
@@ -454,7 +461,9 @@ def _words(axes: Axes, marks: Sequence[Drawn], theme: Theme, *, in_rows: bool) -
                 own = _distance(area, np.array([[x, y]]))
                 least = 0.0 if in_rows else 1.3 * own + 0.3 * em if times == 1.0 else 0.5 * em
                 is_inside = area[0] > 0.0 and area[2] < width and area[1] > 0.0 and area[3] < height
-                if is_inside and _distance(area, others) > least and not any(_meet(area, other) for other in taken):
+                crosses = any(line.intersects_bbox(Bbox.from_extents(*area), filled=False) for line in lines)
+                is_clear = not crosses and not any(_meet(area, other) for other in taken)
+                if is_inside and is_clear and _distance(area, others) > least:
                     break
             else:
                 continue

@@ -61,14 +61,14 @@ def _ratios(
     both = f"the {counted(len(cells.of(candidate)), 'cell')} that both have (this card stands apart)"
     values = {
         "pair": view.pair(candidate, entry.key, f": {entry.label}", cut),
-        "if_turned": "" if entry.better == "lower" else None,
         "runs": view.compared_runs(candidate, entry.key),
-        "if_known": "" if known else None,
-        "if_few": "" if len(known) < len(compared) else None,
-        "if_leaves": "" if leaves else None,
         "cells": both if candidate in cells.apart else view.cells_words(cut),
-        "if_outside": "" if outside else None,
         "definition": entry.definition.rstrip("."),
+        "if_turned": entry.better == "lower",
+        "if_known": bool(known),
+        "if_few": len(known) < len(compared),
+        "if_leaves": leaves,
+        "if_outside": bool(outside),
     }
     rows, margin, palette = [], 1.0 + result.margin, theme.palette
     marks: list[Drawn] = [
@@ -151,6 +151,8 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
     columns = []
     for card in cards:
         band = bands.get(card)
+        usual = None if band is None else format_number(band / _BAND_FACTOR, digits=2)
+        spread = f"usual spread {usual} %" if usual else "too few runs for a spread"
         marks: list[Drawn] = [Span(-band, band, palette.band, "band")] if band is not None else []
         marks += [Rule(y, palette.rule, "row", is_level=True, width=0.5) for y in range(1, len(cells))]
         marks += [Rule(0.0, palette.muted, "mean", width=0.7)]
@@ -162,19 +164,22 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
             y_limits=(float(len(cells)), 0.0),
             x_label="distance to the mean of the set, %" if card == cards[-1] else "",
             name=view.label(card),
-            remark="too few runs for a spread" if band is None else f"usual spread {band / _BAND_FACTOR:.2g} %",
+            remark=spread,
             x_ticks="change",
             y_ticks="none",
             grid="none",
         )
         columns.append([plot])
     n_excluded = sum(run.excluded_reason is not None for run in result.runs)
+    n_flagged = sum(run.flag is not None and run.excluded_reason is None for run in result.runs)
     values = {
         "factor": _BAND_FACTOR,
-        "n_flagged": sum(run.flag is not None and run.excluded_reason is None for run in result.runs),
+        "n_flagged": n_flagged or None,
         "n_runs": len(result.runs),
         "n_excluded": n_excluded or None,
-        "if_excluded": "" if n_excluded else None,
+        "if_excluded": n_excluded > 0,
+        "if_flagged": n_flagged > 0,
+        "if_named": n_flagged + n_excluded > 0,
     }
     rows = [Row(y + 0.5, view.cell_label(cell)) for y, cell in enumerate(cells)]
     return Chart(kind="repeatability", values=values, body=Plots(columns=columns, rows=rows))
@@ -259,12 +264,12 @@ def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dic
 
 
 def _rows_with(table: str, *needed: str) -> Callable[..., list[list[Any]]]:
-    """Pages of a chart: all cards of a table that have these numbers, in one figure."""
+    """Pages of a chart: all cards of a table that have these numbers, in one figure; none of a card alone."""
 
     def pages(view: ReviewView, *, cut: str = "all") -> list[list[Any]]:
         rows = [row for row in getattr(view.result, table) if row.cut == cut and not row.stands_apart]
         rows = [row for row in rows if all(getattr(row, name) for name in needed)]
-        return [rows] if rows else []
+        return [rows] if rows and view.has_rivals else []
 
     return pages
 
@@ -289,11 +294,11 @@ def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart
         even = (other, row.break_even_interval) if is_drawn else ()
         points.append(CardPoint(row.card, row.price, row.mean_value, lines, None, interval, *even))
     values: dict[str, object] = {
-        "if_even": None if all(point.other_x is None for point in points) else "",
         "unit": unit,
         "currency": currency,
         "without": ", ".join(card.label for card in result.cards if card.price is None) or None,
         "definition": metric.definition,
+        "if_even": any(point.other_x is not None for point in points),
     }
     labels = {"x_label": f"price, {currency}", "y_label": f"{metric.label}, {unit}", "slope_unit": f"{unit}/{currency}"}
     return _plane("value", view, points, values, **labels)

@@ -74,6 +74,11 @@ class ReviewView:
     result: ReviewResult
     theme: Theme
 
+    @property
+    def has_rivals(self) -> bool:
+        """Whether there is anything to compare with."""
+        return len(self.result.cards) > 1
+
     def metric(self, key: str | None) -> MetricEntry:
         """The metric of that key, by default the headline."""
         return self.result.metric(key or self.result.headline)
@@ -155,7 +160,9 @@ class ReviewView:
             "definition": entry.definition,
             "better": entry.better,
             "unit": shown_unit(entry.unit),
-            "if_subject": "" if result.subject else None,
+            "if_subject": bool(result.subject) and self.has_rivals,
+            "if_rivals": self.has_rivals,
+            "if_alone": not self.has_rivals,
         }
 
     def definitions(self, metrics: Sequence[str]) -> str:

@@ -234,3 +234,15 @@ def run_figures(trace: RunTrace, *, short: bool = False) -> str:
         for key, times in (("average_fps", 1), ("low_1pct_percentile_fps", 100))
     )
     return f"average {average} · 1 % low{'' if short else ' (percentile)'} {low}"
+
+
+def run_values(trace: RunTrace) -> dict[str, object]:
+    """What the texts of every chart of one run say."""
+    return {
+        "run": trace.label,
+        "figures": run_figures(trace),
+        "frames": counted(trace.run.n_frames, "frame"),
+        "seconds": trace.run.duration_s,
+        "stutters": stutter_words(trace),
+        "if_stutters": bool(trace.run.findings.stutters),
+    }

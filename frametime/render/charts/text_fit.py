@@ -26,8 +26,8 @@ from frametime.render.numbers import format_like
 ELLIPSIS: Final = "…"
 _REPLACEMENT: Final = "\N{REPLACEMENT CHARACTER}"
 _FAMILY: Final = "DejaVu Sans"
-_NUMBER_AND_UNIT: Final = re.compile(r"[+\N{MINUS SIGN}(]*\d[\d.,]* [^\W\d]+\S*|[+\N{MINUS SIGN}(]*\d[\d.,]* %\S*|\S+")
-"""A number with the word or the percent sign after it, or any other word."""
+_NUMBER_AND_UNIT: Final = re.compile(r"\(\d+ of \d+\)|[+\N{MINUS SIGN}(]*\d[\d.,]* (?:[^\W\d]+|%)\S*|\S+")
+"""The number of a page, a number with the word or the percent sign after it, or any other word."""
 
 
 class TextStyle(NamedTuple):

@@ -64,15 +64,9 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
     settings = [STOCK, *(setting for setting, _ in rings.values()), *(cell.setting for cell in summary.clock_map)]
     places = zip(*((setting.core_offset_mhz, setting.memory_offset_mhz) for setting in settings), strict=True)
     core, memory = (limits_around(mhz, [min(mhz) + 100.0], least=100.0, times=1.0, pad=0.09) for mhz in places)
-    plot = Plot(
-        marks=marks,
-        x_limits=core,
-        y_limits=memory,
-        x_label="core offset, MHz",
-        y_label="memory offset, MHz",
-        grid="both",
-    )
-    values = {"card": summary.card, "heaviest": heaviest, "n_runs": n_runs, "if_edge": "" if edge else None}
+    x_label, y_label = "core offset, MHz", "memory offset, MHz"
+    plot = Plot(marks=marks, x_limits=core, y_limits=memory, x_label=x_label, y_label=y_label, grid="both")
+    values = {"card": summary.card, "heaviest": heaviest, "n_runs": n_runs, "if_edge": bool(edge)}
     body = Plots(columns=[[plot]], entries=_settings_of_note(summary))
     return Chart(kind="tuning-map", values=values, key=key, body=body).draw(theme)
 
@@ -152,14 +146,8 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
         limits_around(values, [0.98 * min(values), 1.02 * max(values)], least=1.0, times=1.0, pad=0.1)
         for values in zip(*((row.average_power_w or 0.0, row.average_fps) for row in rows), strict=True)
     )
-    plot = Plot(
-        marks=marks,
-        x_limits=x_limits,
-        y_limits=y_limits,
-        x_label=f"average power, W (axis from {x_limits[0]:.0f})",
-        y_label=f"average FPS (axis from {y_limits[0]:.0f})",
-        grid="both",
-    )
+    x_label, y_label = f"average power, W (axis from {x_limits[0]:.0f})", f"average FPS (axis from {y_limits[0]:.0f})"
+    plot = Plot(marks=marks, x_limits=x_limits, y_limits=y_limits, x_label=x_label, y_label=y_label, grid="both")
     entries.append(ListEntry("tried", [counted(len(rows), "setting with power", "settings with power")]))
     n_runs = [row.n_runs for row in rows]
     values = {"card": summary.card, "least": min(n_runs), "most": max(n_runs), "heaviest": summary.workloads[-1]}

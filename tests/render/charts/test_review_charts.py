@@ -30,7 +30,7 @@ from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
 from frametime.render.charts.matrix import draw_verdict_matrix
-from frametime.render.charts.plots import Dots, Plot, Plots, Row, Whisker, tail_position, tail_share_pct
+from frametime.render.charts.plots import Curve, Dots, Plot, Plots, Row, Whisker, tail_position, tail_share_pct
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value, ratio_limits
 from frametime.render.charts.review_view import ReviewView, verdict_mark
 from frametime.render.charts.text_fit import round_ticks, tick_labels
@@ -287,7 +287,7 @@ def test_bars_of_a_scene_are_the_estimates_of_its_cells(result: ReviewResult) ->
             assert estimate.interval is not None
             assert list(whisker.get_xdata()) == pytest.approx([estimate.interval.low, estimate.interval.high])
     text = all_text(figure)
-    assert "Whisker: 95 % interval of the mean, from the scatter of the runs." in text
+    assert "Whisker (± for a short one): 95 % interval of the mean, from the scatter of the runs." in text
     for candidate in ("card-1", "card-2"):
         verdict = ReviewView(result, THEME).compared(candidate, "average_fps")["scene-2", "1080p"].verdict
         assert verdict in text
@@ -693,8 +693,8 @@ def test_few_rows_use_the_room_above_the_foot() -> None:
 
 def test_every_line_of_equal_value_has_its_label() -> None:
     for theme in (THEME, Theme.of("light", "print-85mm")):
-        for n_cards in (2, 3, 8):
-            figure = draw_value(sample_review(n_cards=n_cards, n_scenes=2), theme)
+        for n_cards, draw in ((2, draw_value), (3, draw_value), (8, draw_value), (16, draw_efficiency)):
+            figure = draw(sample_review(n_cards=n_cards, n_scenes=2), theme)
             lines = gids(figure, "slope-")
             assert lines
             labels = [text.get_text().split(" ")[0] for text in figure.axes[0].texts]
@@ -703,6 +703,41 @@ def test_every_line_of_equal_value_has_its_label() -> None:
                 assert any(
                     label.replace(".", "", 1).isdigit() and float(label) == pytest.approx(slope) for label in labels
                 )
+
+
+def test_a_card_alone_is_not_compared_placed_or_set_off() -> None:
+    alone = replace(sample_review(n_cards=1, n_scenes=2), subject=("card-0",))
+    drawn = {name: drawing() for name, drawing in review_figures(alone, THEME)}
+    assert {name.partition("-")[0] for name in drawn} == {"standings", "scene", "costs", "repeatability"}
+    said = {name: all_text(figure) for name, figure in drawn.items()}
+    for text in said.values():
+        assert not re.search(r"best first|place 1|baseline|[Vv]erdict|what this review is about", text, re.IGNORECASE)
+    assert "nothing is compared" in said["standings-all"]
+    # Without a flagged run there is none to look for.
+    assert "flagged" not in said["repeatability"].lower()
+    assert "Names mark" not in said["repeatability"]
+    flagged = all_text(draw_repeatability(sample_review(n_cards=2, n_scenes=2, bad_run=True), THEME))
+    assert "Flagged: 1 of 36 runs" in flagged
+    assert "Names mark runs to look at." in flagged
+
+
+def test_words_beside_a_mark_lie_on_no_line() -> None:
+    looks = {"marker": "o", "face": "none", "edge": "#000000", "gid": "mark", "size": 1.1}
+    places = [(2.0, 2.0), (5.0, 4.0), (8.0, 7.0)]
+    line = Curve(*zip(*places, strict=True), "#000000", "line")
+    marks = [line, *(Dots(x, y, words=f"setting {x:g}", **looks) for x, y in places)]  # type: ignore[arg-type]
+    plot = Plot(marks=marks, x_limits=(0.0, 10.0), y_limits=(0.0, 10.0), grid="both")
+    with THEME.settings():
+        sheet = Sheet(THEME, replace(CATALOG["tuning-power"], title="", lead="", notes=(), full=()))
+        Plots(columns=[[plot]]).draw(sheet)
+        sheet.figure.draw_without_rendering()
+        (axes,) = sheet.figure.axes
+        assert [text.get_text() for text in axes.texts] == ["setting 8", "setting 5", "setting 2"]
+        ends = np.linspace(places[:-1], places[1:], 500).reshape(-1, 2)
+        on_line = axes.transData.transform(ends)
+        for text in axes.texts:
+            (x0, y0), (x1, y1) = text.get_window_extent().get_points()
+            assert not np.any((x0 < on_line[:, 0]) & (on_line[:, 0] < x1) & (y0 < on_line[:, 1]) & (on_line[:, 1] < y1))
 
 
 def test_names_of_flagged_runs_lie_on_no_mark() -> None:

@@ -59,6 +59,7 @@ def test_a_number_and_what_it_counts_stay_on_one_line() -> None:
     text = "Line: 95 % interval"
     width_pt = text_width_pt("Line: 95", 10.0)
     assert wrap(text, width_pt, 10.0, max_lines=5) == ["Line:", "95 %", "interval"]
+    assert wrap("average rate (1 of 8)", text_width_pt("average rate (1 of", 10.0), 10.0, max_lines=5)[-1] == "(1 of 8)"
     assert wrap("2 undecided", text_width_pt("undecided", 10.0), 10.0, max_lines=5) == ["2", "undecided"]
 
 
