@@ -31,6 +31,7 @@ from frametime.review.sentence import (
 )
 from frametime.statistics.differences import Interval
 from frametime.statistics.repeatability import HEAVY, REPEATABILITY_FACTOR
+from frametime.units import shown_unit
 from frametime.words import counted, joined, money, money_range, percent_change_words
 
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
@@ -46,7 +47,7 @@ class Story:
     def __init__(self, design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> None:
         headline = (cut.key, design.headline)
         self.design, self.result, self.cut = design, result, cut
-        self.base, self.subject = design.baseline, result.subject
+        self.base, self.subject, self.is_alone = design.baseline, result.subject, len(design.cards) == 1
         self.label, self.metric = design.label, design.metric(design.headline)
         self.cells = result.cells_of(cut.key)
         self.missing = left_out_words(design, self.cells.left_out)
@@ -67,8 +68,8 @@ class Story:
 
     def text(self) -> str:
         """One paragraph: who is fastest, the subject against its rivals, what the price says, what is not known."""
-        if len(self.design.cards) == 1:
-            return f"{self._where()} {self.design.cards[0].label} alone, with no other card to compare it with."
+        if self.is_alone:
+            return self._alone()
         parts = [self._head(), *(self._about_the_subject() if self.subject else self._about_the_first())]
         return " ".join(filter(None, [*parts, *self._open(), self.missing, *self._apart()]))
 
@@ -78,17 +79,35 @@ class Story:
         # These begin with a word, not with a name.
         told = [part[0].lower() + part[1:] for part in (*self._open(), self.missing) if part] + self._apart()
         uncertain = "; ".join(part.removesuffix(".") for part in told)
+        certain = self._scatter() if self.is_alone else "Every result has a verdict."
         return Answers(
             first=self._first(),
             price=priced[0] if priced and priced[0] else "The plan gives no prices, so nothing is said about value.",
             power=self._best_power(),
-            uncertain=f"{begun(uncertain)}." if told else "Every result has a verdict.",
+            uncertain=f"{begun(uncertain)}." if told else certain,
         )
+
+    def _alone(self) -> str:
+        """What the only card reaches."""
+        if self.base not in self.placed:
+            return self._head()
+        mean = f"{self.placed[self.base].mean_value:#.4g}".rstrip(".")
+        reached = f"the {self.label(self.base)} reaches {mean} {shown_unit(self.metric.unit)} ({self.metric.label})"
+        return f"{self._where()} {reached}, with no other card to compare it with."
+
+    def _scatter(self) -> str:
+        """How well the runs of the only card repeat, and which to look at."""
+        limit_pct = next((item.limit_pct for item in self.result.repeatability if item.metric == self.metric.key), None)
+        if limit_pct is None:
+            return "There are too few runs to say how well they repeat."
+        flagged = sum(run.flag is not None and run.excluded_reason is None for run in self.result.runs)
+        again = f"; {counted(flagged, 'flagged run')} to look at or repeat" if flagged else ""
+        return f"Two runs of a scene at a resolution differ by less than {limit_pct:.2g} % in 19 of 20 cases{again}."
 
     def _first(self) -> str:
         """Who is fastest and, of one card alone, by how much against the baseline, or against the next."""
-        if len(self.design.cards) == 1:
-            return self.text()
+        if self.is_alone:
+            return self._alone()
         head, order = self._head(), list(self.placed)
         first = [item for item in self.placed.values() if item.best_place == 1]
         if len(order) < 2 or len(first) > 1 or first[0].not_told_apart_from:
@@ -105,6 +124,8 @@ class Story:
         best = max(rows, key=lambda item: item.frames_per_joule or 0.0, default=None)
         if best is None or not best.frames_per_joule:
             return "There are no sensor logs, so nothing is said about power and energy."
+        if self.is_alone:
+            return f"The {self.label(best.card)} gives {best.frames_per_joule:#.3g} frames per joule."
         said = f"Most frames per joule come from the {self.label(best.card)}"
         if best.card == self.base or best.efficiency_ratio is None:
             return f"{said}."
@@ -227,7 +248,9 @@ class Story:
         parts = []
         if len({row.currency for row in rows.values()}) == 1:
             best = max(rows.values(), key=lambda row: row.fps_per_money or 0.0)
-            said = f"Best value is the {self._at_price(best.card)}"
+            each = f"{money(best.money_per_fps or 0.0)} {best.currency or ''}".rstrip()
+            alone = f"The {self._at_price(best.card)} costs {each} per fps"
+            said = alone if self.is_alone else f"Best value is the {self._at_price(best.card)}"
             if best.value_ratio is not None and best.card != self.base:
                 change = percent_change_words(best.value_ratio, best.value_ratio_interval)
                 against = f"{self._at_price(self.base)}{_unsure(best.value_ratio_interval)}"

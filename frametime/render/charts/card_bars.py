@@ -285,8 +285,7 @@ def _chart(
     first = view.metric(metrics[0])
     unit, rows = shown_unit(first.unit), [row for found in panels.values() for row in found]
     has_interval = any(bar.interval for row in rows for bar in row.bars)
-    short = "" if view.theme.is_narrow else " (± for a short one)"
-    whisker = f"Whisker{short}: 95 % interval of the mean, from the scatter of the runs."
+    whisker = "Whisker (± for a short one): 95 % interval of the mean, from the scatter of the runs."
     values = {
         "better": f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better.",
         "definitions": view.definitions(metrics),

@@ -219,8 +219,9 @@ def _with_figures(section: doc.Section, charts: Mapping[str, Sequence[doc.Figure
 
 def _subtitle(result: ReviewResult) -> str:
     author = f"By {result.plan['author']}. " if result.plan.get("author") else ""
+    what = "Comparison" if len(result.cards) > 1 else "Measurement"
     return (
-        f"{author}Comparison of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
+        f"{author}{what} of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
         f" {counted(len(result.resolutions), 'resolution')}: {counted(len(result.runs), 'run')}"
     )
 

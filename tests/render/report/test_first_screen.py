@@ -53,7 +53,14 @@ def test_what_is_not_known_is_said() -> None:
 
 def test_one_card_alone_has_a_report() -> None:
     told = first_answers(sample_review(n_cards=1, n_scenes=2))
-    assert "alone, with no other card" in told["Speed"]
+    assert re.search(r"the Amber 6 reaches \d+\.\d+ fps \(average FPS\), with no other card", told["Speed"])
+    assert re.fullmatch(r"The Amber 6 at 450 EUR costs \d+\.\d\d EUR per fps\.", told["Price"])
+    assert re.fullmatch(r"The Amber 6 gives 0\.\d+ frames per joule\.", told["Power"])
+    assert re.search(r"differ by less than \d+(\.\d+)? % in 19 of 20 cases\.$", told["Not sure"])
+    flagged = first_answers(sample_review(n_cards=1, n_scenes=2, bad_run=True))
+    assert flagged["Not sure"].endswith("in 19 of 20 cases; 1 flagged run to look at or repeat.")
+    single = first_answers(sample_review(n_cards=1, n_scenes=2, n_runs=1))
+    assert single["Not sure"] == "There are too few runs to say how well they repeat."
 
 
 def test_all_cards_stand_in_the_first_picture_in_their_order() -> None:
