@@ -131,7 +131,7 @@ def test_a_missing_cell_names_every_card_that_lacks_it() -> None:
 
 def test_one_card_is_not_said_to_lead() -> None:
     result = reviewed({("amber-6", "harbor"): [100.0, 101.0, 99.0]})
-    reached = "the Amber 6 reaches 100.0 fps (average FPS), with no other card to compare it with."
+    reached = "the Amber 6 reaches 100.0 fps (average rate), with no other card to compare it with."
     assert text(result) == f"Overall (1 scene at 1440p) {reached}"
 
 
