@@ -20,6 +20,7 @@ from frametime.render.charts.theme import PALETTES, SIZES
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_of, shown
+from frametime.words import counted, joined
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 _FONTS: Final = (b"\x00\x01\x00\x00", b"OTTO", b"true")
+_MOST_TITLED: Final = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,8 +157,11 @@ def _filled(keys: PlanKeys) -> PlanKeys:
     shares = keys.measure.slowest_pcts
     # A low of a share that is not measured is none.
     metrics = keys.metrics or ("average_fps", low_key(1.0 if 1.0 in shares else shares[0], "percentile"))
+    labels = [card.label or card.key for card in keys.cards]
+    told = joined(labels) if len(labels) <= _MOST_TITLED else f"{len(labels)} cards"
     return replace(
         keys,
+        title=keys.title or f"{told} in {counted(len(keys.scenes), 'scene')}",
         bench=bench,
         subject=(subject,) if isinstance(subject, str) else subject,
         metrics=metrics,

@@ -155,7 +155,7 @@ class PublishKeys(Struct, frozen=True, kw_only=True):
 class PlanKeys(Struct, frozen=True, kw_only=True):
     """The top of a plan."""
 
-    title: Text
+    title: Text | None = None
     author: Text | None = None
     bench: Text | Texts = ()
     baseline: Text

@@ -58,7 +58,8 @@ def overall_sentence(design: ReviewDesign, item: OverallComparison) -> str:
     parts = [difference(design, item), similar_scenes(item)]
     if item.ratio is not None:
         named = f": {NONE_NAMED}" if _is_clear(item) and item.n_cells > 1 and not item.n_named else ""
-        parts.append(f"It is {item.counts.in_words}{named}.")
+        card = "It" if _is_clear(item) else design.label(item.candidate)
+        parts.append(f"{card} is {item.counts.in_words}{named}.")
     return " ".join(filter(None, parts))
 
 

@@ -426,3 +426,17 @@ key = "mill"
     assert parsed(one).captures.pattern.fields == ("scene", "run")
     with pytest.raises(PlanError, match="lacks"):
         parsed(one.replace("[[scenes]]", '[[cards]]\nkey = "birch-9"\n\n[[scenes]]', 1))
+
+
+def test_a_plan_without_a_title_is_named_after_its_cards_and_scenes() -> None:
+    few = 'baseline = "a"\nresolutions = ["1080p"]\nruns = 3\n'
+    few += '[captures]\nfolder = "."\npattern = "{card}/{scene}/{run}.csv"\n'
+    cards = "".join(f'[[cards]]\nkey = "{key}"\nlabel = "Card {key}"\n' for key in "abcd")
+    scenes = '[[scenes]]\nkey = "harbor"\n[[scenes]]\nkey = "lake"\n'
+    for n_cards, title in (
+        (1, "Card a in 2 scenes"),
+        (3, "Card a, Card b and Card c in 2 scenes"),
+        (4, "4 cards in 2 scenes"),
+    ):
+        own = "[[cards]]".join(cards.split("[[cards]]")[: n_cards + 1])
+        assert parsed(few + own + scenes).design.title == title

@@ -73,7 +73,7 @@ def test_ties_are_told_as_ties_and_nobody_leads() -> None:
     assert said.startswith("Overall (1 scene at 1440p) Birch 9 and Amber 6 share first place.")
     assert "Birch 9 and Amber 6 are tied" in said
     assert "inside the margin of 3 %" in said
-    assert "It is tied in 1 of 1 cell." in said
+    assert "Birch 9 is tied in 1 of 1 cell." in said
 
 
 def test_a_real_but_small_difference_is_both() -> None:

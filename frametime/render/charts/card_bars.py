@@ -411,7 +411,7 @@ def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
             rows.append(BarRow(scene.label, short if view.theme.is_narrow else remark, short, bars))
     looks = zip(cards, colors, shades, strict=True)
     key = [KeyEntry(view.label(card), color, "patch", alpha=SHADES[shade]) for card, color, shade in looks]
-    values = {"pair": view.pair(candidate, metric, ", scene by scene")}
+    values = {"pair": view.pair(candidate, metric, "Scene by scene:  overall")}
     return _chart("pair", view, panels, page[1], [metric], values, key)
 
 
