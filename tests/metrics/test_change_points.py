@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_regularity import autocorrelated
 
+from frametime.metrics.drift import change_points
 from frametime.metrics.drift.change_points import (
     ChangePoint,
     ChangeRule,
@@ -96,3 +97,18 @@ def test_series_without_change(values: list[float]) -> None:
 def test_a_step_without_noise() -> None:
     (change,) = found_in(np.repeat([8.0, 9.0], 10))
     assert (change.n_before, change.before, change.after) == (10, 8.0, 9.0)
+
+
+def test_no_change_is_lost_where_stretches_without_one_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    levels = []
+    for seed in range(120):
+        generator = np.random.default_rng(seed)
+        noise = 0.1 * autocorrelated(100, 0.3 * (seed % 3), generator)
+        # From no step to one far above the noise, early, in the middle and late, for good or for 15 blocks.
+        start = 20 + 20 * (seed % 4)
+        step = np.where((np.arange(100) >= start) & (seed % 2 | (np.arange(100) < start + 15)), 0.005 * seed, 0.0)
+        levels.append(8.0 + noise + step)
+    found = [found_in(each) for each in levels]
+    monkeypatch.setattr(change_points, "_may_change", lambda values, stretches, least: np.ones(len(stretches), bool))
+    assert found == [found_in(each) for each in levels]
+    assert 30 < sum(map(bool, found)) < 90
