@@ -202,7 +202,7 @@ def test_a_reading_that_is_not_supported_is_missing(word: str, missing: range, r
     assert codes(trace) == {"sensor-cells-missing"}
 
 
-@pytest.mark.parametrize("form", ["parquet", "arrow", "jsonl"])
+@pytest.mark.parametrize("form", ["parquet", "arrow", "jsonl", "json"])
 def test_tables_and_json_lines_are_sensor_logs_too(form: str) -> None:
     times = [f"2026-11-25T09:00:{i:02d}Z" for i in range(12)]
     table = pa.table({"time": times, "power_w": [100.0 + i for i in range(12)]})
@@ -212,6 +212,8 @@ def test_tables_and_json_lines_are_sensor_logs_too(form: str) -> None:
     elif form == "arrow":
         with pa.ipc.new_file(held, table.schema) as writer:
             writer.write_table(table)
+    elif form == "json":
+        held.write(json.dumps(table.to_pylist()).encode())
     else:
         held.write("".join(f"{json.dumps(row)}\n" for row in table.to_pylist()).encode())
     trace = attached(held.getvalue(), capture_of(start=UTC_START))

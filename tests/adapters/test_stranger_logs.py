@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 from itertools import accumulate, pairwise
 
@@ -127,8 +128,8 @@ MUST_BE_READ = [
                       ("perf_counter", 1e-3))),
     *((name, table(f"frame;{name}", C, D, delimiter=";"))
       for name in ("cpu frame-to-frame ms", "Swap-to-swap [ms]", "interframe_ms", "フレームタイム(ms)",
-                   "帧生成时间(ms)", "beeldtijd (ms)", "kare süresi (ms)", "bildtid (ms)", "képkockaidő (ms)",
-                   "ruutuaika (ms)")),
+                   "帧生成时间(ms)", "beeldtijd (ms)", "kare süresi (ms)", "bildtid (ms)", "bildrutetid (ms)",
+                   "képkockaidő (ms)", "ruutuaika (ms)")),
     ("a length named like a clock", table("frame,tick_ms", C, D)),
     ("elapsed of a frame", table("elapsed (ms)", D)),
     ("a total of parts", table("game thread ms,gpu0 ms,total_ms", CPU, GPU, D)),
@@ -141,6 +142,14 @@ MUST_BE_READ = [
     ("a year of two digits", table("timestamp", _turns("04.03.26 10:{m:02d}:{s:02d}.{f:03d}"))),
     ("minutes that begin again", table("time", _turns("{m:02d}:{s:02d}.{f:03d}", start_s=3594))),
     ("milliseconds of each second", table("clock,ms", _turns("10:{m:02d}:{s:02d}"), _turns("{f}"))),
+    ("times of day under another name", table("position;no", _turns("{m:02d}:{s:02d}.{f:03d}"), C, delimiter=";")),
+    *((f"a list of JSON objects, {name}", json.dumps([{"frame": i, "frame_ms": ms, "shown": True, "parts": [1, 2]}
+                                                      for i, ms in enumerate(MS)], indent=indent).encode())
+      for name, indent in (("one line", None), ("a line each member", 1))),
+    ("names with spaces above columns of a fixed width",
+     ("   Frame   Frame Time (ms)     Elapsed (s)\n"
+      + "".join(f"{i:8d}{ms:18.4f}{end / 1e3:16.5f}\n" for i, (ms, end) in enumerate(zip(MS, ENDS, strict=True)))
+      ).encode()),
 ]  # fmt: skip
 SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
@@ -179,6 +188,21 @@ def test_right_or_refused(name: str, content: bytes) -> None:
 @pytest.mark.parametrize(("name", "content"), MUST_BE_READ, ids=[name for name, _ in MUST_BE_READ])
 def test_is_read(name: str, content: bytes) -> None:
     assert rate_of(content) == pytest.approx(RATE, rel=0.005), name
+
+
+def test_a_comment_among_the_rows_is_no_frame_that_is_gone() -> None:
+    lines = table("frame,frame_ms", C, D).splitlines(keepends=True)
+    lines[900:900] = [b"# loading screen\n", b"  // second lap\n"]
+    capture = read_capture(io.BytesIO(b"".join(lines)))
+    assert (capture.n_frames, capture.caveats) == (N, ())
+    lines[900] = b"loading screen\n"
+    capture = read_capture(io.BytesIO(b"".join(lines)))
+    assert [caveat.code for caveat in capture.caveats] == ["rejected-rows", "frames-left-out"]
+
+
+def test_a_list_of_json_objects_that_is_cut_off_is_refused() -> None:
+    content = dict(MUST_BE_READ)["a list of JSON objects, a line each member"]
+    assert rate_of(content[:-40]) is None
 
 
 @pytest.mark.parametrize(("ms", "content"), SHORT)

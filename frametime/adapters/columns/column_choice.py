@@ -31,7 +31,7 @@ from frametime.adapters.columns.column_readings import (
 )
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
-from frametime.adapters.columns.words import NANOSECOND, RATE, SECOND, Event, Meaning, Unit, unit_named
+from frametime.adapters.columns.words import CLOCK, DATE, NANOSECOND, RATE, SECOND, Event, Meaning, Unit, unit_named
 from frametime.adapters.text.cells import NumberStyle
 from frametime.caveats import Weight
 from frametime.errors import ReadError
@@ -193,6 +193,15 @@ class _Chooser(ChoiceSoFar):
                     (self.impossible if reading.typical_ns else self.empty).append(reading)
         return found
 
+    def _moments_by_cells(self, fact: ColumnFacts) -> list[Reading]:
+        """A column of clock times or dates that rise as those of frames do, whatever its name."""
+        reading = self.reading(fact, "timestamp", fact.unit)
+        if not reading.plausible or fact.course(self.rows) is not Course.RISES:
+            return []
+        found = f"Column {fact.shown} is read as timestamps ({reading.said_rate})"
+        self.tell("reading-inferred", f"{found}: its name does not say what it holds, but {fact.unit_from}, and rise.")
+        return [reading]
+
     def is_unnamed(self, fact: ColumnFacts) -> bool:
         """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
         if not any(other.name for other in self.facts):
@@ -250,6 +259,7 @@ class _Chooser(ChoiceSoFar):
 
     def _found(self) -> tuple[Reading | None, Reading | None]:
         every = [reading for fact in self.facts if fact.numeric for reading in self.readings(fact)]
+        every = every or [r for fact in self.facts if fact.unit in (CLOCK, DATE) for r in self._moments_by_cells(fact)]
         refuse_summaries(self.name, self.facts, [*every, *self.impossible])
         if len(every) > _MOST_READINGS:
             found = f"each of {len({reading.fact.position for reading in every})} columns may be the time of a frame"

@@ -325,7 +325,7 @@ def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layou
     filled = Counter(_filled_count(row.cells) for row in split.rows[split.start :][:SAMPLE_ROWS]).most_common(1)[0][0]
     units = nearest = 0
     for line in range(first - 1, 0, -1):
-        names = _names_in(lines, line, split.marks)
+        names = _names_in(lines, line, split.marks, in_columns=count)
         nearest = nearest or (line if names else 0)
         if not filled <= len(names) or _filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
@@ -339,7 +339,7 @@ def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layou
         # A name that is a unit itself, such as one column of "fps", with no other name above it.
         return units, 0
     if nearest:
-        _refuse_uneven_header(source, _names_in(lines, nearest, split.marks), nearest, filled)
+        _refuse_uneven_header(source, _names_in(lines, nearest, split.marks, in_columns=count), nearest, filled)
     return 0, 0
 
 
@@ -354,15 +354,20 @@ def _refuse_uneven_header(source: TextSource, names: tuple[str, ...], line: int,
     raise ReadError.at(source.name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
 
-def _names_in(lines: Sequence[str], line: int, marks: Marks, count: int | None = None) -> tuple[str, ...]:
+def _names_in(
+    lines: Sequence[str], line: int, marks: Marks, count: int | None = None, in_columns: int | None = None
+) -> tuple[str, ...]:
     """Names in one line above the data, without a mark of comments before them; none where it names the delimiter.
 
-    They are as many as ``count``, if that is given; none where the line is 0.
+    They are as many as ``count``, if that is given; none where the line is 0. In columns of a fixed width, names with
+    a space in them are parted by two or more.
     """
     if not line or re.fullmatch(_SEP_LINE, lines[line - 1].rstrip("\r\n")):
         return ()
     rows = split_rows([lines[line - 1]], marks)
     cells = rows[0].cells if rows else ()
+    wide = tuple(re.split(" {2,}", lines[line - 1].strip())) if marks.delimiter == " " else ()
+    cells = wide if len(cells) > len(wide) == (count or in_columns) else cells
     if cells:
         cells = (re.sub(rf"\A{_COMMENT}", "", cells[0]), *cells[1:])
     names = tuple(cell.strip() for cell in cells)

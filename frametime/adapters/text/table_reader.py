@@ -191,7 +191,11 @@ def read_texts(
     good[[number for number, _, _ in bad]] = False
     records = np.flatnonzero(good)
     long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
-    short = tuple((number, text) for number, count, text in bad if count < dialect.n_columns)
+    short = tuple(
+        (number, text)
+        for number, count, text in bad
+        if count < dialect.n_columns and not text.lstrip().startswith(("#", "//"))  # a comment is no row
+    )
     odd = [(number, row.cells) for number, text in long for row in split_rows([text + "\n"], dialect.marks)[:1]]
     if keep_short:
         odd += [(number, ()) for number, _ in short]

@@ -40,6 +40,7 @@ _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _ROWS_AT_ONCE: Final = 1 << 14
 _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
+_OBJECTS: Final = r"\s*(?:\[\s*)?\{"
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
@@ -220,7 +221,7 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         held = _transcoded(log, name, found, start=bom_length, end=end)
         return _source(held, name, options, start=0, end=held.tell(), **place)
     source = _source(log, name, options, start=bom_length, end=end, **place)
-    return _of_json_lines(source, options) if source.head.lstrip()[:1] == "{" else source
+    return _of_json(source, options) if re.match(_OBJECTS, source.head) else source
 
 
 def _end_of_text(log: BinaryIO, size: int) -> int:
@@ -264,25 +265,28 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     return TextSource(log, name, 0, 0, "", True, "the file says so", names=(*names,), units=(*units,), table=rows)
 
 
-def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
-    """A text with a JSON object in each line as the rows of their members; any other text as it is."""
+def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
+    """A text with a JSON object in each line, or one list of them, as rows of their members; any other as it is."""
     import json
 
     import pyarrow as pa
 
+    listed: list[Any] = []
     try:
-        first = [json.loads(line) for line in lines_of(source.head)[:100] if line.strip()]
+        if source.head.lstrip()[0] == "[":
+            listed = json.loads(source.part(source.start, source.end).read(), parse_float=str, parse_int=str)
+        first = listed[:100] or [json.loads(line) for line in lines_of(source.head)[:100] if line.strip()]
     except ValueError:
         return source
     if len(first) < 2 or not all(isinstance(each, dict) for each in first):
         return source
     parts = []
-    rows = _json_rows(source, options)
+    rows = map(_cells_of, listed) if listed else _json_rows(source, options)
     while some := list(islice(rows, _ROWS_AT_ONCE)):
         names = dict.fromkeys(name for row in some for name in row)
         parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
     table = pa.concat_tables(parts, promote_options="default")  # a member may come late
-    found, why = tuple(table.column_names), "each line is a JSON object"
+    found, why = tuple(table.column_names), "each row is a JSON object"
     return source._replace(start=0, end=0, head="", complete=True, why=why, names=found, table=table)
 
 
@@ -301,9 +305,13 @@ def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, s
                 break  # the last line may be cut off
             raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
         if row:
-            members = row.items() if isinstance(row, dict) else ()
-            plain = ((name, value) for name, value in members if isinstance(value, _PLAIN))
-            yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
+            yield _cells_of(row)
+
+
+def _cells_of(row: Any) -> dict[str, str]:
+    members = row.items() if isinstance(row, dict) else ()
+    plain = ((name, value) for name, value in members if isinstance(value, _PLAIN))
+    return {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
 
 def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:
