@@ -16,19 +16,7 @@ from frametime.review.design import SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
 from frametime.review.sentence import caveat_of
-from frametime.statistics.repeatability import (
-    REPEATABILITY_FACTOR,
-    OutlierTest,
-    PooledSpread,
-    ScatterLaw,
-    cochran_test,
-    grubbs_test,
-    poolable,
-    pooled_spread,
-    scatter_laws,
-    shared_variances,
-    variance_prior,
-)
+from frametime.statistics import repeatability
 
 
 def least_distance(margin: float) -> float:
@@ -52,8 +40,8 @@ class CardSpread:
         self.card, self.metric, self.label = card, metric, label or metric
         self.logs = {place: logs for place, of in own.items() if (logs := of.log_values(metric)) is not None}
         self.sets = {place: own[place] for place in self.logs}
-        self.kept, self.aside = poolable(self.logs)
-        self.pooled = pooled_spread([self.logs[place] for place in self.kept])
+        self.kept, self.aside = repeatability.poolable(self.logs)
+        self.pooled = repeatability.pooled_spread([self.logs[place] for place in self.kept])
         self.shared = _shared(self.logs)
 
     @property
@@ -61,7 +49,7 @@ class CardSpread:
         """The sets in which every run has a value."""
         return [run_set for place, run_set in self.sets.items() if self.logs[place].size == len(run_set.runs)]
 
-    def standing_in(self, place: Place, rule: SpreadRule) -> PooledSpread | None:
+    def standing_in(self, place: Place, rule: SpreadRule) -> repeatability.PooledSpread | None:
         """The scatter that stands in for a cell's own by the rule of the review; ``None`` where it keeps its own."""
         if rule == "shared":
             return self.shared.get(place)
@@ -73,26 +61,26 @@ def _that_scatter(logs: Mapping[Place, NDArray[np.float64]]) -> list[Place]:
     return [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
 
 
-def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
+def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, repeatability.PooledSpread]:
     """Each cell's scatter drawn toward that of all; from two cells on."""
     places = _that_scatter(logs)
     if len(places) < 2:
         return {}
     variances = np.array([np.var(logs[place], ddof=1) for place in places])
     freedom = np.array([logs[place].size - 1.0 for place in places])
-    found = shared_variances(variances, freedom, variance_prior(variances, freedom))
+    found = repeatability.shared_variances(variances, freedom, repeatability.variance_prior(variances, freedom))
     return {
-        place: PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=len(places))
+        place: repeatability.PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=len(places))
         for place, variance, df in zip(places, *found, strict=True)
     }
 
 
-def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
+def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, repeatability.ScatterLaw]:
     """For each cell of each card how the other cells scatter; from three cells of a card on."""
     places = _that_scatter(logs)
     cards = Counter(place[0] for place in places)
     used = [place for place in places if cards[place[0]] > 2]
-    laws = scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
+    laws = repeatability.scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
     return dict(zip(used, laws, strict=True))
 
 
@@ -114,7 +102,7 @@ def repeatability_of(spread: CardSpread, *, margin: float, scenes: Mapping[str, 
         words = {"way": "rises" if found.change > 0 else "falls", "size": abs(in_percent(found.change))}
         words |= {"n_cells": len(ordered), "label": spread.label, "p": found.p_value}
         caveats.append(caveat_of("common-trend", metric, **words))
-    test, cochran = cochran_test(list(spread.logs.values())), None
+    test, cochran = repeatability.cochran_test(list(spread.logs.values())), None
     if test is not None:
         _, scene, resolution = list(spread.logs)[test.at]
         cochran = CochranOutcome(scene=scene, resolution=resolution, **_told(test))
@@ -122,7 +110,7 @@ def repeatability_of(spread: CardSpread, *, margin: float, scenes: Mapping[str, 
         card=spread.card,
         metric=metric,
         s_r_pct=None if pooled is None else 100.0 * pooled.standard_deviation,
-        limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
+        limit_pct=None if pooled is None else 100.0 * repeatability.REPEATABILITY_FACTOR * pooled.standard_deviation,
         degrees_of_freedom=0 if pooled is None else round(pooled.degrees_of_freedom),
         n_cells=0 if pooled is None else pooled.n_sets,
         cochran=cochran,
@@ -131,7 +119,7 @@ def repeatability_of(spread: CardSpread, *, margin: float, scenes: Mapping[str, 
     )
 
 
-def _told(test: OutlierTest) -> dict[str, Any]:
+def _told(test: repeatability.OutlierTest) -> dict[str, Any]:
     """A test as the result tells it."""
     return {name: getattr(test, name) for name in ("statistic", "critical_5pct", "critical_1pct", "outcome")}
 
@@ -171,7 +159,7 @@ def in_percent(log_difference: float) -> float:
 def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
     """Grubbs's test on the logs of a metric over one set; ``None`` where it has fewer than three, or no scatter."""
     logs = run_set.log_values(metric)
-    if logs is None or (test := grubbs_test(logs)) is None:
+    if logs is None or (test := repeatability.grubbs_test(logs)) is None:
         return None
     with_value = [run for run in run_set.runs if run.value(metric) is not None]
     return GrubbsOutcome(
@@ -189,7 +177,7 @@ def suspect_runs(spread: CardSpread) -> tuple[GrubbsOutcome, ...]:
     The standard asks it of the cells that Cochran's test suspects, and no others: at 5 % each, it would name a run in
     two of forty good cells. Cells of fewer than three runs have none.
     """
-    test = cochran_test([spread.logs[place] for place in spread.kept])
+    test = repeatability.cochran_test([spread.logs[place] for place in spread.kept])
     straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.at]]
     found = (grubbs_of(spread.sets[place], spread.metric) for place in (*spread.aside, *straggler))
     return tuple(outcome for outcome in found if outcome is not None)

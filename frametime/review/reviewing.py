@@ -143,6 +143,8 @@ def review_runs(
             pairs += of_table
             standings += place_cards(table, speed, of_table)
             overall += [overall_comparison(table, speed, card, comparisons) for card in design.candidates]
+    labels = {scene.key: scene.label for scene in design.scenes}
+    excluded = [(run.name, run.measured.provenance.file_name) for run in known.excluded]
     result = ReviewResult(
         schema_version=SCHEMA_VERSION,
         plan={} if plan is None else plan,
@@ -157,16 +159,10 @@ def review_runs(
         standings=tuple(standings),
         value=tuple(value_rows(design, standings)),
         efficiency=tuple(efficiency_rows(design, powered, table_cells)),
-        repeatability=tuple(
-            repeatability_of(spread, margin=design.margin, scenes={scene.key: scene.label for scene in design.scenes})
-            for spread in known.spreads
-        ),
+        repeatability=tuple(repeatability_of(spread, margin=design.margin, scenes=labels) for spread in known.spreads),
         coverage=known.coverage(unreadable),
         exclusions=tuple(
-            Exclusion(
-                run_name=run.name, file_name=run.measured.provenance.file_name, reason=design.exclusions[run.name]
-            )
-            for run in known.excluded
+            Exclusion(run_name=name, file_name=file, reason=design.exclusions[name]) for name, file in excluded
         ),
         unreadable=tuple(unreadable),
         paragraphs={},
