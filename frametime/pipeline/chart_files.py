@@ -17,6 +17,7 @@ from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import Theme
 from frametime.replacing import claiming, write_bytes
 from frametime.review.result import ReviewResult
+from frametime.words import joined
 
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
@@ -172,9 +173,14 @@ def _drawer(given: tuple[ReviewResult, ChartRequest]) -> Callable[[_Key], bytes]
 
 
 def left_out_words(result: ReviewResult, request: ChartRequest) -> str | None:
-    """How to get the charts of a review that are not drawn unless they are asked for; ``None`` where all are drawn."""
+    """Kinds that were asked for and have nothing to show, or how to get the charts of a review that are not drawn.
+
+    ``None`` where all are drawn.
+    """
     from frametime.render.charts.drawings import left_out
 
+    if empty := [key for key in request.only or () if not _drawings(result, replace(request, only=(key,)))]:
+        return f"The runs and prices of this review give no chart of {joined(empty)}."
     if request.only is not None or not (missing := left_out(result, request.theme_value())):
         return None
     n_drawn, n_more = len(_drawings(result, request)), sum(missing.values())

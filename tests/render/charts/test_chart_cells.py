@@ -168,6 +168,13 @@ def test_a_small_review_draws_all_its_charts() -> None:
     assert left_out_words(small, ChartRequest()) is None
 
 
+def test_a_kind_that_was_asked_for_and_has_nothing_to_show_is_named() -> None:
+    alone = sample_review(n_scenes=1, n_cards=1)
+    said = left_out_words(alone, ChartRequest(only=("costs", "value", "pair")))
+    assert said == "The runs and prices of this review give no chart of value and pair."
+    assert left_out_words(alone, ChartRequest(only=("costs",))) is None
+
+
 def test_cards_of_a_cut_that_needs_two_pages_are_drawn_on_one_scale() -> None:
     large = sample_review(n_cards=22, n_scenes=2, n_runs=2)
     pages = [draw_standings(large, THEME, page=page) for page in range(2)]
