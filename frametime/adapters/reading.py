@@ -182,11 +182,9 @@ def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | Non
 def _options_set(options: ReadOptions) -> Mapping[str, str]:
     """The options that are not at their default; cuts are added where they are made."""
     left_out = {"layout", "use_threads", *_CUTS}
-    changed = {
-        item.name: str(getattr(options, item.name))
-        for item in fields(ReadOptions)
-        if item.name not in left_out and getattr(options, item.name) != getattr(_DEFAULT_OPTIONS, item.name)
-    }
+    names = (item.name for item in fields(ReadOptions) if item.name not in left_out)
+    given = {name: getattr(options, name) for name in names}
+    changed = {name: str(value) for name, value in given.items() if value != getattr(_DEFAULT_OPTIONS, name)}
     if options.layout is not None:
         changed["layout"] = options.layout.to_toml().replace("\n", "; ").rstrip("; ")
     return changed

@@ -167,12 +167,11 @@ class ColumnFacts(NamedTuple):
     def is_sorted(self, rows: Rows = None) -> bool:
         """Whether the values go one way only, for longer than lengths of frames ever do, or faster than they drift."""
         values = self.known_ns(None, rows)
-        drifts = (
-            float(np.ptp(each)) <= _DRIFT * float(each.min()) for each in (values, self.ns(last=True)) if each.size
-        )
+        ends = [each for each in (values, self.ns(last=True)) if each.size]
+        drifts = all(float(np.ptp(each)) <= _DRIFT * float(each.min()) for each in ends)
         steps = in_order(np.diff(values))
         goes_on = steps.size > _SORTED_STEPS and not (steps < 0).any() and self.course(rows) is Course.RISES
-        return goes_on and not (self.meaning is Meaning.FRAME_TIME and all(drifts))
+        return goes_on and not (self.meaning is Meaning.FRAME_TIME and drifts)
 
     @property
     def is_whole(self) -> bool:

@@ -243,9 +243,7 @@ def impossible_unit(name: str, reading: Reading) -> ReadError:
     fact = reading.fact
     column = fact.name or str(fact.position + 1)
     if fact.meaning is Meaning.FRAME_TIME and fact.is_sorted():
-        found = (
-            "its numbers go one way only, as in a sorted list or a table of shares, and not as frames in their order"
-        )
+        found = "its numbers go one way only, as in a sorted list, and not as frames in their order"
         return ReadError.at(name, found, column=column, helps="give the log itself, with one row a frame")
     with_comma, with_point = (
         next((c.strip() for c in fact.cells if mark in c and other not in c), None) for mark, other in (",.", ".,")

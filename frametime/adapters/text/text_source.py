@@ -26,14 +26,12 @@ _MAGICS: Final = (
     (b"\x89PNG", "a PNG image"),
     (b"\xff\xd8\xff", "a JPEG image"),
     (b"GIF8", "a GIF image"),
-    (b"PK\x03\x04", "a ZIP archive or an office document"),
-    (b"PK\x05\x06", "an empty ZIP archive"),
+    ((b"PK\x03\x04", b"PK\x05\x06"), "a ZIP archive or an office document"),
     (b"%PDF", "a PDF document"),
     ((b"\x7fELF", b"MZ\x90"), "a program"),
     (b"SQLite format 3", "a database"),
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
-    (b"RIFF", "a sound or video file"),
-    (b"\x1aE\xdf\xa3", "a video file"),
+    ((b"RIFF", b"\x1aE\xdf\xa3"), "a sound or video file"),
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
