@@ -123,7 +123,7 @@ class Story:
         rows = [item for item in self.result.efficiency if item.cut == self.cut.key and not item.stands_apart]
         best = max(rows, key=lambda item: item.frames_per_joule or 0.0, default=None)
         if best is None or not best.frames_per_joule:
-            return "There are no sensor logs, so nothing is said about power and energy."
+            return "No run has usable power readings, so nothing is said about power and energy."
         if self.is_alone:
             return f"The {self.label(best.card)} gives {best.frames_per_joule:#.3g} frames per joule."
         said = f"Most frames per joule come from the {self.label(best.card)}"

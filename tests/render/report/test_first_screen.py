@@ -48,7 +48,7 @@ def test_what_is_not_known_is_said() -> None:
     ]
     told = first_answers(review_runs(without, runs))
     assert told["Price"] == "The plan gives no prices, so nothing is said about value."
-    assert told["Power"] == "There are no sensor logs, so nothing is said about power and energy."
+    assert told["Power"] == "No run has usable power readings, so nothing is said about power and energy."
 
 
 def test_one_card_alone_has_a_report() -> None:
