@@ -66,7 +66,6 @@ class ChartKind:
         entries = [(_filled(entry["label"], values), entry) for entry in self.key_entries]
         kept = [{**entry, "label": label} for label, entry in entries if label]
         title = self.title.format_map(values)
-        title = self.title.format_map(values)
         return replace(self, title=title, lead=lead, notes=notes, full=full, key_entries=kept)
 
 

@@ -151,8 +151,7 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
     columns = []
     for card in cards:
         band = bands.get(card)
-        usual = None if band is None else format_number(band / _BAND_FACTOR, digits=2)
-        spread = f"usual spread {usual} %" if usual else "too few runs for a spread"
+        usual = "" if band is None else f"usual spread {format_number(band / _BAND_FACTOR, digits=2)} %"
         marks: list[Drawn] = [Span(-band, band, palette.band, "band")] if band is not None else []
         marks += [Rule(y, palette.rule, "row", is_level=True, width=0.5) for y in range(1, len(cells))]
         marks += [Rule(0.0, palette.muted, "mean", width=0.7)]
@@ -164,7 +163,7 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
             y_limits=(float(len(cells)), 0.0),
             x_label="distance to the mean of the set, %" if card == cards[-1] else "",
             name=view.label(card),
-            remark=spread,
+            remark=usual or "too few runs for a spread",
             x_ticks="change",
             y_ticks="none",
             grid="none",
