@@ -215,7 +215,7 @@ def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirem
 
 def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | None) -> str:
     if chosen["as_json"]:
-        from frametime.render.json_output import json_text, run_document
+        from frametime.render.data_output import json_text, run_document
 
         return json_text(run_document(run, path=path), indent=indent) + "\n"
     if chosen["explain"]:
@@ -255,7 +255,7 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
             raise click.UsageError(f"there is no metric {key!r}; {hint}")
     rows = [catalog[key] for key in keys] or list(catalog.values())
     if as_json:
-        from frametime.render.json_output import json_text
+        from frametime.render.data_output import json_text
 
         click.echo(json_text([_plain_row(row) for row in rows]))
     elif keys:

@@ -64,7 +64,7 @@ def new(record: str) -> None:
 
 def _tell(found: Any, words_of: Callable[..., str], *, as_json: bool, **record: str) -> None:
     """What was found, in words or as JSON."""
-    from frametime.render.json_output import tuning_json
+    from frametime.render.data_output import tuning_json
 
     click.echo(tuning_json(found) if as_json else words_of(found, **record), nl=False)
 

@@ -29,8 +29,9 @@ from frametime.pipeline.measuring import (
     unusable_sensors,
 )
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.tables import Column, Row
+from frametime.pipeline.tables import Row
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
+from frametime.render.data_output import Column, frame_of
 from frametime.replacing import alone_with, clear_leftovers
 
 if TYPE_CHECKING:
@@ -341,4 +342,4 @@ def batch_frame(
     walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
     batch = _Batch(folder, options, walk)
     measured = batch.measured(range(len(walk.captures)), [], executor)
-    return tables.frame_of([row for _, row in measured], batch.columns)
+    return frame_of([row for _, row in measured], batch.columns)

@@ -21,9 +21,8 @@ from frametime.metrics.catalog import CATALOG
 from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_writers
 from frametime.pipeline.kept_runs import is_free, read_curves
 from frametime.pipeline.review_files import review_plan
-from frametime.pipeline.tables import Column, arrow_schema, csv_bytes, formula_count, frame_of
 from frametime.plans.folder_walk import path_from
-from frametime.render.json_output import plain
+from frametime.render.data_output import Column, arrow_schema, csv_bytes, formula_count, frame_of, plain
 from frametime.render.tables import table as shown
 from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table

@@ -27,7 +27,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.pipeline.measuring import file_sha256
-from frametime.pipeline.tables import Column, arrow_schema, frame_of
+from frametime.render.data_output import Column, arrow_schema, frame_of
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
 from frametime.review.run_set import Place, PlacedRun, run_name

@@ -1,10 +1,4 @@
-"""Rows to frames, and tables as CSV, JSON lines, Parquet, or Parquet in folders: written whole, read as they were.
-
-A spreadsheet takes a cell for a formula by its first sign, whether or not it is quoted, so that the name of a file can
-become a command on the machine of whoever opens the table. The rule here is that of the page "CSV Injection" of the
-OWASP Foundation (from memory): a text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line end, also in full
-width, is written with an apostrophe in front. Beyond that page, blanks in front of the sign are looked through, and a
-text that is nothing but a number is left alone: as a formula it would be that number.
+"""Tables as CSV, JSON lines, Parquet, or Parquet in folders: written whole, read as they were.
 
 The rows of a batch are first written to a journal, one by one as they come, which a run that was stopped goes on from.
 
@@ -23,125 +17,16 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final, Literal, NamedTuple, TypeAlias
+from typing import IO, TYPE_CHECKING, Final, Literal, TypeAlias
 
-from frametime import __version__
 from frametime.errors import EndingError, FrametimeError, OutputError
 from frametime.lab.sessions import Step
+from frametime.render.data_output import Column, arrow_schema, csv_bytes, formula_count, frame_of, unescaped
 from frametime.replacing import refuse_existing, refuse_strangers, replacing, replacing_folder, write_bytes
 
 if TYPE_CHECKING:
     import polars as pl
     import pyarrow as pa
-
-
-_FORMULA: Final = r"^(?:[\t\r\n]|[\s\x1c-\x1f]*[=+\-@＝＋－＠])"
-_NUMBER: Final = r"^[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$"
-_ESCAPE: Final = "'"
-_TYPES: Final = {
-    "text": ("String", "string"),
-    "whole": ("Int64", "int64"),
-    "number": ("Float64", "float64"),
-    "truth": ("Boolean", "bool_"),
-    "bytes": ("Binary", "binary"),
-}
-"""Kinds of columns, as the types of frames and of Arrow are called."""
-
-
-class Column(NamedTuple):
-    """A column of a table.
-
-    Attributes
-    ----------
-    name : str
-    kind : 'text', 'whole', 'number', 'truth' or 'bytes'
-    unit : str or None
-        Code of UCUM, for numbers; it stands in the metadata of Parquet columns.
-    """
-
-    name: str
-    kind: Literal["text", "whole", "number", "truth", "bytes"] = "text"
-    unit: str | None = None
-
-    def dtype(self) -> pl.DataType:
-        """The type of the column in a frame."""
-        import polars as pl
-
-        found: pl.DataType = getattr(pl, _TYPES[self.kind][0])()
-        return found
-
-
-def frame_of(rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> pl.DataFrame:
-    """Rows as a frame; a cell that a row lacks is null."""
-    import polars as pl
-
-    return pl.DataFrame(
-        [pl.Series(item.name, [_plain(row.get(item.name)) for row in rows], dtype=item.dtype()) for item in columns]
-    )
-
-
-def _plain(cell: object) -> object:
-    """Half a pair of a text that is none cannot be written: it becomes an escape."""
-    return cell.encode("utf-8", "backslashreplace").decode() if isinstance(cell, str) and not cell.isascii() else cell
-
-
-def is_formula(text: pl.Expr) -> pl.Expr:
-    """Whether a spreadsheet would take a text for a formula; null is none.
-
-    Examples
-    --------
-    >>> import polars as pl
-    >>> texts = pl.DataFrame({"text": ["=1+1", "  @sum", "-5", "-5 degrees", "harbor", None]})
-    >>> texts.select(is_formula(pl.col("text")))["text"].to_list()
-    [True, True, False, True, False, False]
-    """
-    return (text.str.contains(_FORMULA) & ~text.str.contains(_NUMBER)).fill_null(value=False)
-
-
-def formula_count(frame: pl.DataFrame) -> int:
-    """Cells of text that a spreadsheet would take for formulas."""
-    import polars as pl
-
-    found = frame.select(is_formula(pl.col(pl.String)).sum())
-    return sum(found.row(0)) if found.width else 0
-
-
-def escaped(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame, with an apostrophe in front of each text that looks like a formula."""
-    import polars as pl
-
-    text = pl.col(pl.String)
-    return frame.with_columns(pl.when(is_formula(text)).then(pl.lit(_ESCAPE) + text).otherwise(text).name.keep())
-
-
-def unescaped(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame before `escaped`."""
-    import polars as pl
-
-    text = pl.col(pl.String)
-    rest = text.str.strip_prefix(_ESCAPE)
-    return frame.with_columns(pl.when(is_formula(rest)).then(rest).otherwise(text))
-
-
-def csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool = False, include_header: bool = True) -> bytes:
-    r"""A frame as CSV in UTF-8: full precision, ``\n`` after each row, an empty cell where there is no value."""
-    import polars as pl
-
-    # An empty text would be written as two quotes, and read back as no value all the same.
-    plain = frame.with_columns(pl.col(pl.String).replace("", None))
-    return (escaped(plain) if escape_formulas else plain).write_csv(include_header=include_header).encode()
-
-
-def arrow_schema(columns: Iterable[Column], name: str) -> pa.Schema:
-    """The schema of a Parquet file: the unit of each column of numbers, and what table of which version it is."""
-    import pyarrow as pa
-
-    fields: list[pa.Field[Any]] = [
-        pa.field(item.name, getattr(pa, _TYPES[item.kind][1])(), metadata={"unit": item.unit} if item.unit else None)
-        for item in columns
-    ]
-    about: dict[bytes | str, bytes | str] = {"frametime": f'{{"schema": "{name}", "version": "{__version__}"}}'}
-    return pa.schema(fields, metadata=about)
 
 
 def write_order(steps: Iterable[Step], path: Path) -> None:

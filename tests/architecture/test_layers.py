@@ -18,7 +18,7 @@ LAYERS: tuple[dict[str, set[str]], ...] = (
         "lab": {"numpy", "scipy"},
     },
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
-    {"render": {"numpy", "matplotlib", "jinja2", "PIL", "resvg_py"}},
+    {"render": {"numpy", "matplotlib", "jinja2", "PIL", "resvg_py", "polars", "pyarrow"}},
     {"plans": {"msgspec"}},
     {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "distributed"}},
     {"film": {"numpy", "matplotlib", "av", "PIL"}},

@@ -20,7 +20,7 @@ from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.metrics.sensors.sensor_values import channel
-from frametime.render.json_output import run_document
+from frametime.render.data_output import run_document
 from frametime.statistics.differences import Interval
 
 DOCS = Path(__file__).parents[2] / "docs"

@@ -18,9 +18,10 @@ from frametime.adapters.reading import read_capture
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.catalog import CATALOG
 from frametime.pipeline.batch import BatchCount, BatchOptions, Row, batch_frame, journal_of, run_batch
-from frametime.pipeline.tables import Column, check_output, is_batch_table, write_partitions
+from frametime.pipeline.tables import check_output, is_batch_table, write_partitions
 from frametime.plans.folder_walk import walk_captures
 from frametime.plans.path_pattern import PathPattern
+from frametime.render.data_output import Column
 
 PATTERN = PathPattern.parse("{card}/{scene}/run{run}.csv")
 

@@ -10,17 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.pipeline.tables import (
-    Column,
-    Row,
-    csv_bytes,
-    escaped,
-    formula_count,
-    frame_of,
-    read_table,
-    unescaped,
-    write_table,
-)
+from frametime.pipeline.tables import Row, read_table, write_table
+from frametime.render.data_output import Column, csv_bytes, escaped, formula_count, frame_of, unescaped
 
 COLUMNS = (
     Column(name="file", kind="text"),

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline.tables import Column, Row, read_table, write_table
+from frametime.pipeline.tables import Row, read_table, write_table
+from frametime.render.data_output import Column
 
 COLUMNS = (
     Column(name="file", kind="text"),

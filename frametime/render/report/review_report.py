@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from frametime import __version__
-from frametime.render.json_output import plain
+from frametime.render.data_output import plain
 from frametime.render.report import document as doc
 from frametime.render.report.page_data import reader_choice
 from frametime.render.report.review_blocks import lead_blocks, power_bars, scene_bars, standings_bars, verdict_cards

@@ -13,7 +13,7 @@ from report_page_reading import at_pointer, expected_reading, own_text, parsed, 
 
 from frametime.errors import OutputError
 from frametime.pipeline.tuning_record import write_endurance_report, write_tuning_report
-from frametime.render.json_output import plain
+from frametime.render.data_output import plain
 from frametime.render.report.markdown import readable
 from frametime.render.tuning_text import summary_text
 from frametime.tuning.endurance_verdict import Criterion, EnduranceVerdict
