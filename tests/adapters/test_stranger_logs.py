@@ -205,6 +205,19 @@ def test_a_list_of_json_objects_that_is_cut_off_is_refused() -> None:
     assert rate_of(content[:-40]) is None
 
 
+@pytest.mark.parametrize("form", ["[{0},{0}]", "{0}\n{0}\n"])
+def test_json_that_nests_too_deeply_is_refused(form: str) -> None:
+    deep = '{"frame_ms":' + "[" * 100_000 + "]" * 100_000 + "}"
+    assert rate_of(form.format(deep).encode()) is None
+
+
+def test_a_list_that_memory_may_not_hold_is_refused_with_what_helps(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("frametime.adapters.text.text_source._MOST_LISTED", 1 << 20)
+    lines = ",\n".join('{"frame_ms": 16.5, "note": "' + "x" * 900 + '"}' for _ in range(1200))
+    with pytest.raises(ReadError, match="more than 1 MiB; write an object a line"):
+        read_capture(io.BytesIO(f"[{lines}]".encode()))
+
+
 @pytest.mark.parametrize(("ms", "content"), SHORT)
 def test_a_few_frames_are_read(ms: list[float], content: bytes) -> None:
     stamps = read_capture(io.BytesIO(content)).frames["timestamp_ns"].to_pylist()

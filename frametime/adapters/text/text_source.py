@@ -39,6 +39,7 @@ _ROWS_AT_ONCE: Final = 1 << 14
 _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
 _OBJECTS: Final = r"\s*(?:\[\s*)?\{"
+_MOST_LISTED: Final = 1 << 26
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
@@ -265,15 +266,16 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
 
 def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
     """A text with a JSON object in each line, or one list of them, as rows of their members; any other as it is."""
-    import json
-
     import pyarrow as pa
 
     listed: list[Any] = []
     try:
         if source.head.lstrip()[0] == "[":
-            listed = json.loads(source.part(source.start, source.end).read(), parse_float=str, parse_int=str)
-        first = listed[:100] or [json.loads(line) for line in lines_of(source.head)[:100] if line.strip()]
+            if source.end - source.start > _MOST_LISTED:
+                found = f"a list of JSON objects is held whole, and this one has more than {_MOST_LISTED >> 20} MiB"
+                raise ReadError.at(source.name, found, helps="write an object a line, without the list around them")
+            listed = _json(source.part(source.start, source.end).read())
+        first = listed[:100] or [_json(line) for line in lines_of(source.head)[:100] if line.strip()]
     except ValueError:
         return source
     if len(first) < 2 or not all(isinstance(each, dict) for each in first):
@@ -284,26 +286,40 @@ def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
         names = dict.fromkeys(name for row in some for name in row)
         parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
     table = pa.concat_tables(parts, promote_options="default")  # a member may come late
-    found, why = tuple(table.column_names), "each row is a JSON object"
-    return source._replace(start=0, end=0, head="", complete=True, why=why, names=found, table=table)
+    why = "each row is a JSON object"
+    return source._replace(start=0, end=0, head="", complete=True, why=why, names=(*table.column_names,), table=table)
 
 
 def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, str]]:
     """The members of each object that are no objects or lists, as cells."""
-    import json
-
     part = source.part(source.start, source.end)
     for number, line in enumerate(io.TextIOWrapper(part, encoding="utf-8", errors="replace"), 1):
         if len(line) > options.max_line_bytes:
             raise long_line(source.name, options)
         try:
-            row = json.loads(line, parse_float=str, parse_int=str) if line.strip() else {}
+            row = _json(line) if line.strip() else {}
         except ValueError:
             if not line.endswith("\n"):
                 break  # the last line may be cut off
             raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
         if row:
             yield _cells_of(row)
+
+
+def _json(text: str | bytes) -> Any:
+    """What a text says, numbers as they are written.
+
+    Raises
+    ------
+    ValueError
+        Also where it nests too deeply.
+    """
+    import json
+
+    try:
+        return json.loads(text, parse_float=str, parse_int=str)
+    except RecursionError as error:
+        raise ValueError("nested too deeply") from error
 
 
 def _cells_of(row: Any) -> dict[str, str]:
