@@ -262,7 +262,7 @@ def _measured(
 def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_by_order: int) -> tuple[Caveat, ...]:
     """What is to be known of the files of a plan; logs that could not be used are named below the captures folder."""
     n_unknown, n_without = len(found.not_in_plan), len(found.without_sensors)
-    unknown = f"{_files(found.not_in_plan)} the path pattern, but card, scene or resolution are not in the plan."
+    unknown = not_in_plan_words(found.not_in_plan)
     without = f"{n_without} of {len(found.runs)} runs have no sensor log."
     by_order = (
         f"{n_by_order} runs are laid over the stretches of load of the sensor log that they share, by their "
@@ -277,6 +277,11 @@ def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_
     below = printable(str(plan.captures.folder)).rstrip("/\\")
     reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
     return (*(caveat for number, caveat in told if number), *sensors_caveat(reasons, len(placed)))
+
+
+def not_in_plan_words(names: Sequence[str]) -> str:
+    """Which captures the plan says nothing of."""
+    return f"{_files(names)} the path pattern, but card, scene or resolution are not in the plan."
 
 
 def _files(names: Sequence[str]) -> str:

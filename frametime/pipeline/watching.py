@@ -23,7 +23,7 @@ from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring import FolderOptions, WorkerLimits
 from frametime.pipeline.measuring_many import measure_many, measuring_apart
-from frametime.pipeline.review_files import measured_or_not, requests_of, run_made
+from frametime.pipeline.review_files import measured_or_not, not_in_plan_words, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of
@@ -245,11 +245,13 @@ def watch_plan(
     folder = plan.captures.folder.absolute()
     order = chosen_order(plan.design, plan.order)
     found = find_runs(plan)
-    seen = _states_of(found.runs)
+    seen = _states_of(found.runs) | {folder / name: state_of(folder / name) for name in found.not_in_plan}
     outcomes = measure_many(requests_of(plan, found.runs), limits=limits)
     # A run takes the place of an earlier one of its name.
     made = {run_name(**file.place): run_made(plan, file, of) for file, of in zip(found.runs, outcomes, strict=True)}
     _, coverage = flags_and_coverage(plan.design, *measured_or_not(made.values()))
+    if found.not_in_plan:
+        yield BenchReport(message=not_in_plan_words(found.not_in_plan))
     yield BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=order))
     with measuring_apart(limits) as measure:
         for path in finished_files(folder, settle_s=settle_s, stop=stop):
@@ -275,8 +277,7 @@ def watch_plan(
                 continue
             name = path.relative_to(folder).as_posix()
             if name in found.not_in_plan:
-                message = f"{printable(name)} fits the pattern, but card, scene or resolution are not in the plan"
-                yield BenchReport(message=message)
+                yield BenchReport(message=not_in_plan_words([name]))
 
 
 def _states_of(files: Iterable[RunFile]) -> dict[Path, tuple[int, ...] | None]:

@@ -108,7 +108,7 @@ def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: R
     assert broken.next_run.reason == "unreadable"
     write(folder / "cedar" / "harbor" / "run1.csv", 9.0)
     assert next(reports).message == (
-        "cedar/harbor/run1.csv fits the pattern, but card, scene or resolution are not in the plan"
+        "1 file (cedar/harbor/run1.csv) fits the path pattern, but card, scene or resolution are not in the plan."
     )
     write(folder / "amber" / "harbor" / "run2.csv", 10.1)
     mended = next(reports).newest
@@ -125,4 +125,16 @@ def test_a_layout_that_is_kept_later_has_its_runs_told_again(plan: ReviewPlan) -
     read_capture(log, options=ReadOptions(unit="us", remember=True))
     again = next(reports).newest
     assert again is not None and "harbor" in newest_run_text(plan.design, again)
+    stop.set()
+
+
+def test_captures_that_lie_there_and_are_not_in_the_plan_are_told_in_one_line(plan: ReviewPlan) -> None:
+    for run in range(1, 7):
+        write(plan.captures.folder / "cedar" / "harbor" / f"run{run}.csv", 9.0)
+    reports, stop = begin(plan)
+    told = next(reports).message
+    assert told is not None and told.startswith("6 files (cedar/harbor/run1.csv, ")
+    assert next(reports).coverage is not None
+    write(plan.captures.folder / "amber" / "harbor" / "run2.csv", 10.4)
+    assert next(reports).newest is not None
     stop.set()
