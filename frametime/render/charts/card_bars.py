@@ -254,9 +254,8 @@ def metrics_that_fit(result: ReviewResult, n_rows: int) -> tuple[str, ...]:
 def _row(view: ReviewView, card: str, bars: Sequence[Bar], remark: str, short: str | None = None) -> BarRow:
     """A row with what is said of a card; one that is alone has no place, no verdict and no ground of its own."""
     if not view.has_rivals and bars:
-        remark = short = ""
-    is_subject = view.has_rivals and card in view.result.subject
-    return BarRow(view.label(card), remark, remark if short is None else short, bars, is_subject)
+        return BarRow(view.label(card), "", "", bars)
+    return BarRow(view.label(card), remark, remark if short is None else short, bars, card in view.result.subject)
 
 
 def _bars_of(card: int, estimates: Sequence[Standing | Estimate | None]) -> list[Bar]:
@@ -444,7 +443,7 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
             # Sensors count whole degrees, and a peak is one sample.
             greatest, decimals = max(row.bars[0].end for row in rows), 0 if unit == "°C" else None
             panels.append(BarPanel(name, unit, rows, greatest, decimals))
-    most = 1 if view.theme.is_narrow else 2 if bar_layout(len(result.cards), 1)[1] else 4
+    most = 1 if view.theme.is_narrow else MOST_PANELS if bar_layout(len(result.cards), 1)[1] else 4
     return [panels[part] for part in even_parts(len(panels), most)]
 
 
@@ -461,9 +460,11 @@ def _peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
 
 
 def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Chart:
-    powered = any(row.cut == cut for row in view.result.efficiency)
+    priced, powered = (any(row.cut == cut for row in rows) for rows in (view.result.value, view.result.efficiency))
     values = {
-        "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if powered else "",
+        "what": "Price and power" if priced and powered else "Price" if priced else "Power",
+        "means": f"Prices by the mean of {view.metric(None).label}" if priced else "Means",
+        "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if priced and powered else "",
         "definitions": view.definitions([view.result.headline]),
         "if_hot": any(panel.unit == "°C" for panel in panels),
     }

@@ -65,8 +65,7 @@ class ChartKind:
         )
         entries = [(_filled(entry["label"], values), entry) for entry in self.key_entries]
         kept = [{**entry, "label": label} for label, entry in entries if label]
-        title = self.title.format_map(values)
-        return replace(self, title=title, lead=lead, notes=notes, full=full, key_entries=kept)
+        return replace(self, title=self.title.format_map(values), lead=lead, notes=notes, full=full, key_entries=kept)
 
 
 def _filled(template: str, values: Mapping[str, Any]) -> str:

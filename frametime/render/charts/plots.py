@@ -408,8 +408,7 @@ def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
     for most in range(_MOST_SLOPES, 0, -1):  # fewer lines, until each has its label, or as many as have one
         # Wide enough to lie on both sides of every card, close enough to tell them apart.
         values = [slope for slope in round_ticks(0.8 * slopes.min(), 1.25 * slopes.max(), most, least=1) if slope > 0.0]
-        kept: list[tuple[float, float, Area, str]] = []
-        taken = [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
+        kept, taken = best[:0], [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
         for slope, label in zip(values, tick_labels(values), strict=True):
             x, y = min(x_end, y_end / slope), min(y_end, slope * x_end)
             at_right = slope * x_end < y_end
@@ -461,9 +460,8 @@ def _words(axes: Axes, marks: Sequence[Drawn], theme: Theme, *, in_rows: bool) -
                 own = _distance(area, np.array([[x, y]]))
                 least = 0.0 if in_rows else 1.3 * own + 0.3 * em if times == 1.0 else 0.5 * em
                 is_inside = area[0] > 0.0 and area[2] < width and area[1] > 0.0 and area[3] < height
-                crosses = any(line.intersects_bbox(Bbox.from_extents(*area), filled=False) for line in lines)
-                is_clear = not crosses and not any(_meet(area, other) for other in taken)
-                if is_inside and is_clear and _distance(area, others) > least:
+                is_free = is_inside and _distance(area, others) > least and not any(_meet(area, each) for each in taken)
+                if is_free and not any(line.intersects_bbox(Bbox.from_extents(*area), filled=False) for line in lines):
                     break
             else:
                 continue

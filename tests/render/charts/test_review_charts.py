@@ -415,6 +415,18 @@ def test_bars_of_price_and_power_are_the_rows_of_value_and_efficiency(result: Re
         draw_costs(sample_review(n_scenes=1, prices=False, power=False), THEME)
 
 
+def test_a_chart_of_power_alone_says_nothing_of_prices() -> None:
+    unpriced = all_text(draw_costs(sample_review(n_scenes=1, prices=False), THEME))
+    assert "Power: all cells" in unpriced and "Means over" in unpriced
+    assert "Prices by" not in unpriced and "Price and" not in unpriced
+    assert "Price: all cells" in all_text(draw_costs(sample_review(n_scenes=1, power=False), THEME))
+
+
+def test_price_and_power_of_twelve_cards_stand_in_one_chart() -> None:
+    figure = draw_costs(sample_review(n_cards=12, n_scenes=1), THEME)
+    assert [axes.get_xlabel() for axes in figure.axes] == ["EUR per fps", "W", "frames/J"]
+
+
 def test_an_interval_too_short_to_be_seen_is_a_mark() -> None:
     figure = Figure(figsize=(6.0, 3.0), dpi=100)
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
