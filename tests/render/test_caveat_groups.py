@@ -12,6 +12,7 @@ from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
 from frametime.render.review_words import PlacedCaveat, caveat_groups, group_words, place_words, placed_caveats
+from frametime.render.tables.review_runs import runs_table
 from frametime.review.result import ReviewResult
 
 
@@ -82,3 +83,11 @@ def test_people_read_labels_and_not_keys(result: ReviewResult) -> None:
     assert [(key, text) for text in shown for key in keys if key in text] == []
     assert keys
     assert "## Caveats" in render_markdown(review_report(result))
+
+
+def test_notes_of_single_runs_that_change_nothing_stay_out_of_the_table_of_runs(result: ReviewResult) -> None:
+    told = [Caveat(code="a-note", message="of note", weight=Weight.NOTE), Caveat(code="with-care", message="of weight")]
+    table = runs_table(replace(result, runs=tuple(replace(run, caveats=tuple(told)) for run in result.runs)))
+    assert [note.text for note in table.notes] == ["of weight"]
+    codes = [cell.data for key, cell in zip(table.columns, table.rows[0].cells, strict=True) if key.key == "caveats"]
+    assert codes == ["a-note with-care"]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
+from frametime.caveats import Weight
 from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, place_name, remarks
 from frametime.render.tables.parts import (
     NOTHING,
@@ -141,8 +142,9 @@ def runs_table(result: ReviewResult) -> Table:
 
 def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
     judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
+    told = (caveat for caveat in run.caveats if caveat.weight is not Weight.NOTE)
     return {
-        "run_name": code_cell(run.name, notes=notes_of(run.caveats)),
+        "run_name": code_cell(run.name, notes=notes_of(told)),
         "file": run.provenance.file_name,
         "sha256": run.provenance.sha256,
         "judgement": cell(judgement, *(f" {remark}" for remark in remarks(run)), data=run.judgement),
