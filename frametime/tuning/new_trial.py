@@ -64,8 +64,8 @@ def refuse_new(new: Trial, noted: Trial, record: TuningRecord, *, name: str) -> 
     # How long an endurance run was, its logs may say.
     refuse_trial(trial_text(replace(noted, is_endurance=False)), record, name=name)
     tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
-    if new.on is not None and datetime.fromisoformat(new.on).date() > tomorrow:
-        found = f"on is '{new.on}', a day that is yet to come"
+    if new.on is not None and (not new.on or datetime.fromisoformat(new.on).date() > tomorrow):
+        found = f"on is '{new.on}', a day that is yet to come" if new.on else "on is empty"
         raise RecordError.at(name, found, helps="give the day on which the trial was made")
     known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
     for typed, log in zip(new.logs, noted.logs, strict=True):

@@ -132,6 +132,7 @@ def test_the_log_says_how_long_an_endurance_run_was_and_the_word_else() -> None:
         ({"workload": "cannyon"}, "did you mean 'canyon'"),
         ({"on": "monday"}, "2026-11-25"),
         ({"on": "2999-01-01"}, "a day that is yet to come"),
+        ({"on": ""}, "on is empty"),
         ({"logs": ("one.csv", "one.csv")}, "this log is given twice"),
         ({"logs": ("known.csv",)}, "in the record already, with trial 1"),
         ({"is_endurance": True}, "minutes is not known for the endurance run"),
