@@ -245,3 +245,11 @@ def test_what_tells_of_no_frames_is_refused(name: str, content: bytes) -> None:
 def test_at_most_one_in_eight_is_refused() -> None:
     refused = [name for name, content in READ if rate_of(content) is None]
     assert len(refused) * 8 <= len(READ), refused
+
+
+def test_rows_that_all_have_more_cells_than_those_below_them_are_read_by_the_cells_that_count() -> None:
+    two = "".join(f"{0.15 + 0.0166 * i:.4f},16.600\n" for i in range(19))
+    content = "FrameTime\n" + "17.2 ms\n" * 10 + f"15.974147\n{two}" + "16.1 ms\n" * 24
+    capture = read_capture(io.BytesIO(content.encode()))
+    assert capture.n_frames == 18
+    assert [caveat.code for caveat in capture.caveats] == ["reading-inferred", "footer", "surplus-cells"]

@@ -322,7 +322,7 @@ def column_facts(
 
 def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:
     if rows and min(map(len, rows)) >= n_columns:
-        return list(zip(*rows, strict=False))
+        return list(zip(*rows, strict=False))[:n_columns]
     return [tuple(row[position] for row in rows if len(row) > position) for position in range(n_columns)]
 
 
