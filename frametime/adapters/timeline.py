@@ -301,8 +301,8 @@ class _Rows(NamedTuple):
 def from_both(times: TimeValues, lengths: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
     table = _Rows(chosen(times.ns, rows), *_usable(lengths, rows), rows)
-    if times.ok is not None:
-        return _by_lengths_alone(table, chosen(times.ok, rows), rules)
+    if times.ok is not None and not (stamped := chosen(times.ok, rows)).all():
+        return _by_lengths_alone(table, stamped, rules)
     caveats: list[Caveat] = []
     table = table._replace(stamps=_unwrapped(table.stamps, rules, caveats))
     table = table.at(_order_of_time(table.stamps, rows, rules, caveats))

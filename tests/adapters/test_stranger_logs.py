@@ -253,3 +253,11 @@ def test_rows_that_all_have_more_cells_than_those_below_them_are_read_by_the_cel
     capture = read_capture(io.BytesIO(content.encode()))
     assert capture.n_frames == 18
     assert [caveat.code for caveat in capture.caveats] == ["reading-inferred", "footer", "surplus-cells"]
+
+
+def test_a_time_that_another_stream_lacks_is_none_that_is_missing_here() -> None:
+    rows = [f"a,{end / 1e3:.6f},{ms:.3f}\n" for end, ms in zip(ENDS, MS, strict=True)]
+    rows[700:700] = ["b,,16.6\n"]
+    capture = read_capture(io.BytesIO(("app,time (s),frame time (ms)\n" + "".join(rows)).encode()))
+    assert capture.n_frames == N
+    assert [caveat.code for caveat in capture.caveats] == ["several-streams"]
