@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -97,8 +97,8 @@ def visible(files: dict[str, bytes]) -> dict[str, bytes]:
 def killed_runs(kind: str, server: Server, bench: Path, tmp_path: Path) -> Iterator[tuple[Path, dict[str, bytes], int]]:
     """Output folder of each killed run, what a run never killed ends with, and the exit code.
 
-    Some are killed at a random time, in whatever they do; most just after a change of the disk, as those are all the
-    states that a kill can leave: however slow the machine is, these fall inside the run.
+    Some are killed at a random time, in whatever they do; most lie as a kill just after a change of the disk leaves
+    them, as those are all the states that a kill can leave: however slow the machine is, these fall inside the run.
     """
     rng = random.Random(f"kill {kind}")
     whole: dict[int, dict[str, bytes]] = {}
@@ -113,16 +113,44 @@ def killed_runs(kind: str, server: Server, bench: Path, tmp_path: Path) -> Itera
     times = [(2, rng.uniform(0.0, asked[2]["duration_s"])) for _ in range(N_WITH_WORKERS)]
     times += [(1, rng.uniform(0.0, asked[1]["duration_s"])) for _ in range(N_AT_A_TIME)]
     places = spread(just_after(asked[1]), N_AT_A_PLACE)
-    kills: list[tuple[int, dict[str, Any]]] = [(workers, {"after_s": after_s}) for workers, after_s in times]
-    kills += [(1, {"at_event": event}) for event in places]
-    for number, (workers, how) in enumerate(kills):
+    for number, (workers, after_s) in enumerate(times):
         out = tmp_path / f"killed{number}"
         out.mkdir()
-        answer = server.run(command_of(kind, bench, out, workers=workers), **how)
+        answer = server.run(command_of(kind, bench, out, workers=workers), after_s=after_s)
         assert answer["code"] in {0, -9}
-        assert answer["code"] == -9 or "after_s" in how
         yield out, whole[1], answer["code"]
         shutil.rmtree(out)
+    out = tmp_path / "stopped"
+    out.mkdir()
+    for _ in killed_at(places, server, command_of(kind, bench, out), out):
+        yield out, whole[1], -9
+
+
+def killed_at(
+    events: Iterable[int], server: Server, command: list[str], out: Path, *, folder: str = "."
+) -> Iterator[int]:
+    """The events one after the other; meanwhile ``out`` lies as it would if the command had been killed at it.
+
+    One run is stopped at each event and what lies there is copied, which takes no run for each. At the event in the
+    middle one is killed in truth, and must leave the same.
+    """
+    events = sorted(events)
+    before, copies = out.with_name(f"{out.name}-before"), out.with_name(f"{out.name}-copies")
+    shutil.copytree(out, before, symlinks=True)
+    told = server.run(command, folder=folder, stops=events, copied=str(out), copies=str(copies))
+    assert told["code"] == 0
+    for event in events:
+        copy = copies / str(event)
+        if event == events[len(events) // 2]:
+            shutil.rmtree(out)
+            before.rename(out)
+            assert server.run(command, folder=folder, at_event=event)["code"] == -9
+            assert visible(content(out)) == visible(content(copy))
+            assert sorted(map(len, content(out).values())) == sorted(map(len, content(copy).values()))
+        shutil.rmtree(out)
+        copy.rename(out)
+        yield event
+    shutil.rmtree(out)
 
 
 def just_after(unkilled: dict[str, Any]) -> list[int]:
@@ -192,18 +220,17 @@ def test_what_stood_there_before_is_whole_until_it_is_replaced(
     unkilled = server.run([*command_of(kind, bench, tmp_path / "unkilled"), "--force"], counted=True)
     first, events = unkilled["places"][0], just_after(unkilled)
     earlier = [event for event in events if event <= first][-N_EARLIER:]
-    for event in sorted({*earlier, first, *(event for event in events if event > first)}):
-        out = tmp_path / f"killed{event}"
-        shutil.copytree(older, out)
-        assert server.run([*command_of(kind, bench, out), "--force"], at_event=event)["code"] == -9
+    out = tmp_path / "killed"
+    shutil.copytree(older, out)
+    again = [*command_of(kind, bench, out), "--force"]
+    for _ in killed_at({*earlier, first, *(event for event in events if event > first)}, server, again, out):
         left = content(out)
         seen = visible(left)
         assert marker not in seen or seen in (old, new)
         assert all(data in (old[name], new[name]) for name, data in seen.items())
-        assert server.run([*command_of(kind, bench, out), "--force"])["code"] == 0
+        assert server.run(again)["code"] == 0
         assert content(out) == new
         assert left_over(out) == set()
-        shutil.rmtree(out)
 
 
 @pytest.mark.slow
@@ -282,10 +309,10 @@ def test_a_command_that_is_killed_leaves_its_folder_as_it_was_or_as_it_will_be(
     old, new = shown(before), shown(tmp_path / "after")
     assert old != new
     around = {place + step for place in unkilled["places"] for step in (0, 1)} & set(range(unkilled["events"]))
-    for event in sorted({0, *around, *spread(just_after(unkilled), N_OF_EACH)}):
-        out = tmp_path / "killed"
-        shutil.copytree(before, out)
-        assert server.run(KILLED[name], folder=str(out), at_event=event)["code"] == -9
+    out = tmp_path / "killed"
+    shutil.copytree(before, out)
+    events = {0, *around, *spread(just_after(unkilled), N_OF_EACH)}
+    for event in killed_at(events, server, KILLED[name], out, folder=str(out)):
         seen = shown(out)
         for part in ("result/", "shelf/") if name == "shelve" else ("",):  # one is put in place after the other
             of = [{path: data for path, data in state.items() if path.startswith(part)} for state in (seen, old, new)]
@@ -293,7 +320,6 @@ def test_a_command_that_is_killed_leaves_its_folder_as_it_was_or_as_it_will_be(
         if seen == old and event in unkilled["places"]:
             assert server.run(KILLED[name], folder=str(out))["code"] == 0
             assert shown(out) == new, event
-        shutil.rmtree(out)
 
 
 @pytest.mark.slow

@@ -4,9 +4,11 @@ It reads one JSON line a run and answers with one: ``{"code", "events", "places"
 ``places`` are the numbers of the file events that take a file away or put it in place, ``changes`` of all that leave
 the disk other than it was: between two of them a kill finds the same files. A run is a forked copy in a process group
 of its own, so that starting it costs no imports. It is killed with its group ``after_s`` seconds after its start or
-just before its file event number ``at_event`` (an open, write, rename, ...), whichever is given. Events are counted
-where the request has ``counted`` or ``at_event``, as each call is looked at for it. The copy never runs threads that
-the server has started: the server imports, and does nothing else.
+just before its file event number ``at_event`` (an open, write, rename, ...), whichever is given. Before each event of
+``stops`` it stands still while the folder ``copied`` is copied to ``<copies>/<event>``, and then goes on: what a kill
+would leave there is on the disk, so that one run shows what many kills leave. Events are counted where the request has
+``counted``, ``at_event`` or ``stops``, as each call is looked at for it. The copy never runs threads that the server
+has started: the server imports and copies, and does nothing else.
 """
 
 from __future__ import annotations
@@ -16,9 +18,11 @@ import importlib
 import io
 import json
 import os
+import shutil
 import signal
 import sys
 import time
+from collections.abc import Collection
 from typing import Any, NoReturn
 
 from frametime.cli import main
@@ -27,10 +31,13 @@ _READING = ("os.listdir", "os.scandir", "os.walk", "os.fwalk", "os.chdir", "os.g
 _WRITING_FLAGS = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
 
 
-def _run(arguments: list[str], at_event: int | None, report: int, *, counted: bool, warm: bool) -> None:
+def _run(
+    arguments: list[str], at_event: int | None, stops: Collection[int], report: int, *, counted: bool, warm: bool
+) -> None:
     """The program in this process, with its file events counted if asked for; does not come back."""
     os.setsid()
     n_events = 0
+    stopping: list[int] = []
     places: list[int] = []
     changes: list[int] = []
 
@@ -39,8 +46,14 @@ def _run(arguments: list[str], at_event: int | None, report: int, *, counted: bo
         n_events += 1  # first, as killing is an event of its own
         if n_events - 1 == at_event:
             os.killpg(os.getpid(), signal.SIGKILL)
+        if n_events - 1 in stops:
+            stopping.append(n_events)
+            os.kill(os.getpid(), signal.SIGSTOP)
+            stopping.clear()
 
     def on_event(event: str, about: tuple[Any, ...]) -> None:
+        if stopping:  # to stop is an event of its own, and none of the program's
+            return
         if event in ("os.rename", "os.remove"):
             places.append(n_events)
         if event == "open" or event.startswith(("os.", "shutil.", "tempfile.")):
@@ -93,11 +106,17 @@ def _served(request: dict[str, Any]) -> dict[str, Any]:
             os.dup2(null, stream)
         os.chdir(request.get("folder", "."))
         at_event = request.get("at_event")
-        counted = at_event is not None or request.get("counted", False)
-        _run(request["arguments"], at_event, writing, counted=counted, warm=request.get("warm", False))
+        stops = frozenset(request.get("stops", ()))
+        counted = at_event is not None or bool(stops) or request.get("counted", False)
+        _run(request["arguments"], at_event, stops, writing, counted=counted, warm=request.get("warm", False))
     os.close(writing)
     after_s = request.get("after_s")
-    while not (ended := os.waitpid(pid, os.WNOHANG))[0]:
+    stops = iter(sorted(request.get("stops", ())))
+    while not (ended := os.waitpid(pid, os.WNOHANG | os.WUNTRACED))[0] or os.WIFSTOPPED(ended[1]):
+        if ended[0]:
+            shutil.copytree(request["copied"], f"{request['copies']}/{next(stops)}", symlinks=True)
+            os.kill(pid, signal.SIGCONT)
+            continue
         if after_s is not None and time.monotonic() - began_s >= after_s:
             for kill in (os.killpg, os.kill):
                 try:
