@@ -38,7 +38,13 @@ def _shown(character: str) -> str:
 
 
 class FrametimeError(Exception):
-    """Something that the user can mend. ``str(error)`` is one printable line; the exit code is 3."""
+    """Something that the user can mend. ``str(error)`` is one printable line; the exit code is 3.
+
+    ``place`` is the file or key with line and column, ``found`` what was found there; what helps stands behind them.
+    """
+
+    place: str = ""
+    found: str = ""
 
     @classmethod
     def at(
@@ -62,7 +68,9 @@ class FrametimeError(Exception):
             place += f": line {line}"
         if column is not None:
             place += f": column '{printable(column, limit=60)}'"
-        return cls(f"{place}: {found}" + (f"; {helps}" if helps else ""))
+        error = cls(f"{place}: {found}" + (f"; {helps}" if helps else ""))
+        error.place, error.found = place, found
+        return error
 
 
 class ReadError(FrametimeError):

@@ -95,7 +95,7 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
                 return _classify_arrow(cast("BinaryIO", stored))
             return _classify_text(head, name, table=table)
     except FrametimeError as error:
-        return FileKind(broken, str(error))
+        return FileKind(broken, error.found)
     except OSError as error:
         return FileKind(broken, error.strerror or "it cannot be opened")
 
@@ -122,7 +122,7 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     try:
         dialect = detect_dialect(source, options, looks_at_end=len(head) < FIRST_BYTES)
     except FrametimeError as error:
-        return _without_rows(source, str(error), table=table)
+        return _without_rows(source, error.found, table=table)
     facts = facts_of(dialect)
     if not dialect.names:
         return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")

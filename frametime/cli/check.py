@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import math
 from collections.abc import Collection
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import click
@@ -75,7 +75,9 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
     texts: list[str] = []
     missed: list[str] = []
     for path in paths:
-        measured = _measured(_for_path(base, path, besides[path]), go_on=len(paths) > 1)
+        is_found = besides[path] is not None and base.sensors is None
+        request = replace(base, path=path, sensors=besides[path], sensors_are_found=is_found)
+        measured = _measured(request, go_on=len(paths) > 1)
         if measured is None:
             continue
         run = measured[1]
@@ -84,7 +86,7 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         missed += [f"{shown_name(run, path)}: {sentence}" for sentence in told if sentence is not None]
         if chosen["plot"] is not None:
             _plot(measured, chosen)
-    emit(_joined(texts, chosen), chosen["out"], force=chosen["force"])
+    emit(("" if chosen["as_json"] or chosen["quiet"] else "\n").join(texts), chosen["out"], force=chosen["force"])
     for sentence in missed:
         click.echo(f"not met: {sentence}", err=True)
     if len(texts) < len(paths):
@@ -145,13 +147,6 @@ def _segment(text: str | None) -> int | Literal["longest"] | None:
         raise click.UsageError(f"--segment takes a number or 'longest', not {text!r}") from None
 
 
-def _for_path(base: MeasureRequest, path: str, sensors: str | None) -> MeasureRequest:
-    from dataclasses import replace
-
-    is_found = sensors is not None and base.sensors is None
-    return replace(base, path=path, sensors=sensors, sensors_are_found=is_found)
-
-
 class Requirement(NamedTuple):
     """Metric key, which side, and the value that is still allowed."""
 
@@ -168,14 +163,10 @@ class Requirement(NamedTuple):
         click.UsageError
             If the text has another form, the key is not known (the nearest one is named) or the value is no number.
         """
-        from frametime.errors import did_you_mean
-
         key, equals, value_text = text.partition("=")
         if not equals:
             raise click.UsageError(f"--{side} takes KEY=VALUE, not {text!r}")
-        if key not in known:
-            hint = did_you_mean(key, known, cutoff=0.6) or "'frametime metrics' lists them"
-            raise click.UsageError(f"--{side}: there is no metric {key!r}; {hint}")
+        _refuse_unknown(key, known, f"--{side}: ")
         try:
             value = float(value_text)
         except ValueError:
@@ -229,11 +220,6 @@ def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | 
     return check_text(run, path=path, style=styled, verbose=chosen["verbose"])
 
 
-def _joined(texts: list[str], chosen: dict[str, Any]) -> str:
-    spaced = not (chosen["as_json"] or chosen["quiet"])
-    return ("\n" if spaced else "").join(texts)
-
-
 @click.command(cls=Command)
 @click.argument("keys", nargs=-1, metavar="[KEY]...")
 @takes("metrics", "measuring")
@@ -245,27 +231,30 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
       frametime metrics
       frametime metrics low_1pct_mean_fps
     """
-    from frametime.errors import did_you_mean
     from frametime.metrics.catalog import catalog_for
 
     catalog = catalog_for(make_measure_options(chosen))
     for key in keys:
-        if key not in catalog:
-            hint = did_you_mean(key, catalog, cutoff=0.6) or "'frametime metrics' lists them all"
-            raise click.UsageError(f"there is no metric {key!r}; {hint}")
+        _refuse_unknown(key, catalog)
     rows = [catalog[key] for key in keys] or list(catalog.values())
     if as_json:
         from frametime.render.data_output import json_text
 
-        click.echo(json_text([_plain_row(row) for row in rows]))
+        names = [item.name for item in fields(rows[0]) if item.name != "compute"]
+        click.echo(json_text([{name: getattr(row, name) for name in names} for row in rows]))
     elif keys:
         click.echo("\n\n".join(_whole(row) for row in rows))
     else:
         click.echo(_table(rows))
 
 
-def _plain_row(row: Metric) -> dict[str, str]:
-    return {item.name: getattr(row, item.name) for item in fields(row) if item.name != "compute"}
+def _refuse_unknown(key: str, known: Collection[str], where: str = "") -> None:
+    """Refuse the key of a metric that there is not, with the one that is most like it."""
+    from frametime.errors import did_you_mean
+
+    if key not in known:
+        hint = did_you_mean(key, known, cutoff=0.6) or "'frametime metrics' lists them all"
+        raise click.UsageError(f"{where}there is no metric {key!r}; {hint}")
 
 
 def _whole(row: Metric) -> str:

@@ -78,7 +78,6 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
 
 _TRUTH: Final = _table("scenario.toml")
 CARDS: Final = tuple(DemoCard(**_plain(row)) for row in _TRUTH["cards"])
-BASELINE: Final = "tarn-6"
 SCENES: Final = tuple(DemoScene(**_plain(row)) for row in _TRUTH["scenes"])
 CAPPED: Final = ("regatta", "1080p")
 

@@ -30,8 +30,6 @@ Place: TypeAlias = Literal["foot", "side", "full"]
 Motion: TypeAlias = Literal["scrolling", "filling"]
 Shown: TypeAlias = Literal["trace", "rate", "low", "power", "temperature", "stutters", "label"]
 
-PLACES: Final[tuple[Place, ...]] = ("foot", "side", "full")
-MOTIONS: Final[tuple[Motion, ...]] = ("scrolling", "filling")
 SHOWN: Final[tuple[Shown, ...]] = ("trace", "rate", "low", "power", "temperature", "stutters", "label")
 
 SAFE_MARGIN: Final = 0.05

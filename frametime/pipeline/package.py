@@ -356,7 +356,7 @@ def _read(name: str, content: bytes, read: Callable[[Any], _Read]) -> _Read:
     try:
         return read(LogStream(io.BytesIO(content), name=name, size=len(content)))
     except ReadError as error:  # what helps with a log does not help here
-        raise ReadError(f"{str(error).rpartition('; ')[0] or error}; {_DISTRUST}") from error
+        raise ReadError(f"{error.place}: {error.found}; {_DISTRUST}") from error
 
 
 def _table(name: str, content: bytes) -> pa.Table:

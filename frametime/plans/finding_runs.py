@@ -11,7 +11,7 @@ from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
-from frametime.plans.path_pattern import KNOWN, PathPattern, resolution_name, starred
+from frametime.plans.path_pattern import KNOWN, RUN_WORDS, PathPattern, resolution_name, spelling, starred
 from frametime.plans.path_reading import LOG_ENDING
 from frametime.plans.plan import ReviewPlan
 from frametime.review.run_set import run_name
@@ -110,11 +110,22 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
         if other is run:
             continue
         names = f"'{printable(other.name)}' and '{printable(run.name)}'"
+        wrong = f"{names} both carry the number of run {mark}"
         if other.place == run.place:
             wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
-            raise PlanError.at(plan.file_name, wrong, helps="make the pattern tell them apart")
-        wrong = f"{names} both carry the number of run {mark}"
         raise PlanError.at(plan.file_name, wrong, helps="remove one of them, or make the pattern tell them apart")
+
+
+def run_of(fields: Mapping[str, str]) -> str:
+    """The name of a run from the fields of its path: one in letters or words has the number for which they stand.
+
+    Examples
+    --------
+    >>> run_of({"run": "second"}), run_of({"run": "B"}), run_of({"session": "2026-11-25", "run": "02"}), run_of({})
+    ('2', '2', '2026-11-25 02', '1')
+    """
+    run = fields.get("run", "1")
+    return f"{fields.get('session', '')} {RUN_WORDS.get(run.casefold(), run)}".lstrip()
 
 
 def number_of_run(run: str) -> str:
@@ -122,11 +133,13 @@ def number_of_run(run: str) -> str:
 
     Examples
     --------
-    >>> number_of_run("03 final"), number_of_run("2026-11-25 1"), number_of_run("aborted")
-    ('3', '2026-11-25 1', 'aborted')
+    >>> number_of_run("03 final"), number_of_run("2026-11-25 1"), number_of_run("c_again"), number_of_run("aborted")
+    ('3', '2026-11-25 1', '3', 'aborted')
     """
     number = re.match(r"(\d+)(?!\d|[-_.:]?\d)", run)
-    return run if number is None else number[1].lstrip("0") or "0"
+    if number is None:
+        return RUN_WORDS.get(re.split(r"[\W_]", run, maxsplit=1)[0].casefold(), run)
+    return number[1].lstrip("0") or "0"
 
 
 class PlanPlaces:
@@ -140,10 +153,9 @@ class PlanPlaces:
             "resolution": list(design.resolutions),
         }
         of_names = {field: self._names[field] for field in ("card", "scene")}
-        self._patterns = [pattern.with_values(self._names)]
-        for any_case in (False, True):
-            told = {"resolution": KNOWN["resolution"]}
-            self._patterns.append(pattern.with_values(of_names, any_case=any_case, told=told))
+        told = {"resolution": KNOWN["resolution"]}
+        loose = (pattern.with_values(of_names, any_spelling=any_spelling, told=told) for any_spelling in (False, True))
+        self._patterns = (pattern.with_values(self._names), *loose)
         self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
 
     def fields(self, name: str) -> dict[str, str] | None:
@@ -151,16 +163,15 @@ class PlanPlaces:
         return next((fields for pattern in self._patterns if (fields := pattern.match(name)) is not None), None)
 
     def place(self, values: Mapping[str, str]) -> dict[str, str]:
-        """Card, scene, resolution and run as the plan names them: capitals and equal resolutions do not matter."""
+        """Card, scene, resolution and run as the plan names them: `spelling` and equal resolutions do not matter."""
         place = {}
         for field, names in self._names.items():
             text = values.get(field, names[0])
-            same = [name for name in names if name.casefold() == text.casefold()]
-            place[field] = text if text in names or len(same) != 1 else same[0]
+            same = [] if text in names else [name for name in names if spelling(name) == spelling(text)]
+            place[field] = same[0] if len(same) == 1 else text
         if place["resolution"] not in self._names["resolution"]:
             place["resolution"] = self._equal.get(resolution_name(place["resolution"]), place["resolution"])
-        run = values.get("run", "1")
-        return {**place, "run": f"{values['session']} {run}" if "session" in values else run}
+        return {**place, "run": run_of(values)}
 
 
 def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:

@@ -13,6 +13,7 @@ from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDING, SEPARATORS, TOKEN, PathReading, known_spans, read_alike
 
 _COPY: Final = re.compile(r"(?P<first>.*[^\s_])(?P<gap>[ _]?)\(\d{1,2}\)(?P<ending>\.[^/]*)", re.DOTALL)
+_WORD_OF_COPY: Final = re.compile(r"(?<![^/])(?:copy of|kopie von) | - (?:copy|kopie)(?=\.)| copy(?=\.)", re.IGNORECASE)
 _STAND_IN: Final = "000p"
 """A resolution that no display has."""
 _LEAST_SHARE: Final = 0.25
@@ -46,6 +47,8 @@ def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
     >>> reading.pattern.text, reading.fields["GPU-70/harbor.csv"]["run"], reading.fields["GPU-70/harbor (2).csv"]["run"]
     ('{card}/{scene}< ({run})>.csv', '1', '2')
     """
+    whole = {*names}
+    names = [name for name in names if (first := _WORD_OF_COPY.sub("", name)) == name or first not in whole]
     copies = {name: found for name in names if (found := _COPY.fullmatch(name)) is not None}
     firsts = [name for name in names if name not in copies]
     gap = None

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from frametime.errors import PlanError, printable
+from frametime.errors import PlanError, did_you_mean, printable
 
 FIELDS: Final = (
     "card",
@@ -37,13 +37,8 @@ _FREE: Final = (f"{_VALUE})", _ANY)
 
 
 # Sizes behind the words: common practice, no source. "2K" is left as it is: it is used for two sizes.
-_SIZES: Final = MappingProxyType(
-    {
-        "720p": (1280, 720), "1080p": (1920, 1080), "1200p": (1920, 1200), "1440p": (2560, 1440),
-        "1600p": (2560, 1600), "1800p": (3200, 1800), "2160p": (3840, 2160), "2880p": (5120, 2880),
-        "4320p": (7680, 4320),
-    }
-)  # fmt: skip
+_WIDE: Final = {f"{lines}p": (lines * 16 // 9, lines) for lines in (720, 1080, 1440, 1800, 2160, 2880, 4320)}
+_SIZES: Final = MappingProxyType({**_WIDE, "1200p": (1920, 1200), "1600p": (2560, 1600)})
 _WORDS: Final = MappingProxyType(
     {
         "hd": "720p", "fhd": "1080p", "fullhd": "1080p", "qhd": "1440p", "wqhd": "1440p", "4k": "2160p", "uhd": "2160p",
@@ -75,7 +70,22 @@ def resolution_name(text: str) -> str:
     return f"{name}p" if f"{name}p" in _SIZES else name
 
 
-KNOWN: Final[Mapping[str, str]] = MappingProxyType({"resolution": f"(?i:{RESOLUTION.pattern})", "run": r"\d{1,3}"})
+def spelling(name: str) -> str:
+    """One text for names that differ only in capitals, spaces, dashes and underscores; two numbers stay two.
+
+    Examples
+    --------
+    >>> [spelling(text) for text in ("Brae 41", "brae-41", "BRAE41", "Sector 1-2", "Sector 12")]
+    ['brae41', 'brae41', 'brae41', 'sector1 2', 'sector12']
+    """
+    return re.sub(r"(?<!\d) | (?!\d)", "", re.sub("[-_ ]+", " ", name.casefold()))
+
+
+_ORDINALS: Final = "first second third fourth fifth sixth", "1st 2nd 3rd 4th 5th 6th"
+_COUNTED: Final = ("a b c d e f g h", "i ii iii iv v vi vii viii", "one two three four five six", *_ORDINALS)
+RUN_WORDS: Final = {word: str(number) for words in _COUNTED for number, word in enumerate(words.split(), 1)}
+"""Runs that are counted in letters or words, and their numbers."""
+KNOWN: Final = {"resolution": f"(?i:{RESOLUTION.pattern})", "run": rf"(?:\d{{1,3}}|(?i:{'|'.join(RUN_WORDS)}))"}
 """Expressions of fields that are known by their values."""
 UNNAMED: Final = "default"
 """The resolution of captures whose paths name none."""
@@ -135,11 +145,12 @@ class PathPattern:
         return cls(text, fields, tuple((way, _expression(way, where, told)) for way in (whole, *others)))
 
     def with_values(
-        self, values: Mapping[str, Iterable[str]], *, any_case: bool = False, told: Mapping[str, str] = _NOTHING
+        self, values: Mapping[str, Iterable[str]], *, any_spelling: bool = False, told: Mapping[str, str] = _NOTHING
     ) -> PathPattern:
         """The same pattern for the values that its fields can have: names with separators in them are told apart.
 
-        ``told`` holds an expression for each other field of which more is known.
+        ``any_spelling`` takes in what `spelling` makes one; ``told`` holds an expression for each other field of which
+        more is known.
 
         Examples
         --------
@@ -147,9 +158,9 @@ class PathPattern:
         >>> pattern.match("GPU-70-dry-harbor.csv")
         {'card': 'GPU-70', 'scene': 'dry-harbor'}
         """
-        flags = "i" if any_case else ""
+        flags, quoted = ("i", _any_spelling) if any_spelling else ("", re.escape)
         expressions = {
-            field: f"(?{flags}:{'|'.join(map(re.escape, sorted(texts, key=len, reverse=True)))})"
+            field: f"(?{flags}:{'|'.join(map(quoted, sorted(texts, key=len, reverse=True)))})"
             for field, texts in values.items()
         }
         return PathPattern.parse(self.text, told={**expressions, **told})
@@ -228,10 +239,8 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
     for found in _FIELD.finditer(text):
         name = found[1]
         if name not in FIELDS:
-            from difflib import get_close_matches
-
-            near = get_close_matches(name, FIELDS, n=1, cutoff=0.5)
-            helps = (f"did you mean '{{{near[0]}}}'? " if near else "") + f"known fields: {', '.join(FIELDS)}"
+            near = did_you_mean(f"{{{name}}}", [f"{{{field}}}" for field in FIELDS])
+            helps = f"{near} known fields: {', '.join(FIELDS)}".lstrip()
             raise PlanError.at(where, f"unknown field '{{{printable(name)}}}'", helps=helps)
         joined = text[: found.start()].endswith("}")
         if joined and name == "run":  # the number at the end of a name: "harbor1.csv"
@@ -243,7 +252,7 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
                 helps="put a separator between them, such as '/' or '_'",
             )
         parts += _literals(text[at : found.start()], where)
-        value = told.get(name, r"[0-9]+" if joined else _VALUE)
+        value = "[0-9]+" if joined else told.get(name, _VALUE)
         if name == "run" and text[: found.start()].endswith("*"):  # all digits of a number are the run's
             value = f"(?<![0-9]){value}"
         parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{value})")
@@ -251,6 +260,11 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
         at = found.end()
     parts += _literals(text[at:], where)
     return re.compile(_committed(parts), re.DOTALL)
+
+
+def _any_spelling(name: str) -> str:
+    """An expression for what has the same `spelling`, and little else."""
+    return "[-_ ]*".join("[-_ ]" if letter == " " else re.escape(letter) for letter in spelling(name))
 
 
 def _literals(text: str, where: str) -> list[str]:

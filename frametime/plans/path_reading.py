@@ -10,12 +10,12 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from itertools import permutations
+from itertools import combinations, permutations
 from typing import Final, NamedTuple, TypeAlias
 
 from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
-from frametime.plans.path_pattern import KNOWN, RESOLUTION, PathPattern, resolution_name
+from frametime.plans.path_pattern import KNOWN, RESOLUTION, RUN_WORDS, PathPattern, resolution_name, spelling
 
 LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
 LOG_ENDING: Final = re.compile(
@@ -23,11 +23,15 @@ LOG_ENDING: Final = re.compile(
     re.IGNORECASE,
 )
 SEPARATORS: Final = "-_. ()[]#"
+_MARKS: Final = re.escape(SEPARATORS)
 _WORD_OF_RUN: Final = (
     r"(?<![^\W_])(?:runs?|takes?|pass|try|attempt|round|rep|repeat|iteration|iter|lap|r|lauf|durchgang|essai)"
     "[-_ #.]{0,2}"
 )
-_RUN_WORD: Final = re.compile(rf"{_WORD_OF_RUN}(?P<run>0*\d{{1,3}})(?![^\W_])", re.IGNORECASE)
+_IN_WORDS: Final = "|".join(RUN_WORDS)
+_RUN_WORD: Final = re.compile(
+    rf"{_WORD_OF_RUN}(?P<run>0*\d{{1,3}}|(?<!(?<![^\W_])r)(?:{_IN_WORDS}))(?![^\W_])", re.IGNORECASE
+)
 _RUN_SIGN: Final = re.compile(r"#(?P<run>0*\d{1,3})(?![^\W_])(?!.*/)")
 _WORD_IN_FRONT: Final = re.compile(rf"{_WORD_OF_RUN}$", re.IGNORECASE)
 _SESSION_WORD: Final = re.compile(
@@ -37,6 +41,7 @@ _SESSION_WORD: Final = re.compile(
 )
 """Where nothing else is the run, what was repeated as a whole is."""
 _NUMBER: Final = re.compile(r"(?P<run>\d{1,3})")
+_COUNTED: Final = re.compile(rf"(?P<run>\d{{1,3}}|{_IN_WORDS})", re.IGNORECASE)
 _LAST_DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?P<run>\d{1,3})$")
 _FOLDER_NUMBER: Final = re.compile(r"(?:^|(?<=/))(?P<run>\d{1,3})(?=/)")
 _STAMP: Final = re.compile(
@@ -48,7 +53,7 @@ _STAMP: Final = re.compile(
     re.IGNORECASE | re.VERBOSE,
 )
 _BLOT: Final = "\0"
-TOKEN: Final = re.compile(rf"[^{re.escape(SEPARATORS)}/\0]+")
+TOKEN: Final = re.compile(rf"[^{_MARKS}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
 _NO_NAMES: Final = frozenset(
     {"captures", "capture", "logs", "log", "frames", "frametimes", "frame_times", "data", "results", "bench"}
@@ -56,6 +61,8 @@ _NO_NAMES: Final = frozenset(
 )
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
+_MOST_OF_ALL: Final = 0.9
+"""Share of the captures that count their runs in letters or words, below which these may be names: of scenes, say."""
 
 _RunFinder: TypeAlias = Callable[[str], "re.Match[str] | None"]
 """Finds the run in a path without its ending: a match with the group ``run``, in front of which its word may stand."""
@@ -68,8 +75,8 @@ class _Column(NamedTuple):
     texts: tuple[str, ...]
 
     def names(self) -> set[str]:
-        """The texts, whatever their capitals."""
-        return {text.casefold() for text in self.texts}
+        """The texts without capitals, one for each `spelling`."""
+        return set({spelling(text): text.casefold() for text in self.texts}.values())
 
 
 _Roles: TypeAlias = Mapping[int, str]
@@ -106,7 +113,7 @@ def read_alike(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
     ('{card}-{scene}-{resolution}-{run}.csv', ['GPU-70', 'GPU-80'])
     """
     found: list[PathReading] = []
-    for is_sure, finder in _run_finders(names):
+    for stops, finder in _run_finders(names):
         readings = [
             reading
             for columns, roles in _readings(names, finder, is_one_card=is_one_card)
@@ -114,7 +121,9 @@ def read_alike(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
         ]
         found += readings
         # A number that leaves one card only may be part of its name: both ways are shown.
-        if is_sure or (readings and (is_one_card or all(map(_stands_by_itself, readings)))):
+        if stops == "always" or (
+            stops == "readily" and readings and (is_one_card or all(map(_stands_by_itself, readings)))
+        ):
             break
     return _without_doubles(found)
 
@@ -128,7 +137,7 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
         }
         if plain or not told:
             break
-    joined = re.search(rf"\{{(card|scene)\}}([{re.escape(SEPARATORS)}]+)\{{(card|scene)\}}", pattern.text)
+    joined = re.search(rf"\{{(card|scene)\}}([{_MARKS}]+)\{{(card|scene)\}}", pattern.text)
     if joined is None or joined[1] == joined[3]:
         return plain
     whole = PathPattern.parse(pattern.text.replace(joined[0], f"{{{joined[1]}}}")).with_values({}, told=told)
@@ -153,7 +162,7 @@ def _says_enough(reading: PathReading) -> bool:
 def _stands_by_itself(reading: PathReading) -> bool:
     """Whether the number of the run cannot well be the end of a card's name, as in ``Amber 1`` and ``Amber 2``."""
     cards, scenes = reading.values("card"), reading.values("scene")
-    if len(cards) == 1:
+    if len(cards) == 1 or (not scenes and reading.values("run") & {*RUN_WORDS}):
         return False
     named = re.search(r"\{scene\}[^/{]*\{run\}", reading.pattern.text) is not None
     return not (named and len(scenes) == 1 and not _are_models(cards))
@@ -172,19 +181,22 @@ def _without_doubles(readings: Iterable[PathReading]) -> tuple[PathReading, ...]
 # Where the run stands
 
 
-def _run_finders(names: Sequence[str]) -> Iterator[tuple[bool, _RunFinder]]:
-    """Ways to find the run, the clearest first: by its word, as the last number, as another number, as none."""
+def _run_finders(names: Sequence[str]) -> Iterator[tuple[str, _RunFinder]]:
+    """Ways to find the run, the clearest first: by its word, in letters or words, as the last number, as another
+    number, as none; and whether readings that it leads to are the last."""
     if sum(_RUN_WORD.search(name) is not None for name in names) * 2 > len(names):
-        yield True, _worded
-    others: tuple[_RunFinder, ...] = (
-        _LAST_DIGITS.search,
-        _FOLDER_NUMBER.search,
-        _SESSION_WORD.search,
-        _no_run,
-        _FOLDER_END.search,
-    )
-    for finder in (*map(_numbered, (-1, 0, -2, 1, -3, 2)), *others):
-        yield False, finder
+        yield "always", _worded
+    numbers = [*map(_numbered, (-1, 0, -2, 1, -3, 2))]
+    has_numbers = any(_columns(names, finder) for finder in numbers)
+    in_words = [_numbered(at, _COUNTED) for at in (-1, 0, -2)]
+    for finder in in_words[:1] if has_numbers else in_words:
+        if columns := _columns(names, finder):
+            is_plain = not has_numbers and len(columns[0].texts) >= _MOST_OF_ALL * len(names)
+            yield "readily" if is_plain else "never", finder
+    searches = (expression.search for expression in (_LAST_DIGITS, _FOLDER_NUMBER, _SESSION_WORD))
+    others: list[_RunFinder] = [*numbers, *searches, _no_run, _FOLDER_END.search]
+    for finder in others:
+        yield "readily", finder
 
 
 def _worded(body: str) -> re.Match[str] | None:
@@ -195,14 +207,14 @@ def _no_run(body: str) -> None:
     return None
 
 
-def _numbered(at: int) -> _RunFinder:
+def _numbered(at: int, number: re.Pattern[str] = _NUMBER) -> _RunFinder:
     """The token of the file's name at this place, where it is a number."""
 
     def find(body: str) -> re.Match[str] | None:
         tokens = list(TOKEN.finditer(_blotted(body, known_spans(body)), body.rfind("/") + 1))
         if not -len(tokens) <= at < len(tokens):
             return None
-        return _NUMBER.fullmatch(body, *tokens[at].span())
+        return number.fullmatch(body, *tokens[at].span())
 
     return find
 
@@ -257,7 +269,7 @@ def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
 def _shape(literal: str, without: str) -> str:
     """A literal with a space for each group of separators, without the word of a run and what this expression finds."""
     bare = _WORD_IN_FRONT.sub("", re.sub(without, "", literal, flags=re.IGNORECASE))
-    return re.sub(f"[{re.escape(SEPARATORS)}]+", " ", bare)
+    return re.sub(f"[{_MARKS}]+", " ", bare)
 
 
 def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
@@ -285,12 +297,12 @@ def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
 def _are_runs(columns: Sequence[_Column]) -> bool:
     """Whether the numbers are those of runs: small, from 0 or 1 on in most cells, and met again across the tree."""
     runs = next(column.texts for column in columns if column.kind == "run")
-    plain: dict[str, Callable[[str], str]] = {"text": str.casefold, "resolution": resolution_name}
+    plain: dict[str, Callable[[str], str]] = {"text": spelling, "resolution": resolution_name}
     names = [map(plain[column.kind], column.texts) for column in columns if column.kind in plain]
     others = zip(*names, strict=True) if names else [()] * len(runs)
     cells: dict[tuple[str, ...], set[int]] = defaultdict(set)
     for cell, run in zip(others, runs, strict=True):
-        cells[cell].add(int(run))
+        cells[cell].add(int(RUN_WORDS.get(run.casefold(), run)))
     numbers = set().union(*cells.values())
     if min(numbers) > 1 or max(numbers) > _MOST_RUNS:
         return False
@@ -307,11 +319,11 @@ def _readings(
     roles: dict[int, str] = {}
     twins: dict[int, int] = {}
     for at, other in permutations(varying, 2):
-        a, b = columns[at].texts, columns[other].texts
+        a, b = ([*map(spelling, columns[one].texts)] for one in (at, other))
         says_all = len(set(zip(a, b, strict=True))) == len(set(b)) and (len(set(a)) < len(set(b)) or other < at)
         if says_all and at not in {*roles, *twins} and other not in {*roles, *twins}:
             # The other one says it already: the same text once more, or a maker above its cards.
-            if a == b:
+            if columns[at].texts == columns[other].texts:
                 twins[at] = other
             else:
                 roles[at] = "*"
@@ -344,15 +356,14 @@ def _readings(
 def _without_repeats(columns: list[_Column]) -> list[_Column]:
     """Part a text that repeats an earlier one in front, as ``amber/amber_harbor_1.csv`` does."""
     texts = [at for at, column in enumerate(columns) if column.kind == "text"]
-    for at in texts:
-        for earlier in (other for other in texts if other < at):
-            pairs = list(zip(columns[earlier].texts, columns[at].texts, strict=True))
-            rests = [text.removeprefix(front) for front, text in pairs]
-            gaps = {rest[: len(rest) - len(rest.lstrip(SEPARATORS))] for rest in rests}
-            are_repeats = all(text.startswith(front) and text != front for front, text in pairs)
-            if are_repeats and len(gaps) == 1 and "" not in gaps and all(rest.strip(SEPARATORS) for rest in rests):
-                backs = [rest.lstrip(SEPARATORS) for rest in rests]
-                return _parted(columns, at, [(front, back) for (front, _), back in zip(pairs, backs, strict=True)])[0]
+    for earlier, at in combinations(texts, 2):
+        parts = [
+            (front, found[1])
+            for front, text in zip(columns[earlier].texts, columns[at].texts, strict=True)
+            if (found := re.fullmatch(rf"{re.escape(front)}[{_MARKS}]+([^{_MARKS}].*)", text, re.DOTALL)) is not None
+        ]
+        if len(parts) == len(columns[at].texts):
+            return _parted(columns, at, parts)[0]
     return columns
 
 
@@ -390,28 +401,29 @@ def _are_models(names: Collection[str]) -> bool:
 
 
 def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tuple[str, str]] | None:
-    """Part every text in two so that the fronts and the backs cross: the way with the fewest of both.
+    """Part every text in two so that the fronts and the backs cross, however spelled: the way with the fewest of both.
 
     Returns
     -------
     dict or None
         Front and back of each text, or nothing where no parting has two fronts or two backs that cross.
     """
+    gaps = re.compile(re.escape(separator) if separator else rf"[{_MARKS}]+")
+    ways = [
+        (text, spelling(front), spelling(back), (front, back))
+        for text in texts
+        for gap in gaps.finditer(text)
+        if (front := text[: gap.start()]) and (back := text[gap.end() :])
+    ]
     best: tuple[int, dict[str, tuple[str, str]]] | None = None
     model = max(texts, key=lambda text: (len(TOKEN.findall(text)), text))
-    for gap in re.finditer(re.escape(separator) if separator else rf"[{re.escape(SEPARATORS)}]+", model):
-        front, back, between = model[: gap.start()], model[gap.end() :], gap[0]
-        fronts = {text[: -len(between + back)] for text in texts if text.endswith(between + back)} - {""}
-        backs = {text[len(front + between) :] for text in texts if text.startswith(front + between)} - {""}
-        parts = {
-            text: ways[0]
-            for text in texts
-            if len(ways := [(a, b) for a in fronts for b in backs if a + between + b == text]) == 1
-        }
-        if len(parts) == len(texts) and len(fronts) > 1 and len(backs) > 1:
-            size = len(fronts) + len(backs)
-            if best is None or size < best[0]:
-                best = size, parts
+    for front, back in ((a, b) for text, a, b, _ in ways if text == model):
+        fronts = {a for _, a, b, _ in ways if b == back}
+        backs = {b for _, a, b, _ in ways if a == front}
+        fits = [(text, parts) for text, a, b, parts in ways if a in fronts and b in backs]
+        is_one_each = len(fits) == len(dict(fits)) == len(texts) and len(fronts) > 1 and len(backs) > 1
+        if is_one_each and (best is None or len(fronts) + len(backs) < best[0]):
+            best = len(fronts) + len(backs), dict(fits)
     return best[1] if best is not None else None
 
 
@@ -436,8 +448,8 @@ def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
             mean if mean == "*" else _common(column.texts) if mean in {"literal", "text"} else f"{{{mean}}}"
             for column, mean in zip(columns, means, strict=True)
         )
-        told = dict(zip(means, (column.texts for column in columns), strict=True))
-        told = {mean: texts for mean, texts in told.items() if mean not in {"literal", "text", "*"}}
+        at_means = zip(means, columns, strict=True)
+        told = {mean: column.texts for mean, column in at_means if mean not in {"literal", "text", "*"}}
         places = list(zip(*told.values(), strict=True))
         if len(set(places)) < len(paths):
             continue

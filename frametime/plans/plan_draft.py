@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
@@ -15,10 +15,10 @@ from typing import Final, NamedTuple
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
-from frametime.plans.finding_runs import PlanPlaces, number_of_run
+from frametime.plans.finding_runs import PlanPlaces, number_of_run, run_of
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_gaps import read_paths
-from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name
+from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelling
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order
@@ -39,14 +39,15 @@ _CELL: Final = frozenset(("card", "scene", "resolution"))
 class PlanDraft:
     """What a first plan rests on, and its text: ``folder`` is as seen from the plan, keys stand in their order.
 
-    ``places`` holds card, scene, resolution and run of each capture, as the plan names them; ``left_out`` the run and
-    the reason of each that the plan excludes.
+    ``places`` holds card, scene, resolution and run of each capture, as the plan names them; ``spelled`` that name
+    for each way in which cards and scenes are written; ``left_out`` the run and the reason of each that is excluded.
     """
 
     folder: str
     pattern: PathPattern
     sensors: PathPattern | None
     places: Mapping[str, tuple[str, str, str, str]]
+    spelled: Mapping[str, Mapping[str, str]]
     left_out: Mapping[str, tuple[str, str]]
     walk: Walk
 
@@ -96,18 +97,23 @@ class PlanDraft:
         runs = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else str(counts[0])
         n_missing = len(self.cards) * len(self.scenes) * len(self.resolutions) - len(self.runs_in_cells)
         missing = f"; {counted(n_missing, 'cell')} without a capture" if n_missing else ""
-        names = {"cards": self.cards, "scenes": self.scenes, "resolutions": self.resolutions}
+        names = {"card": self.cards, "scene": self.scenes, "resolution": self.resolutions}
         sensors = "" if self.sensors is None else f"  pattern {printable(self.sensors.text)}"
         lines = [
             f"{counted(len(self.places), 'capture')}, pattern {printable(self.pattern.text)}",
             *(
-                f"  {title:12}{len(names[title]):>4}  {_some(names[title], Counter(each))}"
-                for title, each in zip(names, zip(*self.places.values(), strict=True), strict=False)
+                f"  {f'{field}s':12}{len(names[field]):>4}  {self._some(field, Counter(each))}"
+                for field, each in zip(names, zip(*self.places.values(), strict=True), strict=False)
             ),
             f"  {'runs':16}  {runs} a cell{missing}",
             f"  {SENSOR_LOGS:12}{len(self.walk.others.get(SENSOR_LOGS, ())):>4}{sensors}",
             "For example {} is card {}, scene {}, resolution {}, run {}.".format(*map(printable, (name, *place))),
         ]
+        if any(name != one for ways in self.spelled.values() for name, one in ways.items()):
+            lines.append(
+                "Names joined by = differ only in capitals, spaces, dashes or underscores and are taken for one: where "
+                "they are two, enter both in the plan."
+            )
         if "card" in self.pattern.fields and "scene" not in self.pattern.fields:
             mark = next((mark for mark in "-_ " if all(mark in card for card in self.cards)), "")
             pattern = printable(self.pattern.text.replace("{card}", f"{{card}}{mark}{{scene}}"))
@@ -122,12 +128,12 @@ class PlanDraft:
                 f"No resolution stands in the names of {unnamed}: theirs is '{UNNAMED}', the first of the plan; write "
                 "there which it is."
             )
-        for title, keys in names.items():
+        for field, keys in names.items():
             spelled = defaultdict(list)
             for key in keys:
                 spelled[re.sub(r"[\W_]+", "", key.casefold())].append(printable(key))
             lines += [
-                f"{' and '.join(same)} are kept as {len(same)} {title}: if they are one, spell it alike everywhere."
+                f"{' and '.join(same)} are kept as {len(same)} {field}s: if they are one, spell it alike everywhere."
                 for same in spelled.values()
                 if len(same) > 1
             ]
@@ -144,14 +150,23 @@ class PlanDraft:
             lines.append(f"  {printable(files[0])}: {reason}" + f" ({len(files)} such files)" * (len(files) > 1))
         return lines
 
+    def _some(self, field: str, counts: Mapping[str, int]) -> str:
+        """Names with their captures, and how else each is written."""
+        told = {name: printable(name) for name in sorted(counts, key=natural_order)}
+        for way, name in sorted(self.spelled.get(field, {}).items()):
+            told[name] += f" = {printable(way)}" if way != name else ""
+        return first_of([f"{names} ({counts[name]})" for name, names in told.items()], _MOST_SHOWN)
+
     @property
     def _why_left_over(self) -> dict[str, str]:
         """Why captures do not fit the pattern: often their ending alone is another, or a word follows the number."""
-        why = dict.fromkeys(self.left_over, "does not fit the pattern")
+        others = [name for name in self.left_over if self.pattern.match(name) is None]
+        why = dict.fromkeys(self.left_over, "names another card, scene or resolution")
+        why |= dict.fromkeys(others, "does not fit the pattern")
         why |= {name: f"{reason}; left out by [[exclude]]" for name, (_, reason) in self.left_out.items()}
         for loose, what, taken in ((r"*\g<0>", "words at its end", "any"), (".*", "its ending", "every ending")):
             pattern = re.sub(r"(?<=\})\.[^/{}*]+$", loose, self.pattern.text)
-            fits = fields_by_pattern(PathPattern.parse(pattern), [*self.places, *self.left_over])
+            fits = fields_by_pattern(PathPattern.parse(pattern), [*self.places, *others])
             told = f"fits but for {what}; --path-pattern '{printable(pattern)}' takes {taken}"
             why.update(dict.fromkeys(why.keys() & fits - self.left_out.keys(), told))
         return why
@@ -256,16 +271,14 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
         name: {**unsaid, **{key: text_of(value) for key, value in fields.items()}}
         for name, fields in reading.fields.items()
     }
-    scenes = _merged_scenes(values.values())
-    equal: dict[str, set[str]] = defaultdict(set)
-    for fields in values.values():
-        equal[resolution_name(fields["resolution"])].add(fields["resolution"])
+    spelled = _joined_spellings(values.values())
     # Equal resolutions under one name; each as it is written where no other name stands for the same.
-    resolutions = {name: name if len(same) == 1 else one for one, same in equal.items() for name in same}
+    equal = {name: resolution_name(name) for name in {fields["resolution"] for fields in values.values()}}
+    resolutions = {name: one if [*equal.values()].count(one) > 1 else name for name, one in equal.items()}
 
     def place_of(fields: Mapping[str, str]) -> tuple[str, str, str, str]:
-        run = f"{fields.get('session', '')} {fields['run']}".lstrip()
-        return fields["card"], scenes[fields["scene"]], resolutions[fields["resolution"]], run
+        card, scene = (spelled[field][fields[field]] for field in ("card", "scene"))
+        return card, scene, resolutions[fields["resolution"]], run_of(fields)
 
     places = {name: place_of(fields) for name, fields in values.items()}
     numbers = {(*place[:3], number_of_run(place[3])) for place in places.values()}
@@ -293,23 +306,25 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
         pattern=reading.pattern,
         sensors=sensors,
         places=places,
+        spelled=spelled,
         left_out=left_out,
         walk=walk,
     )
 
 
-def _merged_scenes(runs: Iterable[Mapping[str, str]]) -> dict[str, str]:
-    """Scenes that differ in capitals only are one, where no run stands twice then; cards are never merged."""
-    places: dict[str, dict[str, list[frozenset[tuple[str, str]]]]] = defaultdict(lambda: defaultdict(list))
-    for fields in runs:
-        place = {**fields, "scene": "", "resolution": resolution_name(fields["resolution"])}
-        places[fields["scene"].casefold()][fields["scene"]].append(frozenset(place.items()))
-    names = {}
-    for spellings in places.values():
-        every = [place for own in spellings.values() for place in own]
-        first = min(spellings, key=lambda scene: (-len(spellings[scene]), scene))
-        names.update({scene: first if len(set(every)) == len(every) else scene for scene in spellings})
-    return names
+def _joined_spellings(runs: Collection[Mapping[str, str]]) -> dict[str, dict[str, str]]:
+    """The usual spelling of each card and of each scene, where no run stands twice then; else each stays as it is."""
+    usual = {field: {fields[field]: fields[field] for fields in runs} for field in ("card", "scene")}
+    for field, other in (("card", "scene"), ("scene", "card")):
+        places: dict[str, dict[str, list[tuple[str, ...]]]] = defaultdict(lambda: defaultdict(list))
+        for fields in runs:
+            place = usual[other][fields[other]], resolution_name(fields["resolution"]), number_of_run(run_of(fields))
+            places[spelling(fields[field])][fields[field]].append(place)
+        for spellings in places.values():
+            every = [place for own in spellings.values() for place in own]
+            first = min(spellings, key=lambda name: (-len(spellings[name]), " " not in name, name))
+            usual[field].update({name: first for name in spellings if len(set(every)) == len(every)})
+    return usual
 
 
 def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
@@ -346,18 +361,10 @@ def _stem(path: str) -> str:
 
 def _with_fields(name: str, values: Mapping[str, set[str]]) -> str:
     """A path with the fields in place of their values."""
-    for field_name, texts in values.items():
-        for text in sorted(texts, key=len, reverse=True):
-            name, found = re.subn(
-                rf"(?<![^\W_]){re.escape(text)}(?![^\W_])", f"{{{field_name}}}", name, flags=re.IGNORECASE
-            )
-            if found:
-                break
+    for field, texts in values.items():
+        either = "|".join(map(re.escape, sorted(texts, key=len, reverse=True)))
+        name = re.sub(rf"(?<![^\W_])(?:{either})(?![^\W_])", f"{{{field}}}", name, flags=re.IGNORECASE)
     return name
-
-
-def _some(names: Sequence[str], counts: Mapping[str, int]) -> str:
-    return first_of([f"{printable(name)} ({counts[name]})" for name in names], _MOST_SHOWN)
 
 
 def _text(draft: PlanDraft) -> str:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from typing import get_args
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.film.picture import MOTIONS, PLACES, SAFE_MARGIN, Clip, ClipLook, Track
+from frametime.film.picture import SAFE_MARGIN, Clip, ClipLook, Motion, Place, Track
 from frametime.metrics.level import percentile_low_fps
 
 BLUE = "#56b4e9"
@@ -27,7 +28,7 @@ def is_line(panel: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return np.asarray((np.abs(panel[..., :3].astype(int) - color).max(axis=-1) < 3) & (panel[..., 3] > 250))
 
 
-@pytest.mark.parametrize("motion", MOTIONS)
+@pytest.mark.parametrize("motion", get_args(Motion))
 def test_the_newest_end_lies_where_the_clock_of_the_capture_is(motion: str) -> None:
     """After an hour, at a rate that is no whole number, to half a picture."""
     times_ms = np.full(3600 * 100 + 100, 10.0)
@@ -85,7 +86,7 @@ def test_numbers_change_at_most_four_times_a_second() -> None:
     assert 1 <= changes <= 4
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", get_args(Place))
 @pytest.mark.parametrize("n_tracks", [1, 4])
 @pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920), (640, 360), (180, 180), (180, 320), (321, 181)])
 def test_all_lies_in_the_safe_area(place: str, n_tracks: int, size: tuple[int, int]) -> None:
@@ -98,7 +99,7 @@ def test_all_lies_in_the_safe_area(place: str, n_tracks: int, size: tuple[int, i
     assert columns.min() >= SAFE_MARGIN * size[0] - 1 and columns.max() <= (1.0 - SAFE_MARGIN) * size[0]
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", get_args(Place))
 @pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920), (640, 360), (180, 180)])
 def test_no_number_and_no_long_label_is_cut_at_the_edge(place: str, size: tuple[int, int]) -> None:
     fast = replace(track(np.full(20_000, 0.5)), label="Amber 6 with a name of some forty letters")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import get_args
 
 import av
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
 from frametime.film.film_files import _frames_of, _rows_of, find_start, write_clip, write_over
-from frametime.film.picture import PLACES, Clip, ClipLook, Place, Track
+from frametime.film.picture import Clip, ClipLook, Place, Track
 
 LOOK = ClipLook(width=320, height=180, window_s=2.0)
 
@@ -66,7 +67,7 @@ def test_a_clip_keeps_its_opacity(tmp_path: Path, name: str) -> None:
     assert np.abs(seen - drawn).mean() / 255.0 < 6.0
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", get_args(Place))
 @pytest.mark.parametrize("size", [(320, 180), (321, 181), (1080, 1918)])
 @pytest.mark.parametrize("pixels", ["argb", "yuva444p10le", "yuva420p"])
 def test_a_frame_is_the_whole_picture_in_the_pixels_of_the_codec(
@@ -89,7 +90,7 @@ def test_a_frame_is_the_whole_picture_in_the_pixels_of_the_codec(
                 assert found.any() and np.array_equal(found, wanted), number
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", get_args(Place))
 @pytest.mark.parametrize("size", [(320, 180), (321, 181), (1079, 1917)])
 def test_the_panel_lies_on_pairs_of_pixels(size: tuple[int, int], place: Place) -> None:
     box = Clip([one_second()], replace(LOOK, width=size[0], height=size[1], place=place)).box

@@ -338,3 +338,12 @@ def test_a_file_that_unpacks_to_other_than_it_says_is_refused(bench: Path, tmp_p
     path.write_bytes(whole[:at] + bytes([whole[at] ^ 255]) + whole[at + 1 :])
     with pytest.raises(ReadError, match="no package that can be read"):
         verify(path)
+
+
+@pytest.mark.parametrize(("helps", "kept"), [(None, "a; b"), ("remove the row; or the file", "a; b")])
+def test_of_an_error_in_a_package_only_what_helps_with_a_log_is_left_out(helps: str | None, kept: str) -> None:
+    def refuse(log: object) -> None:
+        raise ReadError.at("x.parquet", "a; b", line=3, helps=helps)
+
+    with pytest.raises(ReadError, match=rf"^x\.parquet: line 3: {kept}; do not trust where it comes from$"):
+        package._read("x.parquet", b"", refuse)

@@ -248,7 +248,7 @@ def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_t
 
 
 def test_names_that_do_not_cross_are_told_with_the_pattern_that_parts_them(tmp_path: Path) -> None:
-    spelled = {"Amber6": ("old_harbor", "salt_flats"), "Birch9_newdrv": ("oldharbor", "saltflats")}
+    spelled = {"Amber6": ("old_harbor", "salt_flats"), "Birch9_newdrv": ("harbor", "saltflats_2")}
     names = [f"{card}-{scene}-{resolution} ({run}).csv" for card, scenes in spelled.items() for scene in scenes
              for resolution in ("QHD", "4K") for run in (1, 2)]  # fmt: skip
     folder = touch(tmp_path / "captures", *names)
@@ -341,8 +341,8 @@ def test_the_number_of_the_innermost_folder_is_the_run(tmp_path: Path) -> None:
     assert 'pattern = "november/data/{card}/{scene}/{resolution}/log {run}/frames.csv"' in text
 
 
-def test_a_card_that_is_spelled_in_two_ways_is_told(tmp_path: Path) -> None:
+def test_a_card_that_is_spelled_in_two_ways_is_one_and_told(tmp_path: Path) -> None:
     names = [f"{'GX-410' if run == 2 and card == 'GX 410' else card}/{scene}_{run}.csv" for card in ("GX 410", "Tarn 6")
              for scene in ("lake", "mill") for run in (1, 2)]  # fmt: skip
     _, lines, _ = _runs_of_draft(tmp_path, *names)
-    assert "GX 410 and GX-410 are kept as 2 cards: if they are one, spell it alike everywhere." in lines
+    assert "  cards          2  GX 410 = GX-410 (4), Tarn 6 (4)" in lines

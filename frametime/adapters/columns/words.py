@@ -244,7 +244,6 @@ class HeaderMeaning(NamedTuple):
 
 
 _EVENTS: Final = {Event.SUBMIT: "submit", Event.DISPLAY: "display", Event.END: "end", Event.START: "start"}
-_MARKS: Final = frozenset().union(*(WORDS[event] for event in _EVENTS.values()))
 _STATISTIC: Final = WORDS["statistic"]
 _KNOWN: Final = VOCABULARY.union(TIME_WORDS, *(WORDS[each] for each in ("plain", "rate", "index", "summed")))
 _BRACKETS: Final = r"[(\[{<]\s*([^()\[\]{}<>]{1,24}?)\s*[)\]}>]\s*$"

@@ -1,0 +1,157 @@
+"""Folders as people name them: each capture is found at its place, by a truth that was known before the folder was."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import product
+from pathlib import Path
+
+import pytest
+from drafted import draft_plan
+from run_cli import frametime
+
+from frametime.plans.finding_runs import find_runs
+from frametime.plans.path_pattern import spelling
+from frametime.plans.plan import exclusions_of, parse_plan
+from frametime.plans.plan_draft import PlanDraft
+from frametime.review.run_set import run_name
+
+CARDS = ("Brae 41", "Tarn 6")
+SPELLED = {"Brae 41": ("Brae 41", "brae-41", "BRAE41"), "Tarn 6": ("Tarn 6", "tarn_6", "TARN6")}
+SCENES = {"dry harbor": ("Dry Harbor", "dry-harbor", "DryHarbor"), "lake": ("Lake", "lake", "LAKE")}
+RESOLUTIONS = ("FHD", "4K")
+
+Way = Callable[[str, str, str, int], str]
+"""The path of a capture, from its card, its scene, its resolution and the number of its run from 0 on."""
+
+
+def bench(folder: Path, way: Way, *, cards: Sequence[str] = CARDS, n_runs: int = 3) -> dict[str, tuple[str, ...]]:
+    """Captures named in a way, and where each belongs: card and scene by `SPELLED` and `SCENES`."""
+    truth = {}
+    for card, scene, resolution, run in product(cards, SCENES, RESOLUTIONS, range(n_runs)):
+        name = way(card, scene, resolution, run)
+        truth[name] = (card, scene, resolution, str(run + 1))
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(f"frame_time_ms\n16.6\n16.7\n{16 + len(truth) / 100}\n")
+    return truth
+
+
+def counted(draft: PlanDraft, folder: Path) -> dict[str, tuple[str, ...]]:
+    """Where a review counts each capture by the drafted plan."""
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=folder)
+    runs = {run_name(**run.place): run for run in find_runs(plan).runs}
+    left_out = exclusions_of(plan, runs)
+    return {run.name: tuple(run.place.values()) for name, run in runs.items() if name not in left_out}
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {'abc'[run]}.csv",
+        lambda card, scene, resolution, run: f"{card}/{resolution}/{scene}/{'ABC'[run]}.csv",
+        lambda card, scene, resolution, run: f"{card}_{scene}_{resolution}_{('first', 'second', 'third')[run]}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}/{('First', 'Second', 'Third')[run]} run {resolution}.csv",
+        lambda card, scene, resolution, run: f"{card} {scene} {resolution} {'I' * (run + 1)}.csv",
+        lambda card, scene, resolution, run: f"{scene}_{card}_{('1st', '2nd', '3rd')[run]}_{resolution}.csv",
+        lambda card, scene, resolution, run: f"{resolution}/{card}-{scene}-{('one', 'two', 'three')[run]}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}_{resolution}_run{'ABC'[run]}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}_{resolution}_take {'I' * (run + 1)}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {('123', 'abc')[card == 'Tarn 6'][run]}.csv",
+        lambda card, scene, resolution, run: f"{SPELLED[card][run]}_{scene}_{resolution}_{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{SPELLED[card][run]}/{scene}_{resolution}_{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{SPELLED[card][run]} {scene} {resolution} {'abc'[run]}.csv",
+        lambda card, scene, resolution, run: f"day{run + 1}/{SPELLED[card][run]}/{scene}_{resolution}.csv",
+        lambda card, scene, resolution, run: (
+            f"{resolution}/{SPELLED[card][resolution == '4K']}/{scene} run{run + 1}.csv"
+        ),
+        lambda card, scene, resolution, run: f"{card}/{SCENES[scene][run]}_{resolution}_{run + 1}.csv",
+        lambda card, scene, resolution, run: (
+            f"{(card, card.lower(), card.upper())[run]} - {SCENES[scene][run]} - {resolution} - {run + 1}.csv"
+        ),
+        lambda card, scene, resolution, run: (
+            f"{SPELLED[card][run if card == 'Brae 41' else 0]}_{SCENES[scene][0]}_{resolution}_{run + 1}.csv"
+        ),
+    ],
+)
+def test_every_capture_of_a_badly_named_folder_is_found_at_its_place(tmp_path: Path, way: Way) -> None:
+    truth = bench(tmp_path, way)
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    told = {
+        name: (spelling(card), spelling(scene), {"1080p": "FHD", "2160p": "4K"}.get(resolution, resolution), run)
+        for name, (card, scene, resolution, run) in found.items()
+    }
+    assert told == {name: (spelling(card), spelling(scene), *rest) for name, (card, scene, *rest) in truth.items()}
+    assert len({place[:2] for place in found.values()}) == len(CARDS) * len(SCENES)
+
+
+def test_spellings_that_are_joined_stand_in_the_table_with_a_sentence(tmp_path: Path) -> None:
+    bench(
+        tmp_path / "captures",
+        lambda card, scene, resolution, run: f"{SPELLED[card][run]}/{scene} {resolution} {run + 1}.csv",
+    )
+    shown = frametime("plan", tmp_path / "captures", "--out", tmp_path / "plan.toml")
+    assert shown.code == 0
+    assert "  cards          2  Brae 41 = BRAE41 = brae-41 (12), Tarn 6 = TARN6 = tarn_6 (12)\n" in shown.out
+    assert "\nNames joined by = differ only in capitals, spaces, dashes or underscores" in shown.out
+
+
+def test_two_cards_of_which_one_run_stands_twice_are_not_joined(tmp_path: Path) -> None:
+    bench(tmp_path, lambda card, scene, resolution, run: f"{SPELLED[card][run]}/{scene}_{resolution}_1.csv")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert len(draft.cards) == 6
+    assert any(line.startswith("BRAE41 and Brae 41 and brae-41 are kept as 3 cards") for line in draft.understood)
+    assert len(counted(draft, tmp_path)) == len(SCENES) * len(RESOLUTIONS) * 6
+
+
+def test_two_numbers_are_never_one(tmp_path: Path) -> None:
+    names = {"Brae 41": "Brae 4-1", "Tarn 6": "Brae 41"}
+    bench(tmp_path, lambda card, scene, resolution, run: f"{names[card]}/{scene}_{resolution}_{run + 1}.csv")
+    assert draft_plan(tmp_path, beside=tmp_path).cards == ("Brae 4-1", "Brae 41")
+
+
+def test_a_plan_keeps_apart_the_cards_that_it_names(tmp_path: Path) -> None:
+    """Joined spellings are two cards again where a person writes both into the plan."""
+    bench(tmp_path, lambda card, scene, resolution, run: f"{SPELLED[card][run > 1]}/{scene}_{resolution}_{run + 1}.csv")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert {place[0] for place in counted(draft, tmp_path).values()} == set(CARDS)
+    text = draft.text + '\n[[cards]]\nkey = "brae-41"\nlabel = "The other sample"\n'
+    plan = parse_plan(text, file_name="plan.toml", folder=tmp_path)
+    assert {run.place["card"] for run in find_runs(plan).runs} == {*CARDS, "brae-41"}
+
+
+def test_scenes_that_are_counted_in_letters_are_no_runs(tmp_path: Path) -> None:
+    numbered = bench(tmp_path / "1", lambda card, scene, resolution, run: f"{card}/lake {scene[0]}_{run + 1}.csv")
+    assert numbered and draft_plan(tmp_path / "1", beside=tmp_path).scenes == ("lake d", "lake l")
+    few = bench(tmp_path / "2", lambda card, scene, resolution, run: f"{card}/{('lake I', 'lake II', 'mill')[run]}.csv")
+    assert few and draft_plan(tmp_path / "2", beside=tmp_path).scenes == ("lake I", "lake II", "mill")
+
+
+def test_letters_that_may_be_cards_are_shown_in_every_way(tmp_path: Path) -> None:
+    bench(tmp_path / "captures", lambda card, scene, resolution, run: f"{'abc'[run]} {scene} {resolution}.csv")
+    shown = frametime("plan", tmp_path / "captures", "--out", tmp_path / "plan.toml")
+    assert shown.code == 3 and "{card} {scene} {resolution}.csv" in shown.out
+
+
+@pytest.mark.parametrize("copy", ["Copy of {}.csv", "{} - Copy.csv", "{} copy.csv"])
+def test_a_copy_changes_no_reading(tmp_path: Path, copy: str) -> None:
+    truth = bench(tmp_path, lambda card, scene, resolution, run: f"{card} {scene} {resolution} {run + 1}.csv")
+    (tmp_path / copy.format("Tarn 6 lake 4K 2")).write_bytes((tmp_path / "Tarn 6 lake 4K 2.csv").read_bytes())
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert counted(draft, tmp_path) == truth
+    assert "Passed over: 1 file" in draft.understood
+
+
+def test_a_plan_takes_in_the_captures_of_a_card_that_is_spelled_anew(tmp_path: Path) -> None:
+    bench(tmp_path / "captures", lambda card, scene, resolution, run: f"{card}/{scene}_{resolution}_{run + 1}.csv")
+    assert frametime("plan", tmp_path / "captures", "--out", tmp_path / "plan.toml").code == 0
+    bench(tmp_path / "captures", lambda card, scene, resolution, run: f"{card.upper()}/{scene}_{resolution}_4.csv")
+    shown = frametime("plan", "--update", tmp_path / "plan.toml")
+    assert "New: runs 3 -> 4" in shown.out and "New: card" not in shown.out
+    assert "Brae 41 = BRAE 41 (16)" in shown.out
+
+
+def test_why_a_file_is_passed_over_names_it_once(tmp_path: Path) -> None:
+    bench(tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {run + 1}.csv")
+    (tmp_path / "notes.txt").write_text("played on Tuesday\n")
+    (line,) = [line for line in draft_plan(tmp_path, beside=tmp_path).understood if "notes.txt" in line]
+    assert line == "  notes.txt: there is one line and no row of numbers below it: 'played on Tuesday'"
