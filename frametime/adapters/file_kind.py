@@ -224,11 +224,9 @@ def writer_of_text(head: str, names: Iterable[str] | None = None) -> str | None:
 def writer_of_schema(metadata: Mapping[bytes, bytes] | None, names: Iterable[str]) -> str | None:
     """The command that wrote an Arrow or Parquet table; ``None`` for a capture and for tables of others."""
     about = (metadata or {}).get(METADATA_KEY, b"")[:200]
-    by_schema = next((command for mark, command in _BY_SCHEMA.items() if mark in about), None)
-    return by_schema or writer_of_names(names)
+    return next((command for mark, command in _BY_SCHEMA.items() if mark in about), None) or writer_of_names(names)
 
 
 def no_capture(name: str, command: str) -> ReadError:
     """The refusal of such a table where a capture is asked for."""
-    found = f"this is {_results(command).reason}, not a log"
-    return ReadError.at(name, found, helps="give a capture")
+    return ReadError.at(name, f"this is {_results(command).reason}, not a log", helps="give a capture")

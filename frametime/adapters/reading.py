@@ -68,8 +68,7 @@ def cut_capture(
     end_ns = length_ns - round(skip_end_s * NS_PER_S)
     if to_s is not None:
         end_ns = min(end_ns, round(to_s * NS_PER_S))
-    elapsed = stamps - stamps[0]
-    first, last = (int(i) for i in np.searchsorted(elapsed, [start_ns, end_ns + 1]))
+    first, last = (int(i) for i in np.searchsorted(stamps - stamps[0], [start_ns, end_ns + 1]))
     options = ", ".join(f"{name.removesuffix('_s').replace('_', ' ')} {value:g} s" for name, value in given.items())
     if last - first < 3:
         found = f"the cut ({options}) leaves {max(0, last - first - 1)} of {capture.n_frames} frames"
@@ -77,8 +76,7 @@ def cut_capture(
         raise ReadError.at(capture.provenance.file_name, found, helps=helps)
     left_s = (int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S
     left = f"{last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of {length_ns / NS_PER_S:.3f} s"
-    message = f"Cut as told ({options}): {left}."
-    caveat = Caveat(code="capture-cut", message=message, weight=Weight.NOTE)
+    caveat = Caveat(code="capture-cut", message=f"Cut as told ({options}): {left}.", weight=Weight.NOTE)
     merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
     return replace(
         capture,

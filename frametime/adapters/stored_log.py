@@ -8,10 +8,13 @@ import stat
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import Any, BinaryIO, Final, NamedTuple, cast
+from functools import partial
+from typing import Any, BinaryIO, Final, NamedTuple, TypeVar, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.errors import FrametimeError, ReadError, printable
+
+Result = TypeVar("Result")
 
 BLOCK_BYTES: Final = 1 << 20
 """How much of a stream is read at a time."""
@@ -20,8 +23,7 @@ FIRST_BYTES: Final = 1 << 16
 ROW_BYTES: Final = 40
 """What a row holds at least while its times are worked on (measured: 45 bytes in a log of two columns)."""
 _IN_MEMORY_BYTES: Final = 256 << 20
-_HASH_AT_ONCE_BYTES: Final = 1 << 20
-_AT_ONCE_BYTES: Final = 1 << 15
+_AT_ONCE_BYTES: Final = 1 << 20
 
 ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
 """First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
@@ -61,15 +63,27 @@ class LogStream(KeptOpen):
         self.name = name
         self.size = size
         self.state = state
+        self.held: bytes | None = None
 
     def close(self) -> None:
         if not self.closed:
             self._inner.close()
         super().close()
 
+    def hold(self) -> None:
+        """Read a short log whole, once: from now on its bytes lie in memory."""
+        self.held = self._inner.read()
+        self._inner.close()
+        self._inner = io.BytesIO(self.held)
+
+    @property
+    def can_be_opened_again(self) -> bool:
+        """Whether its bytes lie in a file, where another reader has a position of its own."""
+        return bool(self.state) and self.held is None
+
     def again(self) -> BinaryIO:
         """The same bytes from their start: of a file opened once more, else by this stream itself."""
-        if self.state:
+        if self.can_be_opened_again:
             return open(self.name, "rb")  # noqa: PTH123 - pathlib costs a quick check 5 ms
         self.seek(0)
         return cast("BinaryIO", KeptOpen(self))
@@ -113,10 +127,9 @@ def part_of(log: BinaryIO | LogStream, start: int, end: int) -> Any:
     import pyarrow as pa
 
     size = max(0, end - start)
-    if size <= _AT_ONCE_BYTES:
-        log.seek(start)
-        return pa.BufferReader(log.read(size))
-    if isinstance(log, LogStream) and log.state:
+    if isinstance(log, LogStream) and log.held is not None:
+        return pa.BufferReader(memoryview(log.held)[start:end])
+    if isinstance(log, LogStream) and log.can_be_opened_again:
         with suppress(OSError):
             name: Any = os.fsencode(log.name)  # bytes, because a name need not be text
             return pa.OSFile(name, "r").get_stream(start, size)
@@ -188,7 +201,9 @@ def opened_log(
     """
     with _stored(source) as stored:
         try:
-            sha256 = _hashing(stored, use_threads=use_threads)
+            if stored.size <= _AT_ONCE_BYTES:
+                stored.hold()
+            sha256 = in_passing(stored, partial(_hash, stored), use_threads=use_threads)
             stored.seek(0)
             yield OpenedLog(stored, *unpacked(stored, options), sha256)
         except FrametimeError:
@@ -214,26 +229,30 @@ def address_space_is_limited() -> bool:
     return resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY
 
 
-def _hashing(stored: LogStream, *, use_threads: bool) -> Callable[[], str]:
-    """The hash, taken while the log is parsed; before that of a small log, or one with a single position for both."""
+def _hash(stored: LogStream) -> str:
     import hashlib
 
-    def take() -> str:
-        digest = hashlib.sha256()
-        with stored.again() as again:
-            while block := again.read(BLOCK_BYTES):
-                digest.update(block)
-        return digest.hexdigest()
+    digest = hashlib.sha256()
+    with stored.again() as again:
+        while block := again.read(BLOCK_BYTES):
+            digest.update(block)
+    return digest.hexdigest()
 
-    if not (use_threads and stored.state and stored.size > _HASH_AT_ONCE_BYTES):
-        taken = take()
-        return lambda: taken
+
+def in_passing(log: BinaryIO | LogStream, work: Callable[[], Result], *, use_threads: bool) -> Callable[[], Result]:
+    """What a look over all bytes of a log gives, to be asked for later: of a large file it goes on in a thread.
+
+    A small log is looked at now, and one that has a single position.
+    """
+    if not (use_threads and isinstance(log, LogStream) and log.can_be_opened_again):
+        done = work()
+        return lambda: done
     from concurrent.futures import ThreadPoolExecutor
 
     thread = ThreadPoolExecutor(1)
-    taking = thread.submit(take)
+    working = thread.submit(work)
     thread.shutdown(wait=False)
-    return taking.result
+    return working.result
 
 
 def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:
@@ -262,8 +281,7 @@ def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:
 def _cannot_read(name: str, error: OSError) -> ReadError:
     reason = error.strerror or str(error) or type(error).__name__
     found = f"this file cannot be read to its end ({printable(reason)})"
-    helps = "check the disk it lies on, and the room for temporary files"
-    return ReadError.at(name, found, helps=helps)
+    return ReadError.at(name, found, helps="check the disk it lies on, and the room for temporary files")
 
 
 def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
@@ -362,8 +380,7 @@ def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions, 
     else:
         return
     what = f"unpacks to more than {limit} ({found} or more, from {size} stored)"
-    helps = f"raise {option} if the file can be trusted"
-    raise ReadError.at(name, what, helps=helps)
+    raise ReadError.at(name, what, helps=f"raise {option} if the file can be trusted")
 
 
 @contextmanager

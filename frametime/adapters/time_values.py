@@ -85,8 +85,7 @@ def _scaled(values: NDArray[Any], unit: Unit, ns: NDArray[np.int64]) -> bool:
 def clean_texts(column: Any) -> Any:
     """Cells without surrounding space, quotes left over, and nulls."""
     pc = compute()
-    trimmed: Any = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
-    return trimmed
+    return pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
 
 
 def times_of_texts(column: Any, unit: Unit, style: NumberStyle, *, relative: bool = False) -> TimeValues:
@@ -126,8 +125,7 @@ def bools(mask: Any) -> NDArray[np.bool_]:
     """An Arrow column of truth values as an array."""
     import pyarrow as pa
 
-    pc = compute()
-    return np.asarray(numpy_of(pa.chunked_array(pc.cast(mask, pa.uint8()))), dtype=np.bool_)
+    return np.asarray(numpy_of(pa.chunked_array(compute().cast(mask, pa.uint8()))), dtype=np.bool_)
 
 
 def parted(texts: Any) -> tuple[Any, Any]:

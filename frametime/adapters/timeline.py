@@ -243,8 +243,7 @@ def _order_of_time(
         found = f"the time begins again ({such}): several recordings stand in one log"
         raise ReadError.at(rules.name, found, line=line, helps="give each recording as a file of its own")
     if not rules.sort:
-        step_ms = (int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS
-        found = f"time runs backwards by {step_ms:.6g} ms ({such})"
+        found = f"time runs backwards by {(int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS:.6g} ms ({such})"
         raise ReadError.at(rules.name, found, line=line, helps="--sort puts the rows in order of time")
     message = f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told."
     caveats.append(Caveat(code="rows-sorted", message=message))

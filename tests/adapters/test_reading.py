@@ -227,6 +227,39 @@ def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
         read_capture(io.BytesIO("\n".join([*lines, ""]).encode()))
 
 
+@pytest.mark.parametrize("indent", [None, 1])
+def test_a_list_of_json_objects_that_is_cut_off_is_read_to_its_last_whole_one(indent: int | None) -> None:
+    objects = [{"frame_time_ms": 16.5 + i % 3} for i in range(200)]
+    text = json.dumps(objects, indent=indent)
+    whole = read_capture(io.BytesIO(text.encode()))
+    cut = read_capture(io.BytesIO(text[: text.rindex("}") - 2].encode()))
+    assert (cut.n_frames, cut.frames) == (199, whole.frames.slice(0, 200))
+    assert [(c.code, "('{" in c.message) for c in cut.caveats] == [("cut-last-line", True)]
+    # Between two objects nothing is lost.
+    between = read_capture(io.BytesIO(text[: text.rindex(",") + 1].encode()))
+    assert (between.n_frames, between.caveats) == (199, ())
+
+
+@pytest.mark.parametrize("text", ['[{"frame_ms": 1', '{"frame_ms": 1', '[{"frame_ms": 16.5}, {"frame_ms": 1'])
+def test_json_that_ends_before_its_second_object_is_told_to_end_early(text: str) -> None:
+    with pytest.raises(ReadError, match=f"it ends within a JSON object, after {text.count('}')} whole"):
+        read_capture(io.BytesIO(text.encode()))
+
+
+def test_json_lines_of_which_the_first_hundred_hold_a_cut_one_are_read() -> None:
+    lines = [f'{{"frame_time_ms": {16 + i % 3}.5}}' for i in range(50)]
+    capture = read_capture(io.BytesIO("\n".join([*lines, lines[0][:9]]).encode()))
+    assert (capture.n_frames, [c.code for c in capture.caveats]) == (50, ["cut-last-line"])
+
+
+@pytest.mark.parametrize("mark", ["% name: ", "# Columns: ", "// fields:", "% "])
+def test_names_may_stand_behind_a_mark_of_comments_and_a_word(mark: str) -> None:
+    text = f"{mark}dt (ms)\n" + "".join(f"{16.5 + i % 3}\n" for i in range(20))
+    capture = read_capture(io.BytesIO(text.encode()))
+    assert (capture.n_frames, capture.caveats) == (20, ())
+    assert 'time_column = "dt (ms)"' in capture.provenance.layout_toml
+
+
 def test_a_member_that_comes_late_in_json_lines_is_read() -> None:
     """JSON Lines (jsonlines.org): each line is a value of its own, so objects need not have the same members."""
     rows = [{"frame_time_ms": 16.5 + i % 3} | ({"shown": i != 180} if i >= 150 else {}) for i in range(200)]

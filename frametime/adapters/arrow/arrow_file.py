@@ -141,8 +141,7 @@ def _sensors(stored: Any, name: str, options: ReadOptions) -> SensorTrace:
     import msgspec
 
     samples: Any = LogStream(io.BytesIO(stored.samples), name=f"{name}, its sensors", size=len(stored.samples))
-    table = open_arrow(samples).read(options)
-    checked = _checked(table, SENSOR_COLUMNS, name)
+    checked = _checked(open_arrow(samples).read(options), SENSOR_COLUMNS, name)
     caveats = _printable(stored.caveats)
     return SensorTrace(**{**msgspec.structs.asdict(stored), "samples": checked, "caveats": caveats})
 

@@ -180,8 +180,7 @@ def _text_lengths(chunk: Any) -> NDArray[np.int64]:
         return words[np.from_dlpack(rows)] if words.size and len(rows) else words[:0]
     if str(chunk.type).endswith("_view"):
         # A view is 16 bytes and begins with the length of its text.
-        views = np.frombuffer(chunk.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
-        return views[:, 0].astype(np.int64)
+        return np.frombuffer(chunk.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)[:, 0].astype(np.int64)
     if str(chunk.type) not in _TEXTS or not len(chunk):
         return np.empty(0, dtype=np.int64)
     return np.from_dlpack(compute().binary_length(chunk).fill_null(0)).astype(np.int64)

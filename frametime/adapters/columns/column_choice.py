@@ -144,14 +144,13 @@ class _Chooser(ChoiceSoFar):
     def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
         """What a column can hold by its name; without a name, by its numbers alone."""
         meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
-        values = fact.known_ns(NANOSECOND)
-        numbered_frames = meaning is Meaning.INDEX and "frame" in fact.words and bool((values % 1 > 0).any())
+        is_index = meaning is Meaning.INDEX and "frame" in fact.words
         kinds: tuple[str, ...] = ()
         if meaning is Meaning.RATE:
             kinds = ("rate",)
         elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
             kinds = ("frame time",) if self._is_length(fact) else ("timestamp",)
-        elif meaning in (Meaning.FRAME_TIME, Meaning.TIME) or numbered_frames:
+        elif meaning in (Meaning.FRAME_TIME, Meaning.TIME) or (is_index and (fact.known_ns(NANOSECOND) % 1 > 0).any()):
             kinds = self.by_course(fact)
         elif meaning is Meaning.PART:
             kinds = ("timestamp",) if fact.course(self.rows) is Course.RISES else ()
@@ -159,6 +158,7 @@ class _Chooser(ChoiceSoFar):
             kinds = self.by_course(fact)
             # As ms the only numbers of a log would be slow, as rates they are usual.
             alone = sum(other.numeric for other in self.facts) == 1
+            values = fact.known_ns(NANOSECOND)
             if alone and kinds == ("frame time",) and values.size and 25.0 < middle(values) < 1000.0:
                 kinds = ("frame time", "rate")
         return (self.layout.kind,) if kinds and self.layout.kind else kinds

@@ -6,7 +6,6 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
-from fractions import Fraction
 from functools import lru_cache
 from typing import Final, NamedTuple
 
@@ -176,6 +175,8 @@ class ColumnFacts(NamedTuple):
     @property
     def is_whole(self) -> bool:
         """Whether its first values are written as whole numbers."""
+        if "".join(self.cells).isdecimal():
+            return True
         return all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
 
     @property
@@ -207,8 +208,9 @@ class ColumnFacts(NamedTuple):
             # Clock times and dates: the digits of their seconds.
             fractions = (re.search(_FRACTION, cell) for cell in (*self.cells, *self.last_cells) if cell.strip())
             return int(10 ** max(0, 9 - min((len(each[1] or each[2]) if each else 0 for each in fractions), default=9)))
-        powers = [_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)]
-        return max(1, round(unit.ns * Fraction(10) ** max(powers)))
+        power = max(_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells))
+        scaled = unit.ns * int(10**power) if power > 0 else unit.ns / int(10**-power)
+        return max(1, round(scaled))
 
     def used_in(self, unit: Unit | None) -> ColumnUse:
         """The column, to be read in a unit, or as what has none."""
@@ -309,13 +311,13 @@ def column_facts(
     for position, (cells, last_cells) in enumerate(zip(firsts, lasts, strict=True)):
         name = names[position] if names else ""
         unit_text = units_row[position] if units_row else ""
-        kinds = Counter(map(kind_of, cells))
-        filled = len(cells) - kinds[CellKind.MISSING]
+        kinds = [*map(kind_of, cells)]
+        filled = len(cells) - kinds.count(CellKind.MISSING)
         said = header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
         said = header_meaning(name, unit_text or RATE.name) if unit is RATE else said
         ref = name if name and counts[name] == 1 else position + 1
-        numeric = filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled
+        numeric = filled > 0 and (filled - kinds.count(CellKind.TEXT)) * 2 > filled
         found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))
     return tuple(found)
 
@@ -327,15 +329,15 @@ def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[st
 
 
 def _unit(
-    said: HeaderMeaning, place: str, cells: tuple[str, ...], kinds: Counter[CellKind], filled: int
+    said: HeaderMeaning, place: str, cells: tuple[str, ...], kinds: list[CellKind], filled: int
 ) -> tuple[Unit | None, str]:
-    if kinds[CellKind.DATE] * 2 > filled > 0:
+    if kinds.count(CellKind.DATE) * 2 > filled > 0:
         return DATE, "the cells are dates in ISO 8601 form"
-    if kinds[CellKind.CLOCK] * 2 > filled > 0:
+    if kinds.count(CellKind.CLOCK) * 2 > filled > 0:
         return CLOCK, "the cells have the form h:m:s"
     if said.unit is not None and said.unit not in (DATE, CLOCK):
         return said.unit, f"{said.unit.name} stands in {place}"
-    if kinds[CellKind.WITH_UNIT] * 2 > filled > 0:
+    if kinds.count(CellKind.WITH_UNIT) * 2 > filled > 0:
         units = {unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT}
         if len(units) == 1 and (unit := units.pop()) is not None:
             return unit, "the unit stands in the cells"

@@ -143,8 +143,8 @@ def agree(one: Reading, other: Reading) -> bool:
         pairs = [(one.spans, other.spans)]
     else:
         pairs = _in_step(*((one, other) if one.kind == "timestamp" else (other, one)))
-    coarse = one.resolution_ns + other.resolution_ns
-    return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
+    coarse_ns = 2.0 * (one.resolution_ns + other.resolution_ns)
+    return any(_same_length(a, b, coarse_ns) for a, b in pairs)
 
 
 def _in_step(stamps: Reading, spans: Reading) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
@@ -314,8 +314,7 @@ def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence
 
 def _is_slow(clock: Reading) -> bool:
     usual = middle(clock.spans) if clock.spans.size else 0.0
-    even = np.abs(clock.spans - usual) <= _EVEN * usual
-    return usual >= _SLOW_NS and float(even.mean()) >= 0.8
+    return usual >= _SLOW_NS and bool((np.abs(clock.spans - usual) <= _EVEN * usual).mean() >= 0.8)
 
 
 def _lengths_told(fact: ColumnFacts) -> NDArray[np.float64]:

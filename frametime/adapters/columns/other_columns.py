@@ -119,12 +119,11 @@ def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
 def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
     """A column of a few values that parts the rows into streams, each of which comes more evenly than the whole."""
     timed = [f for f in facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
-    clocks = [fact.ns() for fact in timed if fact.course() is Course.RISES]
-    for fact in facts if clocks else ():
-        if _few_words(fact):
-            cells = np.array([cell.strip() for cell in fact.cells])
-            if any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
-                return fact
+    for fact in filter(_few_words, facts):
+        cells = np.array([cell.strip() for cell in fact.cells])
+        clocks = (clock.ns() for clock in timed if clock.course() is Course.RISES)
+        if any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
+            return fact
     return None
 
 
@@ -219,8 +218,7 @@ def unnamed_stream(wanted: str | None) -> tuple[Caveat, ...]:
     if wanted is None:
         return ()
     whose = f"whether the frames are those of '{printable(wanted, limit=60)}' cannot be told"
-    message = f"No column names an application: {whose}."
-    return (Caveat(code="stream-not-named", message=message),)
+    return (Caveat(code="stream-not-named", message=f"No column names an application: {whose}."),)
 
 
 def chosen_stream(

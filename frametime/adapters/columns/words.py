@@ -103,6 +103,7 @@ def unit_named(text: str) -> Unit | None:
     return None if unit is None or unit.form == "other" else unit
 
 
+@lru_cache(maxsize=4096)
 def unit_of_text(text: str) -> Unit | None:
     """The unit that a bracket, a cell of a units row or the end of a reading states: of time, or of something else.
 

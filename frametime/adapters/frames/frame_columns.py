@@ -136,7 +136,7 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
     for use in choice.timed().values():
         assert use.unit is not None
         fact = log.facts[use.position]
-        if choice.style.thousands or any(kind_of(cell) is CellKind.WITH_UNIT for cell in fact.cells):
+        if choice.style.thousands or CellKind.WITH_UNIT in map(kind_of, fact.cells):
             raise NotTypedError
         if use.unit.form in ("clock", "date"):
             types[use.position] = pa.string()
@@ -221,8 +221,7 @@ def _careful(log: FrameText) -> ReadColumns:
         taken = {position: column.take(arrow_array(kept)) for position, column in table.columns.items()}
         table = table._replace(columns=taken, records=table.records[kept])
     short = dict(table.short)
-    lost = np.flatnonzero(np.isin(table.records, list(short)))
-    columns = _values(log, table.columns, table.records, lost)
+    columns = _values(log, table.columns, table.records, np.flatnonzero(np.isin(table.records, list(short))))
     main, times = uses[-1], columns.times["frame_time" if "frame_time" in choice.uses else "time"]
     bad = NO_ROWS if times.ok is None else np.flatnonzero(~times.ok)
     if columns.selected is not None:

@@ -23,7 +23,7 @@ from frametime.adapters.columns.layout import LAYOUTS_NAME, TIMED_ROLES, Layout,
 from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
-from frametime.adapters.stored_log import ARROW_HEADS
+from frametime.adapters.stored_log import ARROW_HEADS, in_passing
 from frametime.adapters.text.dialect import detect_dialect, facts_of
 from frametime.adapters.text.table_reader import scan_rows
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-_NO_CONTROLS: Final = {code: None for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a"}
+_CONTROLS: Final = bytes(code for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a")
 
 
 class FrameLogAdapter:
@@ -52,9 +52,8 @@ class FrameLogAdapter:
         if not head or head.startswith(ARROW_HEADS) or not_text(head) is not None:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
-        text = head[bom:].rstrip(b"\0").decode(encoding, "replace")
-        controls = len(text) - len(text.translate(_NO_CONTROLS))
-        return controls * 100 <= len(text)
+        text = head[bom:].rstrip(b"\0").decode(encoding, "replace").encode()
+        return 100 * (len(text) - len(text.translate(None, _CONTROLS))) <= len(text)
 
     def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
         """Read the log.
@@ -82,8 +81,11 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if dialect.has_open_row and _ends_in_a_frame_time(log):
         dialect = with_ending(dialect, source, keeps_open_row=False)
         log = _chosen(source, dialect, options)
-    scan = scan_rows(source, dialect)
-    columns = read_columns(log)
+    scanned = in_passing(source.stream, partial(scan_rows, source, dialect), use_threads=options.use_threads)
+    try:
+        columns = read_columns(log)
+    finally:
+        scan = scanned()  # what it finds is the better reason
     columns.caveats[:0] = (*remembered, *log.choice.caveats, *scan)
     layout, comments = _found_layout(log)
     parsed = assemble(columns, layout, comments)
@@ -319,7 +321,7 @@ _MANY_MISSING: Final = 0.01
 def _counts_on(numbers: NDArray[np.int64]) -> bool:
     """Whether each is one more than the one before; in blocks that stay in the processor's cache."""
     blocks = (numbers[start : start + _BLOCK + 1] for start in range(0, numbers.size, _BLOCK))
-    return all((np.diff(block) == 1).all() for block in blocks)
+    return all((block[1:] - block[:-1] == 1).all() for block in blocks)
 
 
 def _check_frame_numbers(columns: ReadColumns) -> ReadColumns:
@@ -342,8 +344,7 @@ def _check_frame_numbers(columns: ReadColumns) -> ReadColumns:
     if again.any() and all((np.diff(chosen(ns, columns.selected))[again] == 0).all() for ns in times):
         rows = counted(int(np.count_nonzero(again)), "row stands", "rows stand")
         columns.tell(_NUMBERS, f"{rows} twice, with the same frame number and times; left out once.")
-        once = np.delete(columns.rows, np.flatnonzero(again) + 1)
-        return _check_frame_numbers(columns._replace(selected=once))
+        return _check_frame_numbers(columns._replace(selected=np.delete(columns.rows, np.flatnonzero(again) + 1)))
     usual = int(np.median(steps))
     if usual <= 1 or np.count_nonzero(steps == usual) < _MOSTLY * steps.size:
         _tell_gaps_and_restarts(columns, numbers)

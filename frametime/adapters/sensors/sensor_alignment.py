@@ -79,8 +79,7 @@ def _of_two_dates(samples: SensorSamples, start: CaptureStart | None, options: S
     first, second = (utc_text(int(ns[0]))[:10] for ns in ways)
     if len(fitting) != 1:
         found = f"its first date is {first} or {second}: nothing tells the day from the month"
-        helps = "write dates as 2026-11-25T09:00:00"
-        raise SensorError.at(samples.name, found, column=samples.column, helps=helps)
+        raise SensorError.at(samples.name, found, column=samples.column, helps="write dates as 2026-11-25T09:00:00")
     note = f"The dates of the sensor log can be read in two ways, from {first} or from {second}: the capture tells."
     return samples._replace(ns=fitting[0], other_ns=None).told("sensor-date-order", note, Weight.NOTE)
 
@@ -93,8 +92,7 @@ def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> SensorSamples 
     if place is None:
         return None
     words = f"by the load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
-    placed_ns = times_ns - round(place.start_s * 1e9) + span_ns[0]
-    found = found._replace(ns=placed_ns, words=words, doubt_s=place.doubt_s)
+    found = found._replace(ns=times_ns - round(place.start_s * 1e9) + span_ns[0], words=words, doubt_s=place.doubt_s)
     return _told_by_load(found, Weight.CARE, "the capture was")
 
 
@@ -398,8 +396,7 @@ def seen_load(times_s: NDArray[np.float64], values: Mapping[str, NDArray[np.floa
         late_s, early_s = float(first_s), end_s - float(last_s)
         if max(late_s, early_s) > apart_s:
             return Seen("contradicted", late_s if late_s >= early_s else -early_s)
-        middle = loaded[(times_s >= 1.5 * near_s) & (times_s <= end_s - 1.5 * near_s)]
-        waits |= not bool(middle.all())
+        waits |= not bool(loaded[(times_s >= 1.5 * near_s) & (times_s <= end_s - 1.5 * near_s)].all())
         for start, end in stretches(times_s, loaded):
             confirmed |= times_s[0] < start and abs(start) <= near_s
             confirmed |= end < times_s[-1] and abs(end - end_s) <= near_s

@@ -64,8 +64,7 @@ def attach_sensors(
     values = {quantity: column[near] for quantity, column in samples.values.items()}
     trace = _trace(times_ns[near], values, samples.words, about, samples.caveats)
     more = _coverage_caveats(covered, times_ns, span_ns)
-    trace = replace(trace, caveats=(*trace.caveats, *more), clock_doubt_s=samples.doubt_s)
-    return replace(capture, sensors=trace)
+    return replace(capture, sensors=replace(trace, caveats=(*trace.caveats, *more), clock_doubt_s=samples.doubt_s))
 
 
 def with_sensors(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from functools import cache
+from functools import cache, lru_cache
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
@@ -33,6 +33,7 @@ _MAX_PREAMBLE_BYTES: Final = 32 << 20
 _CANDIDATES: Final = (",", ";", "\t", "|", " ", "")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
+_NAMES_ARE: Final = r"(?:(?i:names?|columns?|fields?|header)\s*:\s*)?"
 _KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
 _SPACED_QUOTE: Final = r'[,;|] +"'
 
@@ -62,11 +63,12 @@ def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
     return None
 
 
-def _is_data(first: Sequence[CellKind], window: Sequence[Sequence[CellKind]]) -> bool:
+def _is_data(first: Sequence[CellKind], window: Sequence[tuple[CellKind, ...]]) -> bool:
     numeric = 0
     for kind, kinds in zip(first, zip(*window, strict=True), strict=True):
-        values = sum(map(is_value, kinds))
-        if values and (values + kinds.count(CellKind.MISSING)) * 10 >= len(window) * 8 and values * 2 >= len(window):
+        texts = kinds.count(CellKind.TEXT)
+        values = len(kinds) - texts - kinds.count(CellKind.MISSING)
+        if values and 10 * texts <= 2 * len(kinds) and values * 2 >= len(kinds):
             if kind is CellKind.TEXT:
                 return False
             numeric += is_value(kind)
@@ -110,8 +112,7 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     fitting = [row for row in sample if len(row.cells) == count]
     cells = [kind_of(cell) for row in fitting for cell in row.cells]
     # An empty cell after the last delimiter is no value, and no fault either.
-    numeric = sum(kind is not CellKind.TEXT for kind in cells) / len(cells)
-    score = len(fitting) / len(sample) * numeric
+    score = len(fitting) / len(sample) * (1.0 - cells.count(CellKind.TEXT) / len(cells))
     filled = Counter(_filled_count(row.cells) for row in fitting).most_common(1)[0][0]
     if any(_filled_count(row.cells) == filled and _is_header(row.cells) for row in rows[max(0, start - 3) : start]):
         score += 0.2
@@ -154,7 +155,8 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
         raise ReadError.at(source.name, "a zero byte stands in the names or in the first rows", line=line, helps=helps)
     if n_columns > options.max_columns:
         raise too_many_columns(source.name, n_columns, options, first_line)
-    header, units = _header_above(source, lines, split, layout)
+    above = ["", *lines[: first_line - 1]]  # by their numbers
+    header, units = _header_above(source, above, split, layout)
     nearest = f"line {header} is the nearest line above the numbers with as many names"
     evidence = {
         "delimiter": split.why,
@@ -165,8 +167,8 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
     dialect = Dialect(
         marks=marks,
         n_columns=n_columns,
-        names=_names_in(lines, header, marks, n_columns),
-        units_row=_names_in(lines, units, marks, n_columns),
+        names=_names_in(above[header], marks, n_columns),
+        units_row=_names_in(above[units], marks, n_columns),
         data_start=source.start + len("".join(lines[: first_line - 1]).encode("utf-8")),
         data_end=source.end,
         sample=sample,
@@ -199,8 +201,8 @@ def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
         return tuple(Row(line, line + 1, each) for line, each in enumerate(cells, at + 1))
 
     end = max(0, source.table.num_rows - _MOST_OF_TABLE)
-    place = "the metadata of the column"
-    return Dialect(Marks(",", '"'), len(names), names, source.units, 0, 0, rows(0), rows(end), units_place=place)
+    dialect = Dialect(Marks(",", '"'), len(names), names, source.units, 0, 0, rows(0), rows(end))
+    return dialect._replace(cut_last_line=source.cut or None, units_place="the metadata of the column")
 
 
 def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:
@@ -314,18 +316,18 @@ def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:
     return ReadError.at(source.name, found, helps=helps)
 
 
-def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layout: Layout) -> tuple[int, int]:
+def _header_above(source: TextSource, above: Sequence[str], split: _Split, layout: Layout) -> tuple[int, int]:
     """Lines of the header and of the units above the data, 0 where there is none."""
     first, count = split.rows[split.start].line, split.n_columns
     if layout.header_line is not None or layout.units_line is not None:
         header, units = layout.header_line or 0, layout.units_line or 0
-        if header and not (header < first and _names_in(lines, header, split.marks)):
+        if header and not (header < first and _names_in(above[header], split.marks)):
             raise ReadError.at(source.name, f"header_line is {header}, and no header stands there", line=header)
         return header, units if units < first else 0
     filled = Counter(_filled_count(row.cells) for row in split.rows[split.start :][:SAMPLE_ROWS]).most_common(1)[0][0]
     units = nearest = 0
     for line in range(first - 1, 0, -1):
-        names = _names_in(lines, line, split.marks, in_columns=count)
+        names = _names_in(above[line], split.marks, in_columns=count)
         nearest = nearest or (line if names else 0)
         if not filled <= len(names) or _filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
@@ -339,7 +341,7 @@ def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layou
         # A name that is a unit itself, such as one column of "fps", with no other name above it.
         return units, 0
     if nearest:
-        _refuse_uneven_header(source, _names_in(lines, nearest, split.marks, in_columns=count), nearest, filled)
+        _refuse_uneven_header(source, _names_in(above[nearest], split.marks, in_columns=count), nearest, filled)
     return 0, 0
 
 
@@ -354,22 +356,21 @@ def _refuse_uneven_header(source: TextSource, names: tuple[str, ...], line: int,
     raise ReadError.at(source.name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
 
-def _names_in(
-    lines: Sequence[str], line: int, marks: Marks, count: int | None = None, in_columns: int | None = None
-) -> tuple[str, ...]:
+@lru_cache(maxsize=256)
+def _names_in(line: str, marks: Marks, count: int | None = None, in_columns: int | None = None) -> tuple[str, ...]:
     """Names in one line above the data, without a mark of comments before them; none where it names the delimiter.
 
-    They are as many as ``count``, if that is given; none where the line is 0. In columns of a fixed width, names with
-    a space in them are parted by two or more.
+    They are as many as ``count``, if that is given; none where the line is empty. In columns of a fixed width, names
+    with a space in them are parted by two or more.
     """
-    if not line or re.fullmatch(_SEP_LINE, lines[line - 1].rstrip("\r\n")):
+    if not line or re.fullmatch(_SEP_LINE, line.rstrip("\r\n")):
         return ()
-    rows = split_rows([lines[line - 1]], marks)
+    rows = split_rows([line], marks)
     cells = rows[0].cells if rows else ()
-    wide = tuple(re.split(" {2,}", lines[line - 1].strip())) if marks.delimiter == " " else ()
+    wide = tuple(re.split(" {2,}", line.strip())) if marks.delimiter == " " else ()
     cells = wide if len(cells) > len(wide) == (count or in_columns) else cells
     if cells:
-        cells = (re.sub(rf"\A{_COMMENT}", "", cells[0]), *cells[1:])
+        cells = (re.sub(rf"\A{_COMMENT}{_NAMES_ARE}", "", cells[0]), *cells[1:])
     names = tuple(cell.strip() for cell in cells)
     return names if count is None else (*names[:count], *[""] * (count - len(names)))
 

@@ -186,8 +186,7 @@ def read_texts(
         return "skip"
 
     columns = read_typed(source, dialect, dict.fromkeys(positions, pa.string()), options, on_bad_row=on_bad_row)
-    total = len(next(iter(columns.values()))) + len(bad)
-    good = np.ones(total, dtype=bool)
+    good = np.ones(len(next(iter(columns.values()))) + len(bad), dtype=bool)
     good[[number for number, _, _ in bad]] = False
     records = np.flatnonzero(good)
     long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
@@ -250,8 +249,7 @@ def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int
 
 def lines_of_rows(source: TextSource, dialect: Dialect) -> Iterator[str]:
     """The lines from the first row of the data on, to the end of the text."""
-    part = source.part(dialect.data_start, source.end)
-    return io.TextIOWrapper(part, encoding=ENCODING, errors=ERRORS, newline="")
+    return io.TextIOWrapper(source.part(dialect.data_start, source.end), encoding=ENCODING, errors=ERRORS, newline="")
 
 
 _SCANNED_BYTES: Final = 1 << 16
@@ -268,7 +266,7 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         If a cell opens a quote and rows of the table lie between it and the next one: the message names the line.
     """
     if source.table is not None:
-        return ()
+        return _caveats_of_end(source, dialect)
     zeros, odd, unended = 0, False, b""
     quote = dialect.marks.quote.encode()
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
@@ -355,7 +353,8 @@ def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         caveats.append(Caveat(code="zero-bytes-at-end", message=message))
     if dialect.cut_last_line is not None:
         shown = printable(dialect.cut_last_line, limit=40)
-        message = f"The last line ('{shown}') has no line end, so it may be cut off, and is left out."
+        what, end = ("line", "line end") if source.table is None else ("object", "end")
+        message = f"The last {what} ('{shown}') has no {end}, so it may be cut off, and is left out."
         caveats.append(Caveat(code="cut-last-line", message=message, weight=Weight.NOTE))
     if dialect.footer:
         lines_are = counted(len(dialect.footer), "line after the rows is", "lines after the rows are")

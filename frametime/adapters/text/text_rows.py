@@ -109,12 +109,12 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
     [('24" wide', '1'), ('a,b', '2')]
     """
     reader = reader_of(lines, marks)
-    rows, before = [], 0
+    rows, line = [], first_line
     with suppress(csv.Error):  # a cell longer than any: what came before it still says how the text is laid out
         for cells in reader:
+            before, line = line, first_line + reader.line_num
             if len(cells) > 1 or any(cells):
-                rows.append(Row(first_line + before, first_line + reader.line_num, tuple(cells)))
-            before = reader.line_num
+                rows.append(Row(before, line, tuple(cells)))
     return rows
 
 

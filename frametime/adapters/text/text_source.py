@@ -6,15 +6,15 @@ import codecs
 import io
 import re
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from itertools import islice
-from typing import Any, BinaryIO, Final, NamedTuple, TypeVar
+from typing import Any, BinaryIO, Final, NamedTuple
 
 from frametime.adapters.arrow.arrow_columns import arrow_texts
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, long_line, name_and_size, new_spool, part_of
+from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, Result, long_line, name_and_size, new_spool, part_of
 from frametime.errors import ReadError
-
-Read = TypeVar("Read")
+from frametime.words import counted
 
 HEAD_BYTES: Final = 16 * 1024
 TAIL_BYTES: Final = 16 * 1024
@@ -52,6 +52,8 @@ def lines_of(text: str) -> list[str]:
     >>> lines_of("a\\r\\nb\\x0cc\\nd")
     ['a\\r\\n', 'b\\x0cc\\n', 'd']
     """
+    if text.isascii() and not any(mark in text for mark in "\v\f\x1c\x1d\x1e"):
+        return text.splitlines(keepends=True)  # twice as fast, and here the same
     return io.StringIO(text, newline="").readlines()
 
 
@@ -129,6 +131,8 @@ class TextSource(NamedTuple):
     units : tuple of str
     table : pyarrow.Table or None
         The rows, where they do not stand in a text.
+    cut : str
+        What is left of an object that is cut off at the end.
     """
 
     stream: BinaryIO
@@ -144,6 +148,7 @@ class TextSource(NamedTuple):
     names: tuple[str, ...] | None = None
     units: tuple[str, ...] = ()
     table: Any = None
+    cut: str = ""
 
     def longer(self, options: ReadOptions) -> TextSource:
         """The same with eight times as many bytes in its head."""
@@ -164,7 +169,7 @@ class TextSource(NamedTuple):
         return part_of(self.stream, start, end)
 
 
-def read_in_its_encoding(log: BinaryIO, options: ReadOptions, read: Callable[[TextSource], Read]) -> Read:
+def read_in_its_encoding(log: BinaryIO, options: ReadOptions, read: Callable[[TextSource], Result]) -> Result:
     """What ``read`` makes of a log, in another encoding where a byte far below turns out to be no UTF-8.
 
     Raises
@@ -239,8 +244,7 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
     held = new_spool()
     errors = "strict" if encoding.startswith("utf") else "replace"
-    part = part_of(log, start, end)
-    reader = io.TextIOWrapper(part, encoding=encoding, errors=errors, newline="")
+    reader = io.TextIOWrapper(part_of(log, start, end), encoding=encoding, errors=errors, newline="")
     try:
         while text := reader.read(BLOCK_BYTES):
             held.write(text.encode("utf-8"))
@@ -265,29 +269,38 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
 
 
 def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
-    """A text with a JSON object in each line, or one list of them, as rows of their members; any other as it is."""
+    """A text with a JSON object in each line, or one list of them, as rows of their members; any other as it is.
+
+    An object that is cut off at the end of the text is left out, and told.
+    """
     import pyarrow as pa
 
-    listed: list[Any] = []
+    rows: Iterator[dict[str, str]] = _json_rows(source, options)
     try:
         if source.head.lstrip()[0] == "[":
             if source.end - source.start > _MOST_LISTED:
                 found = f"a list of JSON objects is held whole, and this one has more than {_MOST_LISTED >> 20} MiB"
                 raise ReadError.at(source.name, found, helps="write an object a line, without the list around them")
-            listed = _json(source.part(source.start, source.end).read())
-        first = listed[:100] or [_json(line) for line in lines_of(source.head)[:100] if line.strip()]
+            listed, cut = _listed(source.part(source.start, source.end).read().decode())
+            rows, first = map(_cells_of, listed), listed[:100]
+        else:
+            first = [*filter(None, map(_object_in, lines_of(source.head)[:100]))]
+            last = next(reversed(lines_of(source.tail()[1])), "")
+            cut = last.strip() if not last.endswith("\n") and _object_in(last) is None else ""
     except ValueError:
         return source
+    if cut and len(first) < 2:
+        found = f"it ends within a JSON object, after {counted(len(first), 'whole one')}"
+        raise ReadError.at(source.name, found, helps="record the run again")
     if len(first) < 2 or not all(isinstance(each, dict) for each in first):
         return source
     parts = []
-    rows = map(_cells_of, listed) if listed else _json_rows(source, options)
     while some := list(islice(rows, _ROWS_AT_ONCE)):
         names = dict.fromkeys(name for row in some for name in row)
         parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
     table = pa.concat_tables(parts, promote_options="default")  # a member may come late
-    why = "each row is a JSON object"
-    return source._replace(start=0, end=0, head="", complete=True, why=why, names=(*table.column_names,), table=table)
+    why, columns = "each row is a JSON object", (*table.column_names,)
+    return source._replace(start=0, end=0, head="", complete=True, why=why, names=columns, table=table, cut=cut)
 
 
 def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, str]]:
@@ -297,16 +310,34 @@ def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, s
         if len(line) > options.max_line_bytes:
             raise long_line(source.name, options)
         try:
-            row = _json(line) if line.strip() else {}
+            row = _object_in(line)
         except ValueError:
-            if not line.endswith("\n"):
-                break  # the last line may be cut off
             raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
         if row:
             yield _cells_of(row)
 
 
-def _json(text: str | bytes) -> Any:
+def _object_in(line: str) -> Any:
+    """What a line of JSON says; nothing where it is blank, or the last one and cut off."""
+    try:
+        return _json(line) if line.strip() else None
+    except ValueError:
+        if line.endswith("\n"):
+            raise
+        return None
+
+
+def _listed(text: str) -> tuple[list[Any], str]:
+    """What a list of JSON objects holds, and what stands behind the last whole one where the text is cut off."""
+    with suppress(ValueError):
+        return _json(text), ""
+    whole, brace, cut = text.rpartition("}")
+    if "]" in cut:
+        raise ValueError("an object is no JSON")
+    return _json(f"{whole}{brace}]" if brace else "[]"), cut.strip(", \r\n\t")
+
+
+def _json(text: str) -> Any:
     """What a text says, numbers as they are written.
 
     Raises
