@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 STRIP_WIDTH: Final = 200
+_BEFORE_PERCENT: Final = re.compile(r"(?<=\d) (?=%)")
 _SHORT_TEXT: Final = 24
 _LONG_TEXT: Final = 36
 
@@ -107,8 +108,8 @@ def _environment() -> Environment:
         loader=PackageLoader("frametime.render.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
-        # Text that is not yet markup loses what cannot be seen or would turn the text.
-        finalize=lambda value: readable(value) if type(value) is str else value,
+        # Text that is not yet markup loses what cannot be seen or would turn the text; no line ends between 7.9 and %.
+        finalize=lambda value: _BEFORE_PERCENT.sub("\u00a0", readable(value)) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -28,13 +28,13 @@ class Shown:
 
 
 def own_text(element: Element) -> str:
-    """Text of an element without the references to notes in it."""
+    """Text of an element without the references to notes in it; a space at which no line ends is a space."""
     parts = [element.text or ""]
     for child in element:
         if child.get("class") != "ref":
             parts.append(own_text(child))
         parts.append(child.tail or "")
-    return "".join(parts)
+    return "".join(parts).replace("\u00a0%", " %")
 
 
 def shown_numbers(tree: Element) -> Iterator[Shown]:

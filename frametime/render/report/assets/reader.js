@@ -276,10 +276,10 @@
   function change(ratio) {
     if (ratio === null) return "n/a";
     const text = signed((ratio - 1) * 100);
-    return Number(text) === 0 ? "0.0 %" : `${plain(text)} %`;
+    return Number(text) === 0 ? "0.0\u00a0%" : `${plain(text)}\u00a0%`;
   }
   const changes = (ends) =>
-    ends ? `${ends.map((end) => (end === 1 ? "0.0" : plain(signed((end - 1) * 100)))).join(" to ")} %` : "n/a";
+    ends ? `${ends.map((end) => (end === 1 ? "0.0" : plain(signed((end - 1) * 100)))).join(" to ")}\u00a0%` : "n/a";
   function money(amount, ends) {
     if (amount === null) return "n/a";
     const isRough = ends ? ends[1] - ends[0] >= 1 : Number.isInteger(amount);
