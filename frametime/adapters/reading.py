@@ -78,12 +78,9 @@ def cut_capture(
     left = f"{last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of {length_ns / NS_PER_S:.3f} s"
     caveat = Caveat(code="capture-cut", message=f"Cut as told ({options}): {left}.", weight=Weight.NOTE)
     merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
-    return replace(
-        capture,
-        frames=capture.frames.slice(first, last - first),
-        provenance=replace(capture.provenance, options=MappingProxyType(merged)),
-        caveats=(*capture.caveats, caveat),
-    )
+    about, frames = replace(capture.provenance, options=MappingProxyType(merged)), capture.frames
+    caveats = (*capture.caveats, caveat)
+    return replace(capture, frames=frames.slice(first, last - first), provenance=about, caveats=caveats)
 
 
 _DEFAULT_OPTIONS = ReadOptions()
@@ -155,13 +152,9 @@ def _capture(
     parsed: ParsedLog, opened: OpenedLog, adapter: str, options: ReadOptions, conditions: Conditions
 ) -> Capture:
     same = ("rows_read", "rows_rejected", "rejected_rows", "layout_toml", "evidence", "recorded_from_utc")
-    provenance = Provenance(
-        adapter=adapter,
-        options=MappingProxyType(_options_set(options)),
-        metadata=MappingProxyType(dict(parsed.metadata)),
-        **opened.about(),
-        **{name: getattr(parsed, name) for name in same},
-    )
+    about = {**opened.about(), **{name: getattr(parsed, name) for name in same}}
+    metadata = MappingProxyType(dict(parsed.metadata))
+    provenance = Provenance(adapter=adapter, options=_options_set(options), metadata=metadata, **about)
     sensors = _own_sensors(parsed, provenance)
     return Capture(
         frames=parsed.frames, conditions=conditions, provenance=provenance, sensors=sensors, caveats=parsed.caveats
@@ -179,13 +172,12 @@ def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | Non
 
 def _options_set(options: ReadOptions) -> Mapping[str, str]:
     """The options that are not at their default; cuts are added where they are made."""
-    left_out = {"layout", "use_threads", *_CUTS}
-    names = (item.name for item in fields(ReadOptions) if item.name not in left_out)
+    names = (item.name for item in fields(ReadOptions) if item.name not in {"layout", "use_threads", *_CUTS})
     given = {name: getattr(options, name) for name in names}
     changed = {name: str(value) for name, value in given.items() if value != getattr(_DEFAULT_OPTIONS, name)}
     if options.layout is not None:
         changed["layout"] = options.layout.to_toml().replace("\n", "; ").rstrip("; ")
-    return changed
+    return MappingProxyType(changed)
 
 
 GROUP: Final = "frametime.adapters"

@@ -15,7 +15,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of, text_scalar
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, numpy_of, pc, text_scalar
 from frametime.adapters.columns.words import Unit, unit_named
 from frametime.adapters.text import cells
 from frametime.adapters.text.cells import NumberStyle
@@ -84,7 +84,6 @@ def _scaled(values: NDArray[Any], unit: Unit, ns: NDArray[np.int64]) -> bool:
 
 def clean_texts(column: Any) -> Any:
     """Cells without surrounding space, quotes left over, and nulls."""
-    pc = compute()
     return pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
 
 
@@ -107,30 +106,24 @@ def exact_ns(cells: Sequence[str], unit: Unit, style: NumberStyle, *, relative: 
     >>> exact_ns(["1790000000.017247001", "x"], SECOND, NumberStyle()), exact_ns(["0:01:00.5"], CLOCK, NumberStyle())
     ([1790000000017247001, None], [60500000000])
     """
-    import pyarrow as pa
-
-    times = times_of_texts(pa.chunked_array([arrow_texts(cells)]), unit, style, relative=relative)
+    times = times_of_texts(arrow_texts(cells), unit, style, relative=relative)
     ok = np.full(len(cells), times.other_ns is None) if times.ok is None else times.ok
     return [value if good else None for value, good in zip(times.ns.tolist(), ok.tolist(), strict=True)]
 
 
 def is_missing(column: Any) -> NDArray[np.bool_]:
     """Where a cell is empty or a word for a missing value, in brackets or not."""
-    pc = compute()
     words = pc.replace_substring_regex(pc.utf8_lower(clean_texts(column)), cells.BRACKETED, r"\1")
     return bools(pc.is_in(words, value_set=arrow_texts(sorted(cells.MISSING))))
 
 
 def bools(mask: Any) -> NDArray[np.bool_]:
     """An Arrow column of truth values as an array."""
-    import pyarrow as pa
-
-    return np.asarray(numpy_of(pa.chunked_array(compute().cast(mask, pa.uint8()))), dtype=np.bool_)
+    return np.asarray(numpy_of(pc.cast(mask, "uint8")), dtype=np.bool_)
 
 
 def parted(texts: Any) -> tuple[Any, Any]:
     """Texts with a decimal point as numbers and the units behind them: ``nan`` and nothing where there is none."""
-    pc = compute()
     parts = pc.extract_regex(texts, _PARTED)
     number, unit = (pc.fill_null(pc.struct_field(parts, [at]), text_scalar(lack)) for at, lack in ((0, "nan"), (1, "")))
     return number, unit
@@ -138,7 +131,6 @@ def parted(texts: Any) -> tuple[Any, Any]:
 
 def with_point(texts: Any, style: NumberStyle) -> Any:
     """Numbers, with a unit behind them or not, with a decimal point and without marks between their digits."""
-    pc = compute()
     if style.thousands:
         grouped = {" ": f"[{cells.SPACES}]", "'": "['’]", ".": r"\."}.get(style.thousands, style.thousands)
         # Only whole groups of three: "1,23" stays as it is, and is then no number.
@@ -154,9 +146,6 @@ def with_point(texts: Any, style: NumberStyle) -> Any:
 
 def _numbers(texts: Any, unit: Unit) -> TimeValues:
     """Numbers with a decimal point, in ``unit`` where they state one."""
-    import pyarrow as pa
-
-    pc = compute()
     plain = readable = bools(pc.match_substring_regex(texts, _PLAIN))
     if not plain.all():
         bare, written = parted(texts)
@@ -165,8 +154,8 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
         # A cell in another unit keeps it, and is no number.
         texts = pc.if_else(pc.is_in(written, value_set=arrow_texts(same)), bare, texts)
         plain, readable = (bools(pc.match_substring_regex(texts, pattern)) for pattern in (_PLAIN, _READABLE))
-    kept = pc.utf8_ltrim(pc.if_else(arrow_array(readable), texts.combine_chunks(), text_scalar("0")), "+")
-    values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
+    kept = pc.utf8_ltrim(pc.if_else(arrow_array(readable), texts, text_scalar("0")), "+")
+    values = numpy_of(pc.cast(kept, "float64"))
     ok = readable & np.isfinite(values)
     if unit.form == "rate":
         ok &= values > 0
@@ -193,11 +182,9 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
 
 def _since_first(texts: Any, factor: int) -> TimeValues:
     """Counts that are too large as ns, from the first of them on: their differences fit."""
-    import pyarrow as pa
-
     try:
-        counts = numpy_of(pa.chunked_array([compute().cast(texts, pa.uint64())]))
-    except pa.ArrowInvalid:
+        counts = numpy_of(pc.cast(texts, "uint64"))
+    except ValueError:  # as those of Arrow are
         none = np.zeros(len(texts), dtype=np.bool_)
         return TimeValues(ns=none.astype(np.int64), ok=none)
     return TimeValues(ns=(counts - counts[0]).view(np.int64) * factor, ok=None)
@@ -211,32 +198,26 @@ def _exact(texts: Any, rows: NDArray[np.int64], unit_ns: Fraction) -> NDArray[np
     """Exact times of texts that are too large for float64; ``None`` where one has more digits than any clock."""
     import pyarrow as pa
 
-    pc = compute()
     chosen = pc.replace_substring_regex(pc.take(texts, arrow_array(rows)), r"(\.[0-9]{30})[0-9]+", r"\1")
     factor = text_scalar(str(Decimal(unit_ns.numerator) / unit_ns.denominator)).cast(pa.decimal128(22, 9))
     try:
         scaled = pc.multiply(pc.cast(chosen, pa.decimal256(52, 30)), factor)
-        return np.asarray(numpy_of(pa.chunked_array([pc.cast(pc.round(scaled), pa.int64())])), dtype=np.int64)
+        return np.asarray(numpy_of(pc.cast(pc.round(scaled), "int64")), dtype=np.int64)
     except pa.ArrowInvalid:
         return None
 
 
 def _integers(texts: Any) -> NDArray[np.int64]:
-    import pyarrow as pa
-
-    pc = compute()
     padded = pc.if_else(pc.match_substring_regex(texts, "^[0-9]+$"), texts, text_scalar("0"))
-    return np.asarray(numpy_of(pa.chunked_array(pc.cast(padded, pa.int64()))), dtype=np.int64)
+    return np.asarray(numpy_of(pc.cast(padded, "int64")), dtype=np.int64)
 
 
 def _part(parts: Any, name: str) -> Any:
-    pc = compute()
     return pc.fill_null(pc.struct_field(parts, name), text_scalar(""))
 
 
 def _of_day(parts: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Hours, minutes and seconds in ns, with AM or PM or not, and whether they can be."""
-    pc = compute()
     hours, minutes, seconds = (_integers(_part(parts, name)) for name in ("h", "m", "s"))
     fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(_part(parts, "f"), 9, "0"), 0, 9))
     marked, after = (bools(pc.match_substring_regex(_part(parts, "half"), mark)) for mark in (".", "[Pp]"))
@@ -246,7 +227,6 @@ def _of_day(parts: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
 
 
 def _clocks(texts: Any) -> TimeValues:
-    pc = compute()
     parts = pc.extract_regex(texts, f"^{cells.CLOCK}$")
     ns, ok = _of_day(parts)
     negative = bools(pc.match_substring(_part(parts, "sign"), "-"))
@@ -258,7 +238,6 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
 
     Where neither does, the times since the first are those of either order (``relative``), else both are given.
     """
-    pc = compute()
     if not bools(pc.match_substring_regex(texts, cells.YEAR_LAST)).any():
         return _dates(texts)
     # With the day first, and with the month first.
@@ -276,7 +255,6 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
 
 
 def _dates(texts: Any) -> TimeValues:
-    pc = compute()
     parts = pc.extract_regex(texts, f"^{cells.DATE}$")
     of_day, ok = _of_day(parts)
     year, month, day = (_integers(_part(parts, name)) for name in ("y", "mo", "d"))

@@ -146,9 +146,8 @@ def _cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) 
 def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
     """Frames whose time is gone with rows that could not be used; ``time_ns`` is how much, where it is known."""
     amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
-    are = "are" if count != 1 else "is"
-    message = f"{counted(count, 'frame')} beside rows that could not be used {are} left out"
-    return Caveat(code="frames-left-out", message=f"{message}; later frames move earlier by {amount}.")
+    frames = f"{counted(count, 'frame')} beside rows that could not be used {'are' if count != 1 else 'is'} left out"
+    return Caveat(code="frames-left-out", message=f"{frames}; later frames move earlier by {amount}.")
 
 
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
@@ -258,8 +257,7 @@ def _closed(
     removed = np.zeros(stamps.size, dtype=np.int64)
     removed[holes + 1] = steps[holes]
     caveats.append(_hole_caveat(holes.size, int(removed.sum())))
-    kept = np.delete(np.arange(stamps.size, dtype=np.int64), holes + 1)
-    return stamps - np.cumsum(removed), kept
+    return stamps - np.cumsum(removed), np.delete(np.arange(stamps.size, dtype=np.int64), holes + 1)
 
 
 def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:

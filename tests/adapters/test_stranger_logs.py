@@ -200,9 +200,12 @@ def test_a_comment_among_the_rows_is_no_frame_that_is_gone() -> None:
     assert [caveat.code for caveat in capture.caveats] == ["rejected-rows", "frames-left-out"]
 
 
-def test_a_list_of_json_objects_that_is_cut_off_is_refused() -> None:
+@pytest.mark.parametrize("lost", [4, 40, 70])
+def test_a_list_of_json_objects_that_is_cut_off_is_read_without_what_is_left_of_the_last(lost: int) -> None:
     content = dict(MUST_BE_READ)["a list of JSON objects, a line each member"]
-    assert rate_of(content[:-40]) is None
+    capture = read_capture(io.BytesIO(content[:-lost]))
+    assert rate_of(content[:-lost]) == pytest.approx(RATE, rel=0.005)
+    assert (capture.n_frames, [caveat.code for caveat in capture.caveats]) == (N - 1, ["cut-last-line"])
 
 
 @pytest.mark.parametrize("form", ["[{0},{0}]", "{0}\n{0}\n"])

@@ -14,16 +14,21 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-def compute() -> Any:
-    """The module of Arrow's compute functions, imported when it is needed (it costs more than a small log)."""
-    import pyarrow.compute
+class _Compute:
+    """Arrow's compute functions: their module is imported with the first (it costs more than a small log)."""
 
-    return pyarrow.compute
+    def __getattr__(self, name: str) -> Any:
+        import pyarrow.compute
+
+        return getattr(pyarrow.compute, name)
+
+
+pc: Any = _Compute()
 
 
 def numpy_of(column: Any) -> NDArray[Any]:
-    """A numeric column without nulls as one array (through DLPack: ``to_numpy`` would import pandas)."""
-    chunks = [np.from_dlpack(chunk) for chunk in column.chunks if len(chunk)]
+    """A numeric column without nulls, in chunks or not, as one array (``to_numpy`` would import pandas)."""
+    chunks = [np.from_dlpack(chunk) for chunk in getattr(column, "chunks", [column]) if len(chunk)]
     if not chunks:
         return np.empty(0, dtype=np.float64)
     return chunks[0] if len(chunks) == 1 else np.concatenate(chunks)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
+from frametime.adapters.arrow.arrow_columns import arrow_texts, pc
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import arrow_stream, check_unpacked_size, long_line, name_and_size
 from frametime.errors import ReadError, printable
@@ -151,8 +151,7 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     groups = range(opened.metadata.num_row_groups)
 
     def announced() -> Iterator[tuple[int, int]]:
-        described = map(opened.metadata.row_group, groups)
-        return ((group.num_rows, group.total_byte_size) for group in described)
+        return ((each.num_rows, each.total_byte_size) for each in map(opened.metadata.row_group, groups))
 
     return ArrowSource(name, schema, size, announced, lambda: map(opened.read_row_group, groups))
 
@@ -183,7 +182,7 @@ def _text_lengths(chunk: Any) -> NDArray[np.int64]:
         return np.frombuffer(chunk.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)[:, 0].astype(np.int64)
     if str(chunk.type) not in _TEXTS or not len(chunk):
         return np.empty(0, dtype=np.int64)
-    return np.from_dlpack(compute().binary_length(chunk).fill_null(0)).astype(np.int64)
+    return np.from_dlpack(pc.binary_length(chunk).fill_null(0)).astype(np.int64)
 
 
 def cells_as(column: Any, kind: pa.DataType) -> Any:
@@ -197,7 +196,7 @@ def cells_as(column: Any, kind: pa.DataType) -> Any:
     import pyarrow as pa
 
     texts = pa.types.is_dictionary(kind) or pa.types.is_string(kind)
-    found = compute().cast(_cells(column), pa.string() if texts else kind)
+    found = pc.cast(_cells(column), pa.string() if texts else kind)
     if found.null_count and not texts:
         raise pa.ArrowInvalid("a cell is empty")
     return found
@@ -207,7 +206,7 @@ def _cells(column: Any) -> Any:
     """A column as numbers, times and truth values where it has these, anything else as texts."""
     import pyarrow as pa
 
-    pc, types, kind = compute(), pa.types, column.type
+    types, kind = pa.types, column.type
     try:
         if types.is_duration(kind):
             # With its unit in each cell: another one that is told contradicts it.

@@ -400,8 +400,7 @@ class _Chooser(ChoiceSoFar):
         elif reading.fact.meaning is not Meaning.TIMESTAMP:
             steps = np.diff(reading.fact.known_ns())
             rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
-            up_and_down = f"the values go up and down ({rising})"
-            self.evidence["kind"] = rising if reading.kind == "timestamp" else up_and_down
+            self.evidence["kind"] = rising if reading.kind == "timestamp" else f"the values go up and down ({rising})"
 
     def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
         """The evidence for each of the columns that are read."""

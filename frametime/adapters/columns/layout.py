@@ -179,7 +179,7 @@ def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlS
 
 
 LAYOUTS_NAME: Final = "frametime-layouts.toml"
-_OF_ONE_FILE: Final = ("delimiter", "quote", "encoding", "header_line", "units_line", "first_data_line")
+OF_ONE_FILE: Final = ("delimiter", "quote", "encoding", "header_line", "units_line", "first_data_line")
 _HEAD: Final = (
     "# Kept by --remember: how logs in this folder are read that have these columns, by name or by their number.\n"
 )
@@ -223,7 +223,7 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
     path, shape = layouts_beside(log), list(names) if any(names) else n_columns
     if path is None:
         return
-    kept = {key: value for key, value in asdict(layout).items() if key not in _OF_ONE_FILE}
+    kept = {key: value for key, value in asdict(layout).items() if key not in OF_ONE_FILE}
     entries = [*(entry for entry in _entries(path) if entry["columns"] != shape), {"columns": shape, **kept}]
     text = _HEAD + "".join(f"\n[[log]]\n{toml_lines(entry)}" for entry in entries)
     if not path.is_file() or path.read_text("utf-8") != text:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pc
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.columns.layout import FLAG_ROLES
@@ -160,14 +160,12 @@ def _values(
     NotTypedError
         If a column that has a type holds a cell that needs a closer look.
     """
-    import pyarrow as pa
-
     choice, wanted = log.choice, log.options.stream
 
     def timed(use: ColumnUse, role: str) -> TimeValues:
         assert use.unit is not None
         column = read[use.position]
-        if pa.types.is_string(column.type):
+        if column.type == "string":
             found: TimeValues | None = times_of_texts(column, use.unit, choice.style, relative=True)
         else:
             found = times_of_numbers(column, use.unit)
@@ -178,28 +176,20 @@ def _values(
     selected, caveats = None, unnamed_stream(wanted)
     if "stream" in choice.uses:
         selected, caveats = chosen_stream(read[choice.uses["stream"].position], wanted, log.name, unknown=lost)
-    return ReadColumns(
-        log=log,
-        n_rows=len(next(iter(read.values()))),
-        records=records,
-        times={role: timed(use, role) for role, use in choice.timed().items()},
-        flags={role: _flags(read[choice.uses[role].position]) for role in FLAG_ROLES if role in choice.uses},
-        selected=selected,
-        rejected=RejectedRows(),
-        caveats=list(caveats),
-    )
+    n_rows = len(next(iter(read.values())))
+    times = {role: timed(use, role) for role, use in choice.timed().items()}
+    flags = {role: _flags(read[choice.uses[role].position]) for role in FLAG_ROLES if role in choice.uses}
+    return ReadColumns(log, n_rows, records, times, flags, selected, RejectedRows(), list(caveats))
 
 
 def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
     """Truth values of a column, and where there is one; ``None``: everywhere."""
-    import pyarrow as pa
-
-    if pa.types.is_boolean(column.type):
+    if column.type == "bool":
         if column.null_count:
             raise NotTypedError
         return bools(column), None
-    lowered = compute().utf8_lower(clean_texts(column))
-    yes, no = (bools(compute().is_in(lowered, value_set=arrow_texts(words))) for words in (TRUE_WORDS, FALSE_WORDS))
+    lowered = pc.utf8_lower(clean_texts(column))
+    yes, no = (bools(pc.is_in(lowered, value_set=arrow_texts(words))) for words in (TRUE_WORDS, FALSE_WORDS))
     return yes, None if (yes | no).all() else yes | no
 
 
@@ -250,14 +240,11 @@ def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[Column
     uses : sequence of ColumnUse
         The time columns.
     """
-    import pyarrow as pa
-
-    pc = compute()
     headers: list[int] = []
     end = len(table.records)
     columns = [clean_texts(table.columns[use.position]) for use in uses]
-    starts_with_letter = pc.cast(pc.match_substring_regex(columns[0], r"^\p{L}"), pa.uint8())
-    for row in np.flatnonzero(numpy_of(starts_with_letter))[:_LOOKED_AT].tolist():
+    starts_with_letter = bools(pc.match_substring_regex(columns[0], r"^\p{L}"))
+    for row in np.flatnonzero(starts_with_letter)[:_LOOKED_AT].tolist():
         cells = [str(column[row].as_py()) for column in columns]
         names = [dialect.names[use.position].strip() if dialect.names else "" for use in uses]
         if cells == names:

@@ -372,8 +372,7 @@ def _tell_gaps_and_restarts(columns: ReadColumns, numbers: NDArray[np.int64]) ->
         missing, first = int((steps[ahead] - 1).sum()), int(ahead[0])
         are, line = counted(missing, "frame number is", "frame numbers are"), columns.line_of(int(columns.rows[first]))
         said = f"{are} missing, first after {int(numbers[first])} (line {line}): these frames were not logged."
-        many = missing > _MANY_MISSING * steps.size
-        columns.tell(_NUMBERS, said, Weight.REPEAT if many else Weight.CARE)
+        columns.tell(_NUMBERS, said, Weight.REPEAT if missing > _MANY_MISSING * steps.size else Weight.CARE)
     if same.size:
         rows = counted(int(same.size), "row has", "rows have")
         columns.tell(_NUMBERS, f"{rows} the frame number of the row before, with another time.")

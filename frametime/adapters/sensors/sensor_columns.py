@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import compute, numpy_of, text_scalar
+from frametime.adapters.arrow.arrow_columns import numpy_of, pc, text_scalar
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
 from frametime.adapters.columns.words import WORDS, Unit, other_unit, unit_of_text
 from frametime.adapters.sensors.sensor_log import QUANTITIES, Quantity, sensor_caveat
@@ -178,12 +178,9 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
 
 def _numbers(texts: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], NDArray[np.float64], list[str]]:
     """Numbers as they stand in the cells, the same in the unit that is kept, and the units in the cells."""
-    import pyarrow as pa
-
-    pc, known = compute(), QUANTITIES[chosen.quantity].units
-    texts = texts if isinstance(texts, pa.ChunkedArray) else pa.chunked_array([texts])
+    known = QUANTITIES[chosen.quantity].units
     number, stated = parted(with_point(texts, chosen.fact.style))
-    raw = np.asarray(numpy_of(pc.cast(number, pa.float64())), dtype=np.float64)
+    raw = np.asarray(numpy_of(pc.cast(number, "float64")), dtype=np.float64)
     values, units = np.full(raw.size, np.nan), []
     for word in sorted(pc.unique(stated).to_pylist()):
         unit = other_unit(word) if word else chosen.unit

@@ -12,7 +12,15 @@ from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from frametime.adapters.capture_start import any_ns, without_endings, zone_named
-from frametime.adapters.columns.layout import ColumnRef, Layout, choice_type, column_type, layout_types, layout_values
+from frametime.adapters.columns.layout import (
+    OF_ONE_FILE,
+    ColumnRef,
+    Layout,
+    choice_type,
+    column_type,
+    layout_types,
+    layout_values,
+)
 from frametime.adapters.columns.words import CONVERSIONS, rows_of
 from frametime.adapters.file_kind import LOG_ENDINGS, classify_file
 from frametime.capture import SENSOR_COLUMNS
@@ -82,10 +90,7 @@ def sensor_caveat(code: str, message: str, weight: Weight = Weight.CARE) -> Cave
     return Caveat(code=code, message=message, weight=weight, metrics=SENSOR_METRICS)
 
 
-_OF_TEXT: Final = (
-    *("time_column", "unit", "delimiter", "decimal", "thousands", "quote", "encoding"),
-    *("header_line", "units_line", "first_data_line"),
-)
+_OF_TEXT: Final = ("time_column", "unit", "decimal", "thousands", *OF_ONE_FILE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,13 +141,11 @@ class SensorLayout:
             zone_named(values.get("time_zone", "UTC"))
         except ValueError as error:
             raise source.fault(("time_zone",), f"is {shown(values['time_zone'])}", str(error)) from None
-        return cls(
-            text=Layout(**{key: values[key] for key in _OF_TEXT if key in values}),
-            time_zone=values.get("time_zone"),
-            device_column=values.get("device_column"),
-            columns={key: values[key] for key in QUANTITIES if key in values},
-            units={key: values[f"{key}_unit"] for key in QUANTITIES if f"{key}_unit" in values},
-        )
+        own = {key: values[key] for key in ("time_zone", "device_column") if key in values}
+        columns = {key: values[key] for key in QUANTITIES if key in values}
+        units = {key: values[f"{key}_unit"] for key in QUANTITIES if f"{key}_unit" in values}
+        log = Layout(**{key: values[key] for key in _OF_TEXT if key in values})
+        return cls(text=log, columns=columns, units=units, **own)
 
     def to_toml(self) -> str:
         """The layout as the text of a layout file."""
@@ -208,13 +211,8 @@ class SensorOptions:
 
     def stated(self) -> dict[str, str]:
         """The options that are not at their default, as texts."""
-        given = {
-            "sensor_offset_s": self.offset_s,
-            "sensor_time_zone": self.time_zone,
-            "sensor_device": self.device,
-            "recorded_from": self.recorded_from,
-            "sensor_layout": None if self.layout is None else self.layout.to_toml(),
-        }
+        given = {f"sensor_{key}": getattr(self, key) for key in ("offset_s", "time_zone", "device")}
+        given |= {"recorded_from": self.recorded_from, "sensor_layout": self.layout and self.layout.to_toml()}
         return {key: str(value) for key, value in given.items() if value is not None}
 
 

@@ -13,7 +13,7 @@ from typing import BinaryIO, Final, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, compute
+from frametime.adapters.arrow.arrow_columns import arrow_array, pc
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import ClockKind, clock_of
 from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice
@@ -137,7 +137,7 @@ class _SensorLog:
         texts = clean_texts(table.columns[time.position].take(arrow_array(rows)))
         if day is not None:
             dates = clean_texts(table.columns[day].take(arrow_array(rows)))
-            texts, unit = compute().binary_join_element_wise(dates, texts, " "), DATE
+            texts, unit = pc.binary_join_element_wise(dates, texts, " "), DATE
         found = times_of_texts(texts, unit, time.style)
         ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
         ns, timed = found.ns[ok], rows[ok]

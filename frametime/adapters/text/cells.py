@@ -168,8 +168,7 @@ def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
     odd = next((n for n in with_comma if not matches(GROUPED_BY_COMMA, n)), None)
     if odd is not None:
         if with_point and all(matches(GROUPED_BY_POINT, n) for n in with_point):
-            why = f"{with_point[0]!r} beside {odd!r} can be read in two ways"
-            return (NumberStyle(",", "."), POINT), why
+            return (NumberStyle(",", "."), POINT), f"{with_point[0]!r} beside {odd!r} can be read in two ways"
         if with_point:
             return (POINT,), "cells have points and commas"
         return (NumberStyle(",", ""),), f"{odd!r} can only be a decimal comma"

@@ -245,12 +245,8 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Sp
         candidates, why = (stated[1],), "the first line names it"
     quotes = ('"', "'") if layout.quote is None else ("" if layout.quote == "none" else layout.quote,)
     spaced = ' "' in source.head and re.search(_SPACED_QUOTE, source.head) is not None
-    tried = [
-        Marks(delimiter, quote, spaced)
-        for quote in quotes
-        for delimiter in candidates
-        if delimiter in source.head and not (quote == "'" and "'" not in source.head)
-    ]
+    every = (Marks(delimiter, quote, spaced) for quote in quotes for delimiter in candidates)
+    tried = [each for each in every if each.delimiter in source.head and (each.quote != "'" or "'" in source.head)]
     best: _Split | None = None
     for limit in (_SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
         seen = lines[: limit + max(limit, SAMPLE_ROWS + 5)]

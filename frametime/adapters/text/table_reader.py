@@ -130,14 +130,12 @@ def read_typed(
         delimiter=dialect.marks.delimiter or NO_DELIMITER,
         quote_char=dialect.marks.quote or False,
         newlines_in_values=dialect.multiline_cells,
-        ignore_empty_lines=True,
         invalid_row_handler=on_bad_row,
     )
     convert = csv.ConvertOptions(
         column_types={names[position]: kind for position, kind in types.items()},
         include_columns=[names[position] for position in types],
         null_values=[],
-        strings_can_be_null=False,
         true_values=["1", "true", "True", "TRUE", "yes", "Yes", "YES", "y", "Y"],
         false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
         decimal_point=decimal,
@@ -186,15 +184,11 @@ def read_texts(
         return "skip"
 
     columns = read_typed(source, dialect, dict.fromkeys(positions, pa.string()), options, on_bad_row=on_bad_row)
-    good = np.ones(len(next(iter(columns.values()))) + len(bad), dtype=bool)
-    good[[number for number, _, _ in bad]] = False
-    records = np.flatnonzero(good)
+    total = len(next(iter(columns.values()))) + len(bad)
+    records = np.delete(np.arange(total), [number for number, _, _ in bad])
     long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
-    short = tuple(
-        (number, text)
-        for number, count, text in bad
-        if count < dialect.n_columns and not text.lstrip().startswith(("#", "//"))  # a comment is no row
-    )
+    few = ((number, text) for number, count, text in bad if count < dialect.n_columns)
+    short = tuple(each for each in few if not each[1].lstrip().startswith(("#", "//")))  # a comment is no row
     odd = [(number, row.cells) for number, text in long for row in split_rows([text + "\n"], dialect.marks)[:1]]
     if keep_short:
         odd += [(number, ()) for number, _ in short]

@@ -158,7 +158,8 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
         kept = len(rows)
     if len(rows) - kept == 1 and not _is_footer(rows[kept], rows[kept - 1], count):
         kept = len(rows)
-    footer = [line for row in rows[kept:] for line in lines[row.line - 1 : row.next_line - 1] if line.strip()]
+    below = (line.rstrip("\r\n") for row in rows[kept:] for line in lines[row.line - 1 : row.next_line - 1])
+    footer = tuple(filter(str.strip, below))
     cut, is_open = None, False
     ends_open = bool(lines) and not lines[-1].endswith(("\n", "\r")) and source.nul_bytes == 0
     if ends_open and kept == len(rows) > 1:
@@ -172,16 +173,10 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     if kept < len(rows):
         end = offset + len("".join(lines[: rows[kept].line - 1]).encode(ENCODING, ERRORS))
         if offset == dialect.data_start:
-            below = sample[0].line - 1 + rows[kept].line
-            sample = tuple(row for row in sample if row.line < below)
-    return dialect._replace(
-        sample=sample,
-        tail=tuple(rows[:kept][-200:]),
-        data_end=end,
-        cut_last_line=cut,
-        has_open_row=is_open,
-        footer=tuple(line.rstrip("\r\n") for line in footer),
-    )
+            first_below = sample[0].line - 1 + rows[kept].line
+            sample = tuple(row for row in sample if row.line < first_below)
+    dialect = dialect._replace(sample=sample, tail=tuple(rows[:kept][-200:]), data_end=end, footer=footer)
+    return dialect._replace(cut_last_line=cut, has_open_row=is_open)
 
 
 def _holds_values(cells: Sequence[str]) -> bool:

@@ -332,7 +332,7 @@ def _listed(text: str) -> tuple[list[Any], str]:
     with suppress(ValueError):
         return _json(text), ""
     whole, brace, cut = text.rpartition("}")
-    if "]" in cut:
+    if cut.lstrip().startswith("]"):
         raise ValueError("an object is no JSON")
     return _json(f"{whole}{brace}]" if brace else "[]"), cut.strip(", \r\n\t")
 
