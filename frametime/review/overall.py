@@ -41,10 +41,13 @@ Cell = tuple[str, str]
 class Pair:
     """Two cards by one metric over the cells of a table; over none where either lacks it in one of them.
 
-    ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two.
+    ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two, or where
+    nothing is said of other scenes.
     """
 
-    def __init__(self, table: MetricMeans, tabled: TableCells, card: str, other: str) -> None:
+    def __init__(
+        self, table: MetricMeans, tabled: TableCells, card: str, other: str, *, of_others: bool = True
+    ) -> None:
         self.design, self.metric = table.design, table.metric.key
         self.tabled, self.card = tabled, card
         own = tabled.of(card)
@@ -60,7 +63,7 @@ class Pair:
         # Pooled by the rule of the review, every cell's scatter is that of the card, and none stands in.
         self.n_stand_ins = sum(term.pool is not None for _, term in terms if self.design.spread != "pooled")
         self.these = combined(terms) if terms else None
-        self.like_these = with_shared(over_sample(log_ratios, groups), terms)
+        self.like_these = with_shared(over_sample(log_ratios, groups), terms) if of_others else None
         self.all_equal = bool(terms) and all(term.variance == 0.0 for _, term in terms)
 
     @property
@@ -151,7 +154,7 @@ def _carried(design: ReviewDesign, cells: Sequence[CellComparison]) -> list[Cave
 
 def order_pairs(table: MetricMeans, cells: TableCells) -> list[PairOrder]:
     """Compare every two cards of a table, with Holm's adjustment over the pairs; each pair once, in plan order."""
-    pairs = [(two, Pair(table, cells, *two)) for two in combinations(cells.cards, 2)]
+    pairs = [(two, Pair(table, cells, *two, of_others=False)) for two in combinations(cells.cards, 2)]
     adjusted = holm_of_known([pair.these and pair.these.p_value for _, pair in pairs])
     verdicts = [table.decided(pair.these).verdict for _, pair in pairs]
     return [

@@ -249,7 +249,11 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     # Runs that agree to the last digit say nothing of how much runs scatter.
     if None in variances or not any(variances):
         return unknown
-    amounts = _amounts(terms)
+    amounts = _shared_amounts(terms)
+    for weight, term in terms:
+        if term.key in amounts:
+            before, error = amounts[term.key]
+            amounts[term.key] = before + weight, error
     own = [
         (at if term.pool is None else term.pool, weight * weight * (term.variance or 0.0), term.degrees_of_freedom)
         for at, (weight, term) in enumerate(terms)
@@ -258,7 +262,7 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     return _with_errors(unknown, own, amounts)
 
 
-def _amounts(terms: Sequence[tuple[float, LogMean]]) -> dict[Hashable, tuple[float, SharedError]]:
+def _shared_amounts(terms: Sequence[tuple[float, LogMean]]) -> dict[Hashable, tuple[float, SharedError]]:
     """How much of each shared error a weighted sum is left with: what both sides have alike falls out of it."""
     weights: dict[int, float] = defaultdict(float)
     lists = {id(term.shared): term.shared for _, term in terms}
@@ -269,10 +273,6 @@ def _amounts(terms: Sequence[tuple[float, LogMean]]) -> dict[Hashable, tuple[flo
         for error in errors:
             before, _ = amounts.get(error.key, (0.0, error))
             amounts[error.key] = before + weights[at] * error.amount, error
-    for weight, term in terms:
-        if term.key in amounts:
-            before, error = amounts[term.key]
-            amounts[term.key] = before + weight, error
     return amounts
 
 
@@ -318,10 +318,9 @@ def _with_errors(
     )
 
 
-def with_shared(found: Difference | None, terms: Iterable[tuple[float, LogMean]]) -> Difference | None:
+def with_shared(found: Difference | None, terms: Sequence[tuple[float, LogMean]]) -> Difference | None:
     """A difference that was come by otherwise, with the shared errors of the means that it is of."""
-    amounts = _amounts([(weight, replace(term, key=None)) for weight, term in terms])
-    if found is None or found.standard_error is None or not amounts:
+    if found is None or found.standard_error is None or not (amounts := _shared_amounts(terms)):
         return found
     return _with_errors(found, [("found", found.standard_error**2, found.degrees_of_freedom)], amounts)
 
