@@ -31,7 +31,7 @@ CUT = "choice"
 REFERENCE = Path(__file__).parents[2] / "reference_logs" / "review"
 TEXTS = """
 () => [...document.querySelectorAll('.reader table')].map((table) => [...table.tBodies[0].rows].map(
-  (row) => [...row.cells].map((cell) => cell.textContent.trim())))
+  (row) => [...row.cells].map((cell) => cell.textContent.trim().replaceAll('\\u00a0%', ' %'))))
 """
 
 
