@@ -81,8 +81,9 @@ def _standings(result: ReviewResult) -> list[str]:
         mean = words.metric_heading(result.headline)
         labels = {"mean_value": mean, "place": "Place", "ratio_to_baseline": f"Against {words.baseline}"}
         columns = ("place", "card", "mean_value") if table.has("place") else APART[:3]
-        shown = table.view(*columns, ("ratio_to_baseline", "interval"), "n_cells", labels=labels)
-        caption = wrapped(f"{table.caption} Interval: these scenes, 95 %; margin {result.margin * 100:g} %.", indent=2)
+        shown = table.view(*columns, ("ratio_to_baseline", "interval"), "n_cells", labels=labels).without_comparison()
+        interval = f" Interval: these scenes, 95 %; margin {result.margin * 100:g} %." if len(result.cards) > 1 else ""
+        caption = wrapped(f"{table.caption}{interval}", indent=2)
         lines += [*_table(shown, _MOST_CARDS, what="card")[:-1], *_capped(caption.splitlines(), 3), ""]
     return lines
 

@@ -241,7 +241,8 @@ def section(
     ``words`` are for what stands in braces.
     """
     heading, lead, without = _section_texts()[key]
-    held = tuple(block for block in blocks if block and not (isinstance(block, Table) and not block.rows))
+    told = (block.without_comparison() if isinstance(block, Table) else block for block in blocks)
+    held = tuple(block for block in told if block and not (isinstance(block, Table) and not block.rows))
     texts = (lead, "-" if held or sections else otherwise or without)
     return Section(key, heading, (*(said(text.format(**words)) for text in texts if text != "-"), *held), sections)
 

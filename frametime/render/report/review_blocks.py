@@ -44,15 +44,15 @@ def card_colors(result: ReviewResult) -> Mapping[str, str]:
 def standings_bars(result: ReviewResult, cut: str, metric: str, *, key: str) -> Bars:
     """All cards of a cut, best first, with the baseline; behind each its place, difference and verdict."""
     words, everything, overall = ReviewWords(result), standings_table(result), overall_table(result)
-    told = []
+    base, told = _baseline_words(result), []
     for item, row in zip(result.standings, everything.rows, strict=True):
         if (item.cut, item.metric) == (cut, metric):
             against = overall.where(cut=cut, metric=metric, card=item.card)
-            more = _against(overall, against.rows[0]) if against.rows else ("baseline",)
+            more = _against(overall, against.rows[0]) if against.rows else base
             told.append((item.card, everything.line(row, "mean_value"), item.mean_interval, more))
     cells = result.cells_of(cut)
     caption = caption_of(
-        "standings-bars",
+        "standings-bars" if base else "standings-of-one",
         heading=words.metric_heading(metric),
         cut=words.cuts[cut],
         cells=cells_words(cells.cells, n_planned=cells.n_planned),
@@ -60,6 +60,11 @@ def standings_bars(result: ReviewResult, cut: str, metric: str, *, key: str) -> 
         better=words.better(metric),
     )
     return _bars(result, key, caption, {"": told})
+
+
+def _baseline_words(result: ReviewResult) -> Line:
+    """What stands behind the bar of the baseline; nothing where there is no other card."""
+    return ("baseline",) if len(result.cards) > 1 else ()
 
 
 def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
@@ -72,7 +77,7 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
         for item, row in zip(result.cells, rows, strict=True):
             if item.scene == scene.key:
                 estimate = item.estimates[result.headline]
-                more: Line = ("baseline",) if item.card == result.baseline else ()
+                more = _baseline_words(result) if item.card == result.baseline else ()
                 if row.origin.startswith("comparisons"):
                     change, _, verdict = _against(everything, row)
                     more = (plain_text(change), " ", verdict)
@@ -121,7 +126,8 @@ def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     questions = {"Speed": told.first, "Price": told.price, "Power": told.power, "Not sure": told.uncertain}
     answers = doc.Answers(tuple(Fact(term, (text,)) for term, text in questions.items()))
     counts_from = ("A difference counts from ", percent(result.margin, "/margin"), f" {doc.sentences('how-to-read')}")
-    return (answers, standings_bars(result, cut, result.headline, key="first-bars"), doc.Paragraph(counts_from))
+    bars = standings_bars(result, cut, result.headline, key="first-bars")
+    return (answers, bars, doc.Paragraph(counts_from)) if len(result.cards) > 1 else (answers, bars)
 
 
 def verdict_cards(result: ReviewResult) -> doc.VerdictCards:

@@ -117,12 +117,14 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
         told: list[doc.Block] = [doc.said(result.answers[cut.key].first), bars]
         more: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
         more += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
-        more += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
+        tables = standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
+        more += [table.without_comparison() for table in tables]
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         more += [missing] if missing.rows else []
         told.append(doc.Folded("More words and the numbers", tuple(more)))
         sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
-    return doc.section("cuts", sections=(*sections, doc.section("cuts-tables", headline, others)))
+    together = (doc.section("cuts-tables", headline, others),) if table.rows else ()
+    return doc.section("cuts", sections=(*sections, *together))
 
 
 def _cells_section(result: ReviewResult) -> doc.Section:
@@ -133,10 +135,10 @@ def _cells_section(result: ReviewResult) -> doc.Section:
     scenes = [
         doc.Section(f"in-scene-{number}", label, (bars,)) for number, (label, bars) in enumerate(scene_bars(result), 1)
     ]
-    together = doc.section("cells-tables", *tables)
+    together = (doc.section("cells-tables", *tables),) if result.comparisons else ()
     every = doc.section("cards-in-cells", estimates_table(result))
     headline = ReviewWords(result).headline.label
-    return doc.section("cells", sections=(*scenes, together, every), headline=headline)
+    return doc.section("cells", sections=(*scenes, *together, every), headline=headline)
 
 
 def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from frametime.units import shown_unit
 
@@ -269,6 +269,17 @@ class Table:
         rows = (row for row in self.rows if all(self.exact(row, key) == value for key, value in exact.items()))
         return replace(self, rows=tuple(row for row in rows if chosen is None or chosen(row)))
 
+    def without_comparison(self) -> Table:
+        """Where every row is the baseline's, as in a review of one card: without what it is compared by, which stands
+        behind the first sentence of the caption, too."""
+        held = [{row.cells[place].content for row in self.rows} for place in range(len(self.columns))]
+        if {("baseline",)} not in held:
+            return self
+        told = zip(self.columns, held, strict=True)
+        kept = [column.key for column, content in told if content != {("baseline",)} and column.key not in _COMPARED]
+        caption = f"{self.caption.removesuffix('.').split('. ')[0]}."
+        return self.view(*kept, caption=caption, folded_as=self.folded_as)
+
     def view(
         self,
         *columns: str | tuple[str, ...],
@@ -301,6 +312,12 @@ class Table:
             is_long=self.is_long if long_from is None else len(self.rows) > long_from,
             folded_as=folded_as,
         )
+
+
+_COMPARED: Final = frozenset(
+    ("place", "others", "baseline_mean_value", "break_even_price", "baseline_break_even_price")
+)
+"""Keys of columns that say nothing of one card alone."""
 
 
 def _together(cells: Sequence[Cell]) -> Cell:

@@ -16,6 +16,7 @@ from frametime.render.report.html import bar_places, inert_json, render_html
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_blocks import card_colors, power_bars, scene_bars, standings_bars
 from frametime.render.report.review_report import review_report
+from frametime.render.review_text import review_text
 from frametime.render.tables.table import Number, plain_text
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
@@ -49,6 +50,26 @@ def test_what_is_not_known_is_said() -> None:
     told = first_answers(review_runs(without, runs))
     assert told["Price"] == "The plan gives no prices, so nothing is said about value."
     assert told["Power"] == "No run has usable power readings, so nothing is said about power and energy."
+
+
+def test_a_report_of_one_card_compares_with_nothing() -> None:
+    alone = sample_review(n_cards=1, n_scenes=2)
+    told = render_markdown(review_report(alone)).partition("## Methods")[0]
+    assert "with no other card" in told and told.count("| 450 |") >= 1
+    for word in (
+        "baseline",
+        "Against",
+        "difference to",
+        "Break-even",
+        "Place |",
+        "Not told apart",
+        "A difference counts",
+    ):
+        assert word not in told, word
+    shown = review_text(alone).partition("To know:")[0]
+    assert "  Card     Average FPS (fps)  Cells\n" in shown and "Against" not in shown and "Interval:" not in shown
+    several = render_markdown(review_report(sample_review(n_cards=2, n_scenes=2)))
+    assert all(word in several for word in ("baseline", "difference to", "Place |", "A difference counts"))
 
 
 def test_one_card_alone_has_a_report() -> None:
