@@ -370,3 +370,42 @@ def test_the_layout_says_why_a_unit_was_taken_that_no_column_states() -> None:
     assert 'unit = "ms"  # only in ms do frames last 0.2 ms to 1 s\n' in alone
     both = read({"timestamp": ms(STAMPS_US), "frame time": ms(FRAMES_US)}).provenance.layout_toml
     assert both.count("# only in ms do frames last 0.2 ms to 1 s\n") == 2
+
+
+def short_of_a_name(header: str, *columns: list[str]) -> io.BytesIO:
+    return io.BytesIO("".join(f"{line}\n" for line in [header, *map(",".join, zip(*columns, strict=True))]).encode())
+
+
+LENGTHS_MS = [f"{us / 1000:.3f}" for us in FRAMES_US]
+STAMPS_S = [f"{us / 1e6:.6f}" for us in STAMPS_US]
+COUNT = [str(number) for number in range(1, 65)]
+LOADS = [f"{40 + number % 7}" for number in range(64)]
+
+
+@pytest.mark.parametrize(
+    ("columns", "place"), [((COUNT, STAMPS_S, LENGTHS_MS), "first"), ((STAMPS_S, LENGTHS_MS, LOADS), "last")]
+)
+def test_a_header_that_lacks_a_name_is_read_in_the_one_way_that_fits(
+    columns: tuple[list[str], ...], place: str
+) -> None:
+    """R writes tables so: a header with one field less leaves the first column without a name (`?read.table`)."""
+    capture = read_capture(short_of_a_name("time,frame_ms", *columns))
+    whole = read_capture(short_of_a_name("time (s),frame_ms", STAMPS_S, LENGTHS_MS))
+    assert capture.frames == whole.frames
+    told = [caveat for caveat in capture.caveats if caveat.code == "header-lacks-name"]
+    assert [(f"the {place} column" in caveat.message, caveat.weight) for caveat in told] == [(True, Weight.CARE)]
+
+
+@pytest.mark.parametrize(
+    ("header", "columns"),
+    [
+        ("scene,frame_ms", (COUNT, LENGTHS_MS, LENGTHS_MS[::-1])),
+        ("alpha,beta", (COUNT, STAMPS_S, LENGTHS_MS)),
+        ("time,frame_ms", (COUNT, STAMPS_S, LENGTHS_MS, LOADS)),
+    ],
+)
+def test_a_header_that_lacks_names_is_refused_where_several_ways_or_none_fit(
+    header: str, columns: tuple[list[str], ...]
+) -> None:
+    with pytest.raises(ReadError, match=rf"line 1: 2 names, but {len(columns)} cells in the rows below"):
+        read_capture(short_of_a_name(header, *columns))

@@ -54,6 +54,11 @@ def test_missing_cells_are_counted_and_not_zero() -> None:
     assert codes(trace) == {"sensor-cells-missing"}
 
 
+def test_a_header_that_lacks_a_name_is_refused() -> None:
+    rows = "".join(f"{second},{100 + second % 7},{60 + second % 3}\n" for second in range(12))
+    assert "line 1: 2 names, but 3 cells in the rows below" in refusal(f"elapsed_s,power_w\n{rows}")
+
+
 def test_rows_without_a_time_are_left_out_and_counted() -> None:
     rows = [f"{i},100\n" for i in range(12)]
     rows[4] = "?,100\n"

@@ -193,10 +193,6 @@ def _stored_capture(table: pa.Table, metadata: bytes, name: str, options: ReadOp
     span = np.asarray(numpy_of(table.column(TIME_COLUMN)), dtype=np.float64)
     if float(span[-1] - span[0]) > 2.0**62:
         _refuse(name, f"{TIME_COLUMN} spans more than 146 years")
-    return Capture(
-        frames=frames,
-        conditions=stored.conditions,
-        provenance=stored.provenance,
-        sensors=None if stored.sensors is None else _sensors(stored.sensors, name, options),
-        caveats=_printable(stored.caveats),
-    )
+    own = None if stored.sensors is None else _sensors(stored.sensors, name, options)
+    conditions, about, caveats = stored.conditions, stored.provenance, _printable(stored.caveats)
+    return Capture(frames=frames, conditions=conditions, provenance=about, sensors=own, caveats=caveats)

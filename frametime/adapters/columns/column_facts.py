@@ -175,9 +175,8 @@ class ColumnFacts(NamedTuple):
     @property
     def is_whole(self) -> bool:
         """Whether its first values are written as whole numbers."""
-        if "".join(self.cells).isdecimal():
-            return True
-        return all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
+        plain = "".join(self.cells).isdecimal()
+        return plain or all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
 
     @property
     def is_counter(self) -> bool:

@@ -6,6 +6,7 @@ The numbers of the frames say whether some were not logged, rows stand twice, or
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
@@ -24,7 +25,7 @@ from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS, in_passing
-from frametime.adapters.text.dialect import detect_dialect, facts_of
+from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.table_reader import scan_rows
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
@@ -95,7 +96,26 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
 
 
 def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> FrameText:
-    """What is known of the columns, by the first rows that have every cell, and which of them are read."""
+    """What is known of the columns, by the first rows that have every cell, and which of them are read.
+
+    Where a name lacks it is that of the first or of the last column, if only one of both gives frames, or moments and
+    lengths that agree.
+    """
+    if dialect.lacks_a_name:
+        ways: dict[str, FrameText] = {}
+        for place, names in (("last", dialect.names), ("first", ("", *dialect.names[:-1]))):
+            with suppress(ReadError):
+                ways[place] = _chosen(source, dialect._replace(names=names, lacks_a_name=False), options)
+        # Moments and lengths that agree with each other do so by no chance.
+        exact = {place: log for place, log in ways.items() if {"time", "frame_time"} <= log.choice.uses.keys()} or ways
+        if len(exact) != 1:
+            raise uneven_header(source.name, dialect.n_columns - 1, dialect.header_line, dialect.n_columns)
+        ((place, log),) = exact.items()
+        message = (
+            f"The header lacks a name: that of the {place} column, for only so do the numbers fit the other names."
+        )
+        told = Caveat(code="header-lacks-name", message=message)
+        return log._replace(choice=log.choice._replace(caveats=(told, *log.choice.caveats)))
     facts = facts_of(dialect)
     styles, why = styles_of(facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)
@@ -121,19 +141,18 @@ def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
         if use is not first and role != "number":
             columns[f"{role}_column"] = use.ref
             columns |= {f"{role}_unit": use.unit.name} if use.unit is not None else {}
-    layout = Layout(**columns)
     if source.names is None:
-        layout = replace(
-            layout,
-            delimiter=dialect.marks.delimiter or "none",
-            decimal=choice.style.decimal,
-            thousands=choice.style.thousands or None,
-            quote="'" if dialect.marks.quote == "'" else None,
-            encoding=None if source.encoding == "utf-8" else source.encoding,
-            header_line=dialect.header_line,
-            units_line=dialect.units_line or None,
-            first_data_line=dialect.first_data_line,
-        )
+        columns |= {
+            "delimiter": dialect.marks.delimiter or "none",
+            "decimal": choice.style.decimal,
+            "thousands": choice.style.thousands or None,
+            "quote": "'" if dialect.marks.quote == "'" else None,
+            "encoding": None if source.encoding == "utf-8" else source.encoding,
+            "header_line": dialect.header_line,
+            "units_line": dialect.units_line or None,
+            "first_data_line": dialect.first_data_line,
+        }
+    layout = Layout(**columns)
     known = {**dialect.evidence, **choice.evidence}
     return layout, {key: text for key, text in known.items() if getattr(layout, key, None) is not None}
 
@@ -257,15 +276,9 @@ def _timeline(columns: ReadColumns) -> Timeline:
     clock = uses.get("time")
     if clock is not None and clock.unit is not None and clock.unit.ns is not None and clock.unit.ns >= 1:
         tick = int(clock.unit.ns) if log.facts[clock.position].is_whole else None
-    rules = ClockRules(
-        name=log.name,
-        line_of=columns.line_of,
-        sort=log.options.sort,
-        tick_ns=tick,
-        wraps_daily=clock is not None and clock.unit is CLOCK,
-        time_resolution_ns=1 if clock is None else clock.resolution_ns,
-        frame_time_resolution_ns=uses["frame_time"].resolution_ns if "frame_time" in uses else 1,
-    )
+    is_daily = clock is not None and clock.unit is CLOCK
+    steps_ns = (uses[role].resolution_ns if role in uses else 1 for role in ("time", "frame_time"))
+    rules = ClockRules(log.name, columns.line_of, log.options.sort, tick, is_daily, *steps_ns)
     times, lengths = columns.times.get("time"), columns.times.get("frame_time")
     if lengths is None:
         assert times is not None

@@ -25,7 +25,7 @@ from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_senso
 from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, SensorOptions, sensor_caveat
 from frametime.adapters.stored_log import OpenedLog, opened_log
 from frametime.adapters.text.cells import CellKind, kind_of
-from frametime.adapters.text.dialect import detect_dialect, facts_of
+from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
 from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
@@ -367,6 +367,8 @@ def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
         If there is one row, or one column: no sensor log, whatever its names say.
     """
     dialect = detect_dialect(text, read)
+    if dialect.lacks_a_name:
+        raise uneven_header(text.name, dialect.n_columns - 1, dialect.header_line, dialect.n_columns)
     last = dialect.n_columns - 1
     cells = [row.cells[last] for row in dialect.sample if len(row.cells) > last]
     if dialect.has_open_row and all(may_lack_digits(cells, mark) for mark in ".,"):

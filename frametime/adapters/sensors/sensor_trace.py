@@ -105,7 +105,7 @@ def _trace(
     times_ns: NDArray[np.int64],
     values: Mapping[str, NDArray[np.float64]],
     alignment: str,
-    provenance: Provenance,
+    about: Provenance,
     caveats: tuple[Caveat, ...],
 ) -> SensorTrace:
     """Samples as the capture keeps them, and how many cells hold no number: a care from one in twenty on."""
@@ -116,13 +116,8 @@ def _trace(
         message = f"Cells without a usable number, left out (not taken as 0): {listed}."
         weight = Weight.CARE if most > 0.05 * times_ns.size else Weight.NOTE
         caveats = (*caveats, sensor_caveat("sensor-cells-missing", message, weight))
-    return SensorTrace(
-        samples=table_of({"time_ns": arrow_array(times_ns), **arrays}, SENSOR_COLUMNS),
-        alignment=alignment,
-        provenance=provenance,
-        missing_counts=missing,
-        caveats=caveats,
-    )
+    samples = table_of({"time_ns": arrow_array(times_ns), **arrays}, SENSOR_COLUMNS)
+    return SensorTrace(samples=samples, alignment=alignment, provenance=about, missing_counts=missing, caveats=caveats)
 
 
 def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:

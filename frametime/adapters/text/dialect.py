@@ -104,6 +104,12 @@ class _Split(NamedTuple):
         """How many cells most rows of numbers have."""
         return _modal_count(self.rows[self.start : self.start + SAMPLE_ROWS])
 
+    @property
+    def n_filled(self) -> int:
+        """How many they have up to the last one that is not empty."""
+        counts = Counter(_filled_count(row.cells) for row in self.rows[self.start : self.start + SAMPLE_ROWS])
+        return counts.most_common(1)[0][0]
+
 
 def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     """How well the data rows of one candidate hold together: 0 to about 1.3."""
@@ -177,6 +183,7 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
         first_data_line=first_line,
         multiline_cells=any(row.next_line - row.line > 1 for row in sample),
         metadata=_metadata(lines[: (header or first_line) - 1], marks.delimiter),
+        lacks_a_name=layout.header_line is None and 0 < len(_names_in(above[header], marks)) < split.n_filled,
         evidence=evidence,
     )
     return with_ending(dialect, source) if looks_at_end else dialect
@@ -320,7 +327,7 @@ def _header_above(source: TextSource, above: Sequence[str], split: _Split, layou
         if header and not (header < first and _names_in(above[header], split.marks)):
             raise ReadError.at(source.name, f"header_line is {header}, and no header stands there", line=header)
         return header, units if units < first else 0
-    filled = Counter(_filled_count(row.cells) for row in split.rows[split.start :][:SAMPLE_ROWS]).most_common(1)[0][0]
+    filled = split.n_filled
     units = nearest = 0
     for line in range(first - 1, 0, -1):
         names = _names_in(above[line], split.marks, in_columns=count)
@@ -336,20 +343,20 @@ def _header_above(source: TextSource, above: Sequence[str], split: _Split, layou
     if units:
         # A name that is a unit itself, such as one column of "fps", with no other name above it.
         return units, 0
-    if nearest:
-        _refuse_uneven_header(source, _names_in(above[nearest], split.marks, in_columns=count), nearest, filled)
-    return 0, 0
-
-
-def _refuse_uneven_header(source: TextSource, names: tuple[str, ...], line: int, filled: int) -> None:
-    """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
+    names = _names_in(above[nearest], split.marks, in_columns=count)
     if len(names) < 2 or not _is_header(names):
-        return
-    n_names = _filled_count(names)
+        return 0, 0
+    if len(names) + 1 == filled == count and all(names):
+        return nearest, 0  # which column has no name, the numbers may say
+    raise uneven_header(source.name, _filled_count(names), nearest, filled)
+
+
+def uneven_header(name: str, n_names: int, line: int, filled: int) -> ReadError:
+    """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
     helps = "give first_data_line, header_line = 0 and columns by position in a layout"
     if filled == 2 * n_names:
         helps = "if cells hold decimal commas, the file must be written with another delimiter or with quotes"
-    raise ReadError.at(source.name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
+    return ReadError.at(name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
 
 @lru_cache(maxsize=256)

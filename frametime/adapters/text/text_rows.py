@@ -75,6 +75,10 @@ class Dialect(NamedTuple):
         Key and value pairs above the header.
     evidence : Mapping
         Layout key to a sentence.
+    units_place : str
+        Where ``units_row`` was found, for messages.
+    lacks_a_name : bool
+        Whether the header has one name less than rows have cells; here it is that of the last column.
     """
 
     marks: Marks
@@ -95,7 +99,7 @@ class Dialect(NamedTuple):
     metadata: Mapping[str, str] = MappingProxyType({})
     evidence: Mapping[str, str] = MappingProxyType({})
     units_place: str = "the units row"
-    """Where ``units_row`` was found, for messages."""
+    lacks_a_name: bool = False
 
 
 def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[Row]:
@@ -120,13 +124,9 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
 
 def reader_of(lines: Iterable[str], marks: Marks) -> Any:
     """A reader of the module ``csv`` over lines whose cells these marks part."""
-    return csv.reader(
-        (" ".join(line.split()) + "\n" for line in lines) if marks.delimiter == " " else lines,
-        delimiter=marks.delimiter or NO_DELIMITER,
-        quotechar=marks.quote or None,
-        quoting=csv.QUOTE_MINIMAL if marks.quote else csv.QUOTE_NONE,
-        skipinitialspace=marks.spaced,
-    )
+    plain = (" ".join(line.split()) + "\n" for line in lines) if marks.delimiter == " " else lines
+    quotes: dict[str, Any] = {"quotechar": marks.quote} if marks.quote else {"quoting": csv.QUOTE_NONE}
+    return csv.reader(plain, delimiter=marks.delimiter or NO_DELIMITER, skipinitialspace=marks.spaced, **quotes)
 
 
 def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = True) -> Dialect:

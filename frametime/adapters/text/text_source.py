@@ -382,8 +382,7 @@ def _head_lines(
 ) -> bytes:
     """The first lines: a whole number of them, and at least one, without reading more than the longest line."""
     stream.seek(start)
-    size, more = end - start, wanted
-    raw, cut = b"", 0
+    size, more, raw, cut = end - start, wanted, b"", 0
     # Each time as much again: a byte is looked at few times, however long the first line is.
     while not cut and len(raw) < size and (block := stream.read(min(more, size - len(raw)))):
         raw += block
