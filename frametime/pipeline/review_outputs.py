@@ -347,7 +347,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
 
     The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
     """
-    from frametime.render.report.html import render_html
+    from frametime.render.report.html import render_html, with_traces
     from frametime.render.report.markdown import render_markdown
     from frametime.render.report.page_data import place_of_traces, review_traces
     from frametime.render.report.review_blocks import NARROW, chart_figures, chosen_charts, narrow_charts
@@ -376,5 +376,5 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
         read_curves(result.runs)
         traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
         report = made(figures=figures, traces=traces)
-        page = render_html(report)
+        page = with_traces(page, place, traces) if traces else render_html(report)
     return {PAGE: page, TEXT: render_markdown(report)}

@@ -342,7 +342,7 @@ class Outcome(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     folder = tmp_path_factory.mktemp("bench")
     write_option_logs(folder)
     # Written a minute ago, each after the one before it: a watch takes no log that may still grow.
@@ -350,7 +350,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
         if path.is_file():
             status = path.stat()
             os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns - 60_000_000_000))
-    return folder
+    before = files_below(folder)
+    yield folder
+    assert files_below(folder) == before, "a command wrote into a file in place: the cases share their logs"
 
 
 @pytest.fixture(scope="module")
@@ -364,12 +366,15 @@ def outcome_of(folder: Path, words: str) -> Outcome:
     error = done.exception
     assert not isinstance(error, click.ClickException), f"{words}: {error.format_message()}"  # type: ignore[union-attr]
     assert error is None or isinstance(error, (FrametimeError, SystemExit)), f"{words}: {error!r}"
-    files = {
+    return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files_below(folder))
+
+
+def files_below(folder: Path) -> dict[str, bytes]:
+    return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
-    return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files)
 
 
 @pytest.mark.parametrize("case", list(at_every_command()))
@@ -387,7 +392,7 @@ def test_an_option_changes_what_comes_out(
 
     def outcome(option: str) -> Outcome:
         folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"
-        shutil.copytree(bench, folder)
+        shutil.copytree(bench, folder, copy_function=os.link)
         monkeypatch.chdir(folder)
         if case.setup:
             assert outcome_of(folder, case.setup).ended.startswith("0 ")
@@ -424,7 +429,7 @@ def test_nothing_else_changes_what_comes_out(
     outcomes = [] if earlier is None else [earlier]
     for number in range(2 - len(outcomes)):
         folder = tmp_path / f"with{number}" / "here"
-        shutil.copytree(bench, folder)
+        shutil.copytree(bench, folder, copy_function=os.link)
         monkeypatch.chdir(folder)
         outcomes.append(without_folder(outcome_of(folder, line), tmp_path))
     assert outcomes[0] == outcomes[1]

@@ -6,7 +6,6 @@ from collections import Counter
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from frametime.lab.sessions import Cost, common_drift, orders, quality, recommended, run_order
 
@@ -84,6 +83,8 @@ def test_times_count_runs_and_swaps() -> None:
 
 def test_the_drift_is_that_of_least_squares_with_a_level_for_each_set() -> None:
     """statsmodels: ordinary least squares with a dummy variable for each set."""
+    import statsmodels.api as sm
+
     rng = np.random.default_rng(4)
     sizes = [3, 4, 2, 5]
     times = [rng.uniform(0.0, 5.0, n) for n in sizes]

@@ -7,10 +7,8 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-import pymannkendall
 import pytest
 import scipy.stats
-from astropy.timeseries import LombScargle
 
 from frametime.metrics.drift.change_points import ChangeRule, best_split, find_change_points, pettitt
 from frametime.metrics.drift.trend import (
@@ -54,6 +52,8 @@ def test_score_of_the_tuna_example() -> None:
 
 @pytest.mark.parametrize("decimals", [1, 6])
 def test_score_variance_and_p_value_as_in_pymannkendall(decimals: int) -> None:
+    import pymannkendall
+
     values = np.round(np.random.default_rng(5).standard_normal(40), decimals)
     expected = pymannkendall.original_test(values)
     score, variance = kendall_score(values)
@@ -62,6 +62,8 @@ def test_score_variance_and_p_value_as_in_pymannkendall(decimals: int) -> None:
 
 def test_correction_for_autocorrelation_as_in_pymannkendall() -> None:
     """Hamed and Rao 1998. Where a first-order process asks for more than the sample shows, more is taken."""
+    import pymannkendall
+
     generator = np.random.default_rng(11)
     compared = 0
     for _ in range(20):
@@ -148,6 +150,8 @@ def test_power_of_a_sine_is_n_times_its_squared_amplitude_over_four() -> None:
 
 
 def test_power_of_uneven_times_as_in_astropy() -> None:
+    from astropy.timeseries import LombScargle
+
     generator = np.random.default_rng(6)
     times = np.cumsum(generator.gamma(20.0, 8.0 / 20.0 / 1000.0, 3000))
     values = generator.standard_normal(3000) + 0.5 * np.sin(2 * np.pi * 17.3 * times)

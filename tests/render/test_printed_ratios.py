@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 
 import pytest
 from report_page_reading import own_text, parsed, read_number
@@ -30,7 +31,12 @@ EMPTY = ("", "\N{EN DASH}")
 @pytest.fixture(scope="module", params=range(4))
 def result(request: pytest.FixtureRequest) -> ReviewResult:
     """Five cards with random holes in their runs and sensor logs, one with so many that it may stand apart."""
-    return sample_review(n_cards=5, n_scenes=4, n_cuts=4, holes=0.06 + 0.07 * request.param, seed=20 + request.param)
+    return with_holes(request.param)
+
+
+@cache
+def with_holes(number: int) -> ReviewResult:
+    return sample_review(n_cards=5, n_scenes=4, n_cuts=4, holes=0.06 + 0.07 * number, seed=20 + number)
 
 
 def from_terminal(result: ReviewResult) -> Iterator[Rows]:
@@ -202,7 +208,7 @@ def test_json(result: ReviewResult) -> None:
 
 
 def test_some_card_stands_apart_in_some_of_these_reviews() -> None:
-    made = [sample_review(n_cards=5, n_scenes=4, n_cuts=4, holes=0.06 + 0.07 * n, seed=20 + n) for n in range(4)]
+    made = [with_holes(number) for number in range(4)]
     apart = [any(item.stands_apart and item.ratio_to_baseline for item in result.standings) for result in made]
     assert any(apart) and not all(apart)
     assert all(any(item.left_out for item in result.table_cells) for result in made)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from functools import cache, lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 from xml.etree import ElementTree
 
 from frametime.render.charts.theme import PALETTES, Palette
@@ -66,6 +66,12 @@ def render_html(report: Report) -> str:
         outlines=outlines,
         drawings={key: _trusted(drawing) for key, drawing in drawings.items()},
     )
+
+
+def with_traces(page: str, place: TraceView, traces: TraceView) -> str:
+    """The page with frame times where a place was kept for them: as if all of it were made anew with them."""
+    parts: Any = _environment().get_template("parts.html.j2").module
+    return page.replace(str(parts.traces(place)), str(parts.traces(traces)))
 
 
 def _blocks_of(section: Section) -> Iterator[Block]:

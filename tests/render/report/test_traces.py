@@ -17,8 +17,8 @@ from report_page_reading import parsed
 
 from frametime.metrics.metric import Curve
 from frametime.render.report.document import TraceView
-from frametime.render.report.html import render_html
-from frametime.render.report.page_data import STEPS, envelope, pack, review_traces, trace
+from frametime.render.report.html import render_html, with_traces
+from frametime.render.report.page_data import STEPS, envelope, pack, place_of_traces, review_traces, trace
 from frametime.render.report.review_report import review_report
 from frametime.review.result import ReviewResult
 
@@ -115,8 +115,11 @@ def test_a_page_without_room_for_traces_says_so(small: ReviewResult) -> None:
 
 
 def test_the_page_carries_what_was_packed(small: ReviewResult) -> None:
-    view = review_traces(small, room_bytes=1_000_000)
-    tree = parsed(render_html(review_report(small, traces=view)))
+    view, place = review_traces(small, room_bytes=1_000_000), place_of_traces(small)
+    page = render_html(review_report(small, traces=view))
+    assert view is not None and place is not None
+    assert with_traces(render_html(review_report(small, traces=place)), place, view) == page
+    tree = parsed(page)
     data: Any = json.loads(next(item.text for item in tree.iter("script") if item.get("class") == "trace-data") or "")
     run = small.runs[0]
     item = data["sets"][0]["traces"][0]
