@@ -54,11 +54,13 @@ def tune() -> None:
 def new(record: str) -> None:
     """Begin a tuning record, to be filled in by hand."""
     from frametime.pipeline.tuning_record import new_record
+    from frametime.render.terminal_text import wrapped
     from frametime.render.tuning_text import cautions_text
 
     new_record(record)
     shown = printable(record, limit=1000)
-    click.echo(f"{shown} is written: fill in card, limits and workloads, then 'frametime tune next {shown}'.\n")
+    told = f"{shown} is written: fill in card, limits and workloads, then 'frametime tune next {shown}'."
+    click.echo(f"{wrapped(told)}\n")
     click.echo(cautions_text(), nl=False)
 
 
@@ -191,12 +193,13 @@ def _key() -> str:
 def undo(record: str) -> None:
     """Take the last trial back out of the record; its logs stay."""
     from frametime.pipeline.tuning_record import take_back_trial
+    from frametime.render.terminal_text import wrapped
     from frametime.tuning.trial_view import TrialView
 
     rest, trial = take_back_trial(record)
     shown = printable(record, limit=1000)
     outcome = printable(f"'{trial.workload}', {TrialView(rest).failure_of(trial) or 'passed'}", limit=1000)
-    click.echo(f"Trial {len(rest.trials) + 1} is taken out of {shown}: {trial.setting}, {outcome}.")
+    click.echo(wrapped(f"Trial {len(rest.trials) + 1} is taken out of {shown}: {trial.setting}, {outcome}."))
 
 
 @tune.command()

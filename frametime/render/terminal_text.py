@@ -12,13 +12,13 @@ from frametime.render.tables.table import Inline, Table, line_text, plain_text
 WIDTH = 80
 _LEAST = 10
 """Columns of a word that is cut."""
-_TIED_PERCENT = "\N{NO-BREAK SPACE}%"
+_TIED_PERCENT, _TIED_DEGREES = "\N{NO-BREAK SPACE}%", "\N{NO-BREAK SPACE}°C"
 
 
 def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) -> str:
     """``text`` wrapped to ``width`` columns and indented; after a ``bullet`` the other lines are aligned with the text.
 
-    A number and its percent sign stay on one line.
+    A number stays on one line with its percent sign or degrees.
 
     Examples
     --------
@@ -28,13 +28,13 @@ def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) ->
     """
     margin = " " * indent
     filled = textwrap.fill(
-        text.replace(" %", _TIED_PERCENT),
+        text.replace(" %", _TIED_PERCENT).replace(" °C", _TIED_DEGREES),
         width,
         initial_indent=margin + bullet,
         subsequent_indent=margin + " " * len(bullet),
         break_on_hyphens=False,
     )
-    return filled.replace(_TIED_PERCENT, " %")
+    return filled.replace(_TIED_PERCENT, " %").replace(_TIED_DEGREES, " °C")
 
 
 def text_table(heading: Sequence[str], rows: Sequence[Sequence[str]], *, right: frozenset[int] = frozenset()) -> str:

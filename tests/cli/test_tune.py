@@ -96,7 +96,8 @@ def test_a_knob_that_is_left_out_is_asked_for_where_the_proposed_trial_has_it_tu
     assert (refused.code, (bench / "bench.toml").read_bytes()) == (3, before)
     assert "the proposed trial has core +50 MHz" in refused.err and "--core 50, or 0 at stock" in refused.err
     noted = tune(bench, *arguments, "--core", "0")
-    assert noted.code == 0 and "core +0 MHz, memory +50 MHz, 'courtyard', counts as failed: froze" in noted.out
+    assert noted.code == 0
+    assert "core +0 MHz, memory +50 MHz, 'courtyard', counts as failed: froze" in one_paragraph(noted.out)
 
 
 def test_limits_that_are_still_the_examples_are_told_until_the_card_has_a_name(bench: Path) -> None:
@@ -172,7 +173,7 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
     assert noted.code == 0
     assert "noted without numbers" in noted.err
     assert noted.err.count("cut.csv: ") == 1, "said once, not again as a trial without a speed"
-    assert "counts as failed: froze" in noted.out
+    assert "counts as failed: froze" in one_paragraph(noted.out)
     assert "cut.csv" not in tune(bench, "next", "bench.toml").err, "no speed is taken from a failed trial"
 
 
@@ -266,3 +267,19 @@ def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path) -> None:
 def test_help_says_that_it_only_reads_logs(bench: Path) -> None:
     done = tune(bench, "--help")
     assert "only reads logs" in one_paragraph(done.out)
+
+
+def test_long_names_run_over_no_line(bench: Path) -> None:
+    record = "an evening with the new card and the old cooler.toml"
+    text = (bench / "bench.toml").read_text("utf-8").replace("courtyard", "courtyard-at-noon-with-many-people")
+    (bench / record).write_text(text, "utf-8")
+    told = [
+        tune(bench, "add", record, "--passed", "--fps", "100.5", "--fps", "100.25", "--fps", "100.75"),
+        tune(bench, "undo", record),
+        tune(bench, "new", "a first record of the card that came yesterday.toml"),
+    ]
+    for done, word in zip(told, ("is noted in", "is taken out of", "is written: fill in card"), strict=True):
+        assert done.code == 0, done.err
+        assert word in one_paragraph(done.out)
+        paragraph = done.out.partition("\n\n")[0]
+        assert max(map(len, paragraph.splitlines())) <= 80, paragraph

@@ -72,7 +72,7 @@ def test_a_failed_endurance_run_is_not_certified(bench: Path, spoiled: bool, slo
     assert (bench / "tuning.toml").read_bytes() == before
     noted = tune(bench, *ENDURANCE, "--outcome", "does-not-hold", "--log", "long.csv")
     assert noted.code == 0, noted.err
-    assert "counts as failed: does-not-hold" in noted.out
+    assert "counts as failed: does-not-hold" in " ".join(noted.out.split())
 
 
 def test_an_operator_may_note_a_failure_of_any_log(bench: Path) -> None:
@@ -175,9 +175,8 @@ def test_the_proposed_trial_is_noted_in_a_word_with_the_newest_log(bench: Path) 
     none = tune(bench, "add", "--passed")
     assert none.code == 3 and "0 new logs, 1 run asked for" in none.err
     # A failure needs no log: a frozen machine has written none.
-    assert (
-        "core +50 MHz, memory +0 MHz, 'canyon', counts as failed: froze" in tune(bench, "add", "--outcome", "froze").out
-    )
+    froze = " ".join(tune(bench, "add", "--outcome", "froze").out.split())
+    assert "core +50 MHz, memory +0 MHz, 'canyon', counts as failed: froze" in froze
 
 
 def test_the_last_trial_is_taken_back_and_the_rest_stays_as_it_was(bench: Path) -> None:
@@ -186,7 +185,7 @@ def test_the_last_trial_is_taken_back_and_the_rest_stays_as_it_was(bench: Path) 
     second = (bench / "tuning.toml").read_bytes()
     assert tune(bench, "add", "--outcome", "froze").code == 0
     undone = tune(bench, "undo")
-    assert undone.out == "Trial 2 is taken out of tuning.toml: core +25 MHz, memory +0 MHz, 'canyon', froze.\n"
+    assert undone.out == "Trial 2 is taken out of tuning.toml: core +25 MHz, memory +0 MHz, 'canyon',\nfroze.\n"
     assert (bench / "tuning.toml").read_bytes() == second
     assert tune(bench, "undo").code == 0
     assert (bench / "tuning.toml").read_bytes() == first
@@ -196,7 +195,7 @@ def test_the_last_trial_is_taken_back_and_the_rest_stays_as_it_was(bench: Path) 
 def test_a_trial_that_was_too_hot_is_taken_back_as_one_that_failed(bench: Path) -> None:
     with (bench / "tuning.toml").open("a", encoding="utf-8") as stream:
         stream.write('\n[[trials]]\nworkload = "canyon"\noutcome = "passed"\npeak_temperature_c = 91\n')
-    assert tune(bench, "undo").out.endswith("'canyon', 91 °C, above the limit of 85 °C.\n")
+    assert tune(bench, "undo").out.endswith("'canyon',\n91 °C, above the limit of 85 °C.\n")
 
 
 def test_what_stands_after_the_trials_is_not_cut_off(bench: Path) -> None:
