@@ -29,7 +29,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     No plan is needed, and no verdict is given: single runs say nothing about how
     sure a difference is. 'frametime review' does, from repeated runs.
 
-    The main numbers of each capture are said on standard error.
+    The main numbers of each capture are written to standard error.
 
     \b
     Charts: frame-times (one per capture), frame-time-panels, frame-time-overlay,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -57,9 +58,8 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
     if not dry_run:
         with claiming([out], force=force):
             write_text(out, drafts[0].text)
-        click.echo(
-            f"{printable(str(out))} is written. Edit it, then: frametime review {printable(str(out))} --coverage"
-        )
+        command = shlex.join(["frametime", "review", str(out), "--coverage"])
+        click.echo(f"{printable(str(out))} is written. Edit it, then: {printable(command, limit=1000)}")
 
 
 def _update(path: Path, *, dry_run: bool) -> None:
@@ -87,8 +87,6 @@ def _update(path: Path, *, dry_run: bool) -> None:
 
 
 def _choosing_command(folder: Path, out: Path, pattern: str, card: str | None) -> str:
-    import shlex
-
     of_card = [] if card is None else ["--card", card]
     return shlex.join(["frametime", "plan", str(folder), "--path-pattern", pattern, *of_card, "--out", str(out)])
 
@@ -99,9 +97,9 @@ def _choosing_command(folder: Path, out: Path, pattern: str, card: str | None) -
 def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     """List the runs of a plan in an order in which a drift falls on all cards alike.
 
-    Cards are put in again and again, in mirrored order. A table shows what more
-    swaps would cost and buy. [order] in the plan has the options as keys, by
-    which frametime watch says which run is next.
+    Each card is put in several times, in mirrored order. A table shows what more
+    swaps would cost and buy. With these options as keys of [order] in the plan,
+    frametime watch says which run is next.
 
     \b
     Examples:

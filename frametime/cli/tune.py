@@ -55,11 +55,12 @@ def new(record: str) -> None:
     """Begin a tuning record, to be filled in by hand."""
     from frametime.pipeline.tuning_record import new_record
     from frametime.render.terminal_text import wrapped
-    from frametime.render.tuning_text import cautions_text
+    from frametime.render.tuning_text import cautions_text, quoted
 
     new_record(record)
     shown = printable(record, limit=1000)
-    told = f"{shown} is written: fill in card, limits and workloads, then 'frametime tune next {shown}'."
+    command = f"frametime tune next {quoted(shown)}"
+    told = f"{shown} is written: fill in card, limits and workloads, then: {command}"
     click.echo(f"{wrapped(told)}\n")
     click.echo(cautions_text(), nl=False)
 

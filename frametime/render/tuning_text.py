@@ -90,7 +90,7 @@ def _templates() -> Any:
 def _short_command(_: Proposal, record: str) -> str:
     """How a trial that was run as proposed is noted."""
     words = ["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"]
-    return " ".join(map(_quoted, words))
+    return " ".join(map(quoted, words))
 
 
 def _whole_command(step: Proposal, record: str) -> str:
@@ -103,10 +103,10 @@ def _whole_command(step: Proposal, record: str) -> str:
     for run in range(1, step.n_runs + 1):
         number = str(run) if step.n_runs > 1 else ""
         words += ["--log", f"FILE{number}", "--sensors", f"SENSORS{number}"]
-    return " ".join(map(_quoted, words))
+    return " ".join(map(quoted, words))
 
 
-def _quoted(word: str) -> str:
+def quoted(word: str) -> str:
     """A word of a command line, in double quotes where it needs any: they mean the same in every shell."""
     if word and all(character.isalnum() or character in "-_./:\\+" for character in word):
         return word

@@ -283,3 +283,6 @@ def test_long_names_run_over_no_line(bench: Path) -> None:
         assert word in one_paragraph(done.out)
         paragraph = done.out.partition("\n\n")[0]
         assert max(map(len, paragraph.splitlines())) <= 80, paragraph
+    assert 'then: frametime tune next "a first record of the card that came yesterday.toml"' in one_paragraph(
+        told[2].out
+    )
