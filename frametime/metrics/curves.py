@@ -14,6 +14,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.level import plotting_constants
 from frametime.metrics.metric import Curve
 from frametime.metrics.stutter import local_medians_ms
+from frametime.units import NS_PER_MS
 
 _EVEN_POINTS: Final = 100
 _TAIL_POINTS: Final = 180
@@ -144,9 +145,8 @@ def local_median_curve(series: FrameSeries, n_points: int) -> Curve:
     start_ns, end_ns = int(series.timestamps_ns[0]), int(series.timestamps_ns[-1])
     times_ns = start_ns + np.linspace(0, end_ns - start_ns, min(n_points, series.n_frames)).astype(np.int64)
     positions = _risen(np.searchsorted(series.timestamps_ns[1:-1], times_ns, side="left"))
-    medians_ms = local_medians_ms(
-        series.timestamps_ns, series.frame_times_ms, positions, window_s=series.options.stutter.window_s
-    )
+    window_s = series.options.stutter.window_s
+    medians_ms = local_medians_ms(series.timestamps_ns, series.steps_ns, positions, window_s=window_s, unit=NS_PER_MS)
     ends_s = (series.timestamps_ns[positions + 1] - start_ns) / 1e9
     return _curve(ends_s, medians_ms, x_label=_ELAPSED, y_label=_LOCAL_MEDIAN)
 

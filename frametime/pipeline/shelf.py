@@ -20,30 +20,31 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import quote, unquote
 
 import polars as pl
-import pyarrow.parquet as pq
 
 from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
-from frametime.pipeline.kept_runs import decoded_run, encoded_run
-from frametime.pipeline.measuring import file_sha256
-from frametime.render.data_output import Column, arrow_schema, frame_of
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
-from frametime.review.design import CardEntry, ReviewDesign
-from frametime.review.run_set import Place, PlacedRun, run_name
-from frametime.review.sessions import OtherSessions
 from frametime.words import first_of, joined
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # a list of the shelf does without what measures and judges
     from frametime.metrics.metric import Metric
     from frametime.plans.plan import ReviewPlan
     from frametime.plans.plan_keys import ShelfKeys
+    from frametime.render.data_output import Column
+    from frametime.review.design import ReviewDesign
+    from frametime.review.run_set import Place, PlacedRun
+    from frametime.review.sessions import OtherSessions
 
 SCHEMA: Final = "frametime.shelf/1"
 SUMS: Final = "sha256sums.txt"
 """In the folder of a session: the hash of each of its files, as ``sha256sum --check`` reads it."""
+LISTED: Final = "listed.pq"
+"""In the folder of a session: what a list shows of its runs, once more, so that it need not open the file of each card.
+Its name ends otherwise than those of the runs, which other programs find by their ending."""
 _PLACE: Final = ("card", "scene", "resolution", "run")
 _CONDITIONS: Final = ("driver", "operating_system", "card_settings", "scene_settings")
+_SHOWN: Final = (*_PLACE, "session", "label", "recorded_from_utc", "driver", "scene_settings", "average_fps")
 _TEXTS: Final = (
     *("session", "card", "label", "scene", "resolution", "run", "recorded_from_utc", "file_name", "sha256"),
     *(*_CONDITIONS, "scene_version", "bench", "parameters", "version", "plan"),
@@ -83,6 +84,11 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
     OutputError
         When the shelf holds another session of that name, or cannot be written.
     """
+    import pyarrow.parquet as pq
+
+    from frametime.pipeline.measuring import file_sha256
+    from frametime.render.data_output import arrow_schema
+
     shelf = shelf_of(plan)
     runs = [run for run in placed if run.name not in design.exclusions]
     session = shelf.session or _day_of(plan, runs)
@@ -103,7 +109,9 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
                     own.mkdir()
                     table = frame.to_arrow().cast(arrow_schema(_columns(plan), SCHEMA))
                     pq.write_table(table, own / "runs.parquet", compression="zstd")
-                names = sorted(path.relative_to(making).as_posix() for path in making.glob("card=*/runs.parquet"))
+                pl.concat([frame.select(_SHOWN) for frame in frames.values()]).write_parquet(making / LISTED)
+                paths = [*making.glob("card=*/runs.parquet"), making / LISTED]
+                names = sorted(path.relative_to(making).as_posix() for path in paths)
                 sums = (f"{file_sha256(making / name)}  {name}\n" for name in names)
                 (making / SUMS).write_text("".join(sums), "utf-8", newline="\n")
             clear_leftovers(place)
@@ -123,6 +131,9 @@ def _time(hours: float) -> str:
 
 
 def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
+    from frametime.pipeline.kept_runs import encoded_run
+    from frametime.render.data_output import frame_of
+
     bench = plan.resolved.get("bench")
     about: dict[str, object] = {
         "session": session,
@@ -150,6 +161,8 @@ def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[
 
 
 def _columns(plan: ReviewPlan) -> list[Column]:
+    from frametime.render.data_output import Column
+
     metrics = (Column(key, "number", metric.unit) for key, metric in metrics_of(plan).items())
     return [*map(Column, _TEXTS), *metrics, Column("measured", "bytes")]
 
@@ -161,15 +174,15 @@ def metrics_of(plan: ReviewPlan) -> dict[str, Metric]:
     return {**CATALOG, **catalog_for(plan.measure)}
 
 
-def runs_on(folder: Path, metrics: Sequence[str]) -> pl.LazyFrame:
-    """All runs of a shelf with these metrics, read as far as they are asked for.
+def runs_on(folder: Path, metrics: Sequence[str], *, for_list: bool = False) -> pl.LazyFrame:
+    """All runs of a shelf with these metrics, read as far as they are asked for; ``for_list`` as in `_files_of`.
 
     Raises
     ------
     OutputError
         When there is no shelf, or a file of it is damaged or gone.
     """
-    paths = [path for session in sorted(folder.glob("session=*")) for path in _files_of(session)]
+    paths = [path for session in sorted(folder.glob("session=*")) for path in _files_of(session, for_list=for_list)]
     if not paths:
         helps = "frametime review --shelve fills it"
         raise OutputError.at(str(folder), "this is no shelf, or an empty one", helps=helps)
@@ -178,18 +191,27 @@ def runs_on(folder: Path, metrics: Sequence[str]) -> pl.LazyFrame:
     return pl.scan_parquet(paths, schema=schema, missing_columns="insert", extra_columns="ignore", glob=False)
 
 
-def _files_of(session: Path) -> list[Path]:
-    """The files of a session, held against their hashes: most damage would read as other numbers."""
+def _files_of(session: Path, *, for_list: bool = False) -> list[Path]:
+    """The files with the runs of a session, held against their hashes: most damage would read as other numbers.
+
+    A list has `LISTED` in their place, and takes files that are older than their hashes to be what they were then.
+    """
     listed = session / SUMS
     lines = listed.read_text("utf-8", "replace").splitlines() if listed.is_file() else []
     sums = {session / name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    until_ns = listed.stat().st_mtime_ns if for_list and sums else 0
     paths = sorted({*sums, *session.glob("card=*/runs.parquet")})
     for path in paths:
+        if path.is_file() and path.stat().st_mtime_ns < until_ns and path in sums:
+            continue
+        from frametime.pipeline.measuring import file_sha256
+
         if not path.is_file() or file_sha256(path) != sums.get(path):
             of = f"{printable(str(session.parent))} '{printable(_name_of(session))}'"
             helps = f"put it back, or take its session off (frametime shelf remove {of}) and put it on again"
             raise OutputError.at(str(path), "this file of the shelf is damaged or gone", helps=helps)
-    return paths
+    short = session / LISTED
+    return [short] if for_list and short in sums else [path for path in paths if path != short]
 
 
 def _name_of(session: Path) -> str:
@@ -205,7 +227,7 @@ def _is_same(session: Path, frames: dict[str, pl.DataFrame]) -> bool:
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
     """Each card of each session, or the cells of one card: how many runs, when, and with which driver."""
-    runs = runs_on(folder, ["average_fps"])
+    runs = runs_on(folder, ["average_fps"], for_list=True)
     by = ["session", "card"]
     if card is not None:
         runs, by = runs.filter(pl.col("card") == card), ["session", "scene", "resolution"]
@@ -263,6 +285,9 @@ def taken_from_shelf(
         When the shelf has no such card, one that lies in this session, too, or one that was measured with other
         parameters and whose plan or captures are no longer there.
     """
+    from frametime.review.design import CardEntry
+    from frametime.review.sessions import OtherSessions
+
     keys_of_shelf = shelf_of(plan)
     today = {run.card for run in placed}
     keys = [metric.key for metric in design.metrics]
@@ -398,6 +423,9 @@ def _told(apart: pl.DataFrame, labels: dict[str, str], again: Sequence[PlacedRun
 
 def placed_runs(frame: pl.DataFrame) -> list[PlacedRun]:
     """Rows of a shelf as runs of a review."""
+    from frametime.pipeline.kept_runs import decoded_run
+    from frametime.review.run_set import PlacedRun, run_name
+
     places = frame.select(_PLACE).to_dicts()
     return [
         PlacedRun(name=run_name(**place), **place, measured=decoded_run(content))

@@ -110,7 +110,9 @@ def test_local_median_at_every_frame(step: int) -> None:
         float(np.median(np.concatenate([times_ms[a:i], times_ms[i + 1 : b]])))
         for i, a, b in zip(positions, first, last, strict=True)
     ]
-    assert local_medians_ms(stamps, times_ms, positions, window_s=0.1).tolist() == expected
+    assert local_medians_ms(stamps, times_ms, positions, window_s=0.1, unit=1.0).tolist() == expected
+    steps_ns = np.diff(stamps).astype(np.int32)
+    assert local_medians_ms(stamps, steps_ns, positions, window_s=0.1, unit=1e6).tolist() == expected
 
 
 def test_only_frames_that_cannot_be_stutters_are_dropped_beforehand() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 import shutil
 from dataclasses import replace
@@ -18,7 +19,7 @@ from part_of_demo import copy_of_two_scenes
 from run_cli import frametime
 
 from frametime.errors import OutputError, PlanError
-from frametime.pipeline.shelf import placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
+from frametime.pipeline.shelf import LISTED, placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
 from frametime.plans.plan import ReviewPlan, parse_plan
 from frametime.review.design import ReviewDesign
 from frametime.review.run_set import PlacedRun
@@ -328,7 +329,29 @@ def test_files_of_a_session_have_their_hashes_beside_them(tmp_path: Path) -> Non
     """As ``sha256sum --check`` reads them."""
     shelve(plan_in(tmp_path), *measured())
     place = tmp_path / "shelf" / "session=spring"
-    paths = sorted(place.glob("*/runs.parquet"))
+    paths = [*sorted(place.glob("*/runs.parquet")), place / LISTED]
     lines = [f"{sha256(path.read_bytes()).hexdigest()}  {path.relative_to(place).as_posix()}" for path in paths]
     assert (place / "sha256sums.txt").read_text("utf-8").splitlines() == lines
-    assert len(lines) == 2
+    assert len(lines) == 3
+
+
+def test_a_list_opens_no_file_of_a_card(tmp_path: Path) -> None:
+    """It shows the same as the runs themselves; what is older than the hashes counts as it was then."""
+    shelve(plan_in(tmp_path), *measured())
+    shelf, (path, *_) = tmp_path / "shelf", sorted(tmp_path.rglob("runs.parquet"))
+    listed = sessions_on(shelf), sessions_on(shelf, "amber-6")
+    whole = path.read_bytes()
+    path.write_bytes(b"junk")
+    with pytest.raises(OutputError, match="damaged"):
+        sessions_on(shelf)
+    os.utime(path, (0, 0))
+    assert sessions_on(shelf).equals(listed[0])
+    with pytest.raises(OutputError, match="damaged"):
+        runs_on(shelf, ["average_fps"])
+    # A session that was put there without what is listed is read from its runs.
+    path.write_bytes(whole)
+    sums = shelf / "session=spring" / "sha256sums.txt"
+    sums.write_text("".join(line for line in sums.read_text("utf-8").splitlines(True) if LISTED not in line), "utf-8")
+    (shelf / "session=spring" / LISTED).unlink()
+    assert sessions_on(shelf).equals(listed[0])
+    assert sessions_on(shelf, "amber-6").equals(listed[1])

@@ -6,8 +6,9 @@ from typing import Any
 
 import numpy as np
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.text import Text
+from matplotlib.text import Annotation, Text
 from matplotlib.transforms import Bbox
 
 from frametime.render.charts.theme import Theme
@@ -53,6 +54,16 @@ def by_gid(figure: Figure, gid: str) -> list[Any]:
 def gids(figure: Figure, start: str) -> list[str]:
     """Names of artists that begin so, in the order of drawing."""
     return [str(artist.get_gid()) for artist in figure.findobj(Artist) if str(artist.get_gid() or "").startswith(start)]
+
+
+def x_labels(axes: Axes) -> dict[float, str]:
+    """What is written at the x axis, by its place."""
+    return {text.get_position()[0]: text.get_text() for text in axes.texts if text.get_va() == "top"}
+
+
+def words_beside(axes: Axes) -> list[Annotation]:
+    """What is written beside marks: not what is written along the axes."""
+    return [text for text in axes.texts if isinstance(text, Annotation)]
 
 
 def all_text(figure: Figure) -> str:

@@ -7,6 +7,7 @@ matplotlib and FreeType, so that pictures are compared after averaging over bloc
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +21,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "samples")]
 from capture_samples import measured, sample_capture  # noqa: E402
 from chart_reading import pixels  # noqa: E402
 from matplotlib.figure import Figure  # noqa: E402
+from PIL import Image  # noqa: E402
 from review_samples import sample_review  # noqa: E402
 
 from frametime.render.charts.card_bars import draw_standings  # noqa: E402
@@ -73,6 +75,17 @@ def differences(one: bytes, other: bytes) -> tuple[float, float]:
     """Greatest and mean difference of the blocks of two pictures, 0 to 1."""
     apart = np.abs(in_blocks(one) - in_blocks(other))
     return float(apart.max()), float(apart.mean())
+
+
+@pytest.mark.parametrize("is_transparent", [False, True])
+def test_a_png_holds_every_pixel_as_drawn(is_transparent: bool) -> None:
+    theme = Theme.of("light", "print-85mm", transparent=is_transparent)
+    figure = _frame_times(theme)
+    found = Image.open(io.BytesIO(figure_bytes(figure, theme, "png")))
+    assert found.mode == ("RGBA" if is_transparent else "RGB")
+    assert found.info["dpi"] == pytest.approx((300.0, 300.0), abs=0.01)
+    drawn = np.asarray(figure.canvas.buffer_rgba())  # type: ignore[attr-defined]  # of the Agg canvas
+    assert np.array_equal(np.asarray(found.convert("RGBA")), drawn)
 
 
 @pytest.mark.parametrize("name", CHARTS)

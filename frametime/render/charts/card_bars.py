@@ -14,9 +14,9 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 
 from frametime.render.charts.chart_sheet import Chart, KeyEntry, Sheet
-from frametime.render.charts.plots import LEAST_WHISKER_EM, Whisker
+from frametime.render.charts.plots import LEAST_WHISKER_EM, Whisker, draw_scale
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView, even_parts
-from frametime.render.charts.text_fit import beside, set_round_x_ticks, shorten, text_width_pt, x_caption
+from frametime.render.charts.text_fit import beside, round_x_marks, shorten, text_width_pt, x_caption
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import NOT_AVAILABLE, format_like, format_quantity
 from frametime.review.result import ReviewResult
@@ -203,10 +203,9 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
     number_of = _number_style(greatest, room / em, decimals)
     longest = max((text_width_pt(number_of(bar), text_pt) for row in panel.rows for bar in row.bars), default=em)
     axes.set_xlim(0.0, greatest * room / max(room - longest - 0.8 * em, 0.3 * room))
-    axes.set_yticks([])
-    axes.grid(axis="x")
+    draw_scale(axes, theme, "y", (), has_lines=False)
+    draw_scale(axes, theme, "x", round_x_marks(axes, em), has_lines=True)
     axes.axvline(0.0, color=theme.palette.muted, linewidth=theme.hair_pt)
-    set_round_x_ticks(axes, em)
     x_caption(axes, panel.unit, em)
     for place, row in enumerate(rows):
         # Below their name, or in the middle of their row.

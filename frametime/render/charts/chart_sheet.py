@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import io
 import math
+import struct
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,11 +27,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.transforms import Affine2D, Bbox, TransformedBbox
 from PIL import Image
+from PIL.PngImagePlugin import putchunk
 
 from frametime.errors import OutputError, printable
 from frametime.render.charts.chart_catalog import CATALOG, ChartKind
 from frametime.render.charts.text_fit import drawable, shorten, text_width_pt, wrap
-from frametime.render.charts.theme import ENDINGS, FORMATS, POINTS_PER_INCH, LineStyle, Theme
+from frametime.render.charts.theme import ENDINGS, FORMATS, MM_PER_INCH, POINTS_PER_INCH, LineStyle, Theme
 from frametime.replacing import claiming, refuse_ending, write_bytes
 
 _LINE_HEIGHT: Final = 1.34
@@ -178,13 +181,11 @@ class Sheet:
         width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt
         axes = self.figure.add_axes((left / width_pt, bottom / height_pt, width / width_pt, height / height_pt))
         axes.spines[["top", "right", "left"]].set_visible(False)
-        axes.margins(0.0)
         return axes
 
     def entry(self, *, color: str, edge: str = "", **fields: Any) -> KeyEntry:
         """An entry of the key whose colors are named as in the palette; *series* is its first tint."""
-        palette = self.theme.palette
-        named = {**vars(palette), "series": palette.series[0]}
+        named = {**vars(self.theme.palette), "series": self.theme.palette.series[0]}
         return KeyEntry(color=named[color], edge=named.get(edge), **fields)
 
     def key(self, entries: Sequence[KeyEntry]) -> None:
@@ -297,14 +298,10 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
 
 
 # What a writer would put in by itself: names, versions and the time, so that no two files would be equal.
-_METADATA: Final[Mapping[str, dict[str, None]]] = {
-    "svg": dict.fromkeys(("Date", "Creator")),
-    "pdf": dict.fromkeys(("CreationDate", "Creator", "Producer")),
-}
+_METADATA: Final = {"svg": ("Date", "Creator"), "pdf": ("CreationDate", "Creator", "Producer")}
 
-_PNG_RUN_LENGTHS: Final = 3
-"""Way of compressing that looks for runs of equal bytes only (``Z_RLE`` of zlib): charts are level areas and thin
-lines, so that it is both faster than the usual way and, at most sizes, smaller."""
+_FROM_ABOVE: Final = 2
+"""How a PNG says that a row is written as its difference from the row above."""
 
 
 def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
@@ -332,20 +329,32 @@ def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
         if file_format == "png":
             return _png_bytes(figure, dpi=theme.size.dpi)
         stream = io.BytesIO()
-        figure.savefig(stream, format=file_format, metadata=_METADATA[file_format])
+        figure.savefig(stream, format=file_format, metadata=dict.fromkeys(_METADATA[file_format]))
         return stream.getvalue()
 
 
 def _png_bytes(figure: Figure, *, dpi: int) -> bytes:
-    """The pixels, without a channel of opacity where every one is opaque."""
+    """The pixels, without a channel of opacity where every one is opaque.
+
+    Each row as its difference from the one above, since charts are level areas and upright lines: to try all five ways
+    on every row, as is usual, takes twice as long for files that are hardly smaller.
+    """
     canvas: Any = figure.canvas if isinstance(figure.canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
     canvas.draw()
-    size = canvas.get_width_height(physical=True)
-    image = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
+    width, height = canvas.get_width_height(physical=True)
+    image = Image.frombuffer("RGBA", (width, height), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
     if image.getchannel("A").getextrema() == (255, 255):
         image = image.convert("RGB")
+    pixels = np.asarray(image).reshape(height, -1)
+    rows = np.insert(pixels, 0, _FROM_ABOVE, axis=1)
+    rows[1:, 1:] -= pixels[:-1]
+    color, per_m = 6 if image.mode == "RGBA" else 2, round(dpi * 1000.0 / MM_PER_INCH)
     stream = io.BytesIO()
-    image.save(stream, "png", dpi=(dpi, dpi), compress_level=1, compress_type=_PNG_RUN_LENGTHS)
+    stream.write(b"\x89PNG\r\n\x1a\n")
+    putchunk(stream, b"IHDR", struct.pack(">2I5B", width, height, 8, color, 0, 0, 0))
+    putchunk(stream, b"pHYs", struct.pack(">2IB", per_m, per_m, 1))
+    putchunk(stream, b"IDAT", zlib.compress(rows.data, 2))
+    putchunk(stream, b"IEND")
     return stream.getvalue()
 
 

@@ -58,8 +58,7 @@ def draw_frame_times(
         The first axes hold the frame times, the others one sensor quantity each.
     """
     series = FrameSeries.of(source, run.options)
-    columns = pixel_columns(theme) if n_columns is None else n_columns
-    trace = trace_of_series(series, run, n_columns=columns, label=label)
+    trace = trace_of_series(series, run, n_columns=n_columns or pixel_columns(theme), label=label)
     limits = frame_time_limits([trace])
     values = {
         **run_values(trace),

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import inf
+from math import inf, nan
 from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple, Protocol
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 from matplotlib.markers import CARETDOWN, CARETLEFT, CARETRIGHT, CARETUP
 from matplotlib.path import Path
 from matplotlib.transforms import Bbox
@@ -22,7 +23,6 @@ from frametime.render.charts.chart_sheet import ListEntry, Sheet, list_em, side_
 from frametime.render.charts.text_fit import (
     beside,
     round_ticks,
-    set_x_ticks,
     shorten,
     signed_labels,
     size_of,
@@ -30,6 +30,7 @@ from frametime.render.charts.text_fit import (
     tick_labels,
     wrap,
     x_caption,
+    x_marks,
     y_caption,
 )
 from frametime.render.charts.theme import POINTS_PER_INCH, LineStyle, Theme
@@ -221,13 +222,14 @@ class Plot:
         """Height of what stands above the axes."""
         return (HEAD_EM if self.name else 0.0) + (CAPTION_EM if self.y_label else 0.0)
 
-    def y_scale(self, height_em: float) -> tuple[list[float], list[str]]:
-        """Ticks of the y axis and their labels."""
+    def y_scale(self, height_em: float) -> list[tuple[float, str]]:
+        """Places on the y axis with their labels."""
         if self.y_ticks == "none":
-            return [], []
+            return []
         spacing_em = 2.6 if self.y_ticks == "change" else 3.4  # two at least: one tick alone gives no scale
         ticks = round_ticks(*self.y_limits, 2 if self.y_ticks == "few" else max(2, int(height_em / spacing_em)))
-        return ticks, signed_labels(ticks, " %") if self.y_ticks == "change" else tick_labels(ticks)
+        labels = signed_labels(ticks, " %") if self.y_ticks == "change" else tick_labels(ticks)
+        return list(zip(ticks, labels, strict=True))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -290,7 +292,7 @@ class Plots:
 
 def _tick_width_pt(column: Sequence[Plot], em: float) -> float:
     """Room for the labels of the y axes."""
-    labels = [label for plot in column for label in plot.y_scale(30.0)[1]]
+    labels = [label for plot in column for _, label in plot.y_scale(30.0)]
     return max(_LEAST_TICK_EM * em, *(text_width_pt(label, em) + 0.8 * em for label in labels)) if labels else 0.5 * em
 
 
@@ -307,12 +309,10 @@ def _head(sheet: Sheet, plot: Plot, place: tuple[float, float, float], *, is_bel
 
 def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None:
     axes.set_ylim(*plot.y_limits)
-    # Before there are ticks, each of which would be told again.
-    if plot.grid != "none":
-        axes.grid(axis=plot.grid)
-    axes.tick_params(labelbottom=is_lowest)
-    _x_axis(axes, plot, theme)
-    axes.set_yticks(*plot.y_scale(size_of(axes)[1] / theme.em_pt))
+    x_scale = [(at, label if is_lowest else "") for at, label in _x_scale(axes, plot, theme)]
+    draw_scale(axes, theme, "x", x_scale, has_lines=plot.grid in ("x", "both"))
+    height_em = size_of(axes)[1] / theme.em_pt
+    draw_scale(axes, theme, "y", plot.y_scale(height_em), has_lines=plot.grid in ("y", "both"))
     axes.spines["left"].set_visible(plot.grid == "both" or bool(plot.slope_unit))
     if plot.slope_unit:
         _slopes(axes, plot, theme)
@@ -326,8 +326,28 @@ def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None
     _top_words(axes, plot, theme)
 
 
-def _x_axis(axes: Axes, plot: Plot, theme: Theme) -> None:
-    """Scale, limits and ticks of the x axis."""
+def draw_scale(axes: Axes, theme: Theme, along: str, marks: Sequence[tuple[float, str]], *, has_lines: bool) -> None:
+    """Places along an axis: a line across at each, and its label beside the axis.
+
+    As texts and one broken line: each tick of matplotlib is five artists, and they took a quarter of a small chart.
+    """
+    em, at_x = theme.em_pt, along == "x"
+    for is_minor in (False, True):
+        (axes.xaxis if at_x else axes.yaxis).set_ticks([], minor=is_minor)
+    if has_lines:
+        look: dict[str, Any] = {"color": theme.palette.rule, "linewidth": theme.hair_pt, "zorder": 0.5}
+        ends = np.repeat([at for at, _ in marks], 3), [0.0, 1.0, nan] * len(marks)
+        across = axes.get_xaxis_transform() if at_x else axes.get_yaxis_transform()
+        axes.add_artist(Line2D(*(ends if at_x else ends[::-1]), transform=across, **look))
+    # Below the axis clear of the lowest label at its left.
+    place, va, ha = axes.get_xaxis_text1_transform(0.65 * em) if at_x else axes.get_yaxis_text1_transform(0.4 * em)
+    for at, label in marks:
+        if label:
+            axes.text(*((at, 0.0) if at_x else (0.0, at)), label, transform=place, va=va, ha=ha, zorder=0.5)
+
+
+def _x_scale(axes: Axes, plot: Plot, theme: Theme) -> list[tuple[float, str]]:
+    """Set scale and limits of the x axis; gives its marks."""
     em, (low, high) = theme.em_pt, plot.x_limits
     if plot.x_ticks == "tail":
         axes.set_xscale("function", functions=(tail_position, tail_share_pct))
@@ -348,7 +368,7 @@ def _x_axis(axes: Axes, plot: Plot, theme: Theme) -> None:
         labels = signed_labels(ticks)
     elif plot.x_ticks == "ratio":
         ticks, labels = _ratio_ticks(min(low, high), max(low, high), max(3, int(width_em / 5.6)))
-    set_x_ticks(axes, em, ticks, labels)
+    return x_marks(axes, em, ticks, labels)
 
 
 def _ratio_ticks(low: float, high: float, most: int) -> tuple[list[float], list[str]]:
@@ -432,8 +452,7 @@ def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
 def _in_area(axes: Axes, words: str, area: Area, em: float, color: str) -> None:
     """Words in the middle of an area."""
     middle = (area[0] + area[2]) / 2.0, (area[1] + area[3]) / 2.0
-    look: dict[str, Any] = {"xycoords": "axes points", "color": color, "ha": "center", "va": "center"}
-    beside(axes, words, middle, (0.0, 0.0), em, **look)
+    beside(axes, words, middle, (0.0, 0.0), em, xycoords="axes points", color=color, ha="center", va="center")
 
 
 def _words(axes: Axes, marks: Sequence[Drawn], theme: Theme, *, in_rows: bool) -> None:

@@ -116,8 +116,7 @@ class ReviewView:
     def overall(self, candidate: str, metric: str, cut: str | None = None) -> OverallComparison | None:
         """The overall comparison of a candidate in a cut, by default in that of all cells."""
         asked = candidate, metric, cut or self.result.cuts[0].key
-        found = (item for item in self.result.overall if (item.candidate, item.metric, item.cut) == asked)
-        return next(found, None)
+        return next((item for item in self.result.overall if (item.candidate, item.metric, item.cut) == asked), None)
 
     def outside(self, candidate: str, cut: str) -> frozenset[Cell]:
         """Cells of a cut on which the overall ratio of a candidate does not rest."""

@@ -91,8 +91,7 @@ draw_frame_time_panels: Final = RunsChart("Frame times", _panels)
 def _overlay(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: Theme) -> Chart:
     curves, entries = [], []
     for number, (trace, style) in enumerate(zip(traces, styles, strict=True)):
-        has_middle = trace.middle_s.size > 1
-        xs, ys = (trace.middle_s, trace.middle_ms) if has_middle else (trace.times_s, trace.high_ms)
+        xs, ys = (trace.middle_s, trace.middle_ms) if trace.middle_s.size > 1 else (trace.times_s, trace.high_ms)
         curves.append(Curve(xs, ys, style.color, f"middle-{number}", width=1.2, line=style.line))
         entries.append(ListEntry(trace.label, run_numbers(trace), "s", style.color))
     low_ms, high_ms = (float(end([end(curve.ys) for curve in curves])) for end in (np.min, np.max))

@@ -80,8 +80,7 @@ def labels_of(runs: Sequence[MeasuredRun]) -> tuple[str, list[str]]:
 
     Without conditions, or where they do not tell two runs apart, the name of the file is used.
     """
-    conditions = [run.conditions for run in runs]
-    known = {name: [getattr(item, name) for item in conditions] for name in _NAMING_FIELDS}
+    known = {name: [getattr(run.conditions, name) for run in runs] for name in _NAMING_FIELDS}
     varying = [name for name, values in known.items() if len(set(values)) > 1]
     common = " · ".join(values[0] for name, values in known.items() if name not in varying and values[0])
     labels = [" · ".join(_named(name, known[name][place]) for name in varying) for place in range(len(runs))]
@@ -132,13 +131,12 @@ def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, la
     times_s, low_ms, high_ms = envelope(series.timestamps_ns, series.frame_times_ms, n_columns=n_columns)
     n_middle = min(_MIDDLE_POINTS, series.n_frames)
     positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))
-    window_s = run.options.stutter.window_s
-    middle_ms = local_medians_ms(series.timestamps_ns, series.frame_times_ms, positions, window_s=window_s)
+    stamps_ns, window_s = series.timestamps_ns, run.options.stutter.window_s
+    middle_ms = local_medians_ms(stamps_ns, series.frame_times_ms, positions, window_s=window_s, unit=1.0)
     known = np.isfinite(middle_ms)
     middle_s = (series.timestamps_ns[positions + 1] - series.timestamps_ns[0])[known] / NS_PER_S
     middle: dict[str, Any] = {"middle_s": middle_s, "middle_ms": middle_ms[known], "middle_name": "local median"}
-    kept = trace_of_run(run, label=label)
-    return replace(kept, times_s=times_s, low_ms=low_ms, high_ms=high_ms, **middle)
+    return replace(trace_of_run(run, label=label), times_s=times_s, low_ms=low_ms, high_ms=high_ms, **middle)
 
 
 def envelope(

@@ -161,8 +161,7 @@ def wrap(text: str, width_pt: float, size_pt: float, *, max_lines: int, bold: bo
     """
     words: list[Shown] = []
     for word in map(Shown, _NUMBER_AND_UNIT.findall(drawable(text))):
-        fits = text_width_pt(word, size_pt, bold=bold) <= width_pt
-        words.extend([word] if fits else map(Shown, word.split()))
+        words += [word] if text_width_pt(word, size_pt, bold=bold) <= width_pt else map(Shown, word.split())
     lines: list[Shown] = []
     current = Shown()
     for position, word in enumerate(words):
@@ -236,8 +235,8 @@ def size_of(axes: Axes) -> tuple[float, float]:
     return float(extent.width / dpi * _POINTS_PER_INCH), float(extent.height / dpi * _POINTS_PER_INCH)
 
 
-def set_x_ticks(axes: Axes, em_pt: float, ticks: Sequence[float], labels: Sequence[str]) -> None:
-    """Ticks on the x axis; a label too near to the one before, or beyond the edge of the figure, is left out."""
+def x_marks(axes: Axes, em_pt: float, ticks: Sequence[float], labels: Sequence[str]) -> list[tuple[float, str]]:
+    """Places on the x axis with their labels, empty where too near to that before or beyond the edge of the figure."""
     scale, low = _POINTS_PER_INCH / axes.figure.dpi, axes.get_ylim()[0]
     places_pt = [float(axes.transData.transform((tick, low))[0]) * scale for tick in ticks]
     start_pt, end_pt = -math.inf, axes.figure.bbox.width * scale - 0.4 * em_pt
@@ -247,14 +246,13 @@ def set_x_ticks(axes: Axes, em_pt: float, ticks: Sequence[float], labels: Sequen
         fits = start_pt <= x_pt - half_pt and x_pt + half_pt <= end_pt
         start_pt = x_pt + half_pt + em_pt if fits else start_pt
         shown.append((tick, label if fits else ""))
-    axes.set_xticks([tick for tick, _ in shown], [label for _, label in shown])
-    axes.set_xticks([], minor=True)
+    return shown
 
 
-def set_round_x_ticks(axes: Axes, em_pt: float) -> None:
-    """Round ticks on a linear x axis whose limits are set, so far apart that their labels have room."""
+def round_x_marks(axes: Axes, em_pt: float) -> list[tuple[float, str]]:
+    """The same of a linear x axis whose limits are set: round ones, so far apart that their labels have room."""
     ticks = round_ticks(*axes.get_xlim(), max(1, int(size_of(axes)[0] / (7.0 * em_pt))))
-    set_x_ticks(axes, em_pt, ticks, tick_labels(ticks))
+    return x_marks(axes, em_pt, ticks, tick_labels(ticks))
 
 
 def limits_around(

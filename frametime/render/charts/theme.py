@@ -262,13 +262,7 @@ class Theme:
 
 def _rc_parameters(theme: Theme) -> dict[Any, Any]:
     palette, em = theme.palette, theme.em_pt
-    ticks = {"color": palette.muted, "labelcolor": palette.ink, "labelsize": em, "major.size": 0.0}
     return {
-        **{f"{axis}tick.{name}": value for axis in "xy" for name, value in ticks.items()},
-        "xtick.bottom": False,  # no marks of no length, each of which would be drawn
-        "ytick.left": False,
-        "xtick.major.pad": 0.65 * em,  # clear of the lowest label of the y axis
-        "ytick.major.pad": 0.4 * em,
         "font.size": em,
         "text.color": palette.ink,
         "text.hinting": "none",  # hinted widths change with the pixels, and a text measured to fit would not
@@ -277,10 +271,6 @@ def _rc_parameters(theme: Theme) -> dict[Any, Any]:
         "axes.edgecolor": palette.muted,
         "axes.facecolor": "none",
         "axes.linewidth": theme.hair_pt,
-        "axes.axisbelow": True,
-        "grid.color": palette.rule,
-        "grid.linewidth": theme.hair_pt,
-        "lines.linewidth": theme.line_pt,
         "path.simplify": False,  # a thinned line could lose the one frame that matters
         "svg.fonttype": "path",  # looks the same everywhere, for 4 % more bytes
         "svg.hashsalt": "frametime",  # the same identifiers every time

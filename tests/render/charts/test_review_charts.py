@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from chart_reading import all_text, by_gid, gids
+from chart_reading import all_text, by_gid, gids, words_beside, x_labels
 from matplotlib.collections import Collection
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
@@ -129,8 +129,7 @@ def test_equal_stands_in_the_middle_of_twice_and_half() -> None:
     panel = draw_ratios(result, THEME, candidate="card-1").axes[0]
     half, equal, twice = (panel.transData.transform((ratio, 1.0))[0] for ratio in (0.5, 1.0, 2.0))
     assert equal - half == pytest.approx(twice - equal)
-    labels = dict(zip(panel.get_xticks(), [text.get_text() for text in panel.get_xticklabels()], strict=True))
-    assert labels[1.0] == "0 %"
+    assert x_labels(panel)[1.0] == "0 %"
 
 
 def test_without_intervals_the_ratio_chart_says_so() -> None:
@@ -709,7 +708,7 @@ def test_every_line_of_equal_value_has_its_label() -> None:
             figure = draw(sample_review(n_cards=n_cards, n_scenes=2), theme)
             lines = gids(figure, "slope-")
             assert lines
-            labels = [text.get_text().split(" ")[0] for text in figure.axes[0].texts]
+            labels = [text.get_text().split(" ")[0] for text in words_beside(figure.axes[0])]
             for line in lines:
                 slope = float(line.removeprefix("slope-"))
                 assert any(
@@ -744,10 +743,10 @@ def test_words_beside_a_mark_lie_on_no_line() -> None:
         Plots(columns=[[plot]]).draw(sheet)
         sheet.figure.draw_without_rendering()
         (axes,) = sheet.figure.axes
-        assert [text.get_text() for text in axes.texts] == ["setting 8", "setting 5", "setting 2"]
+        assert [text.get_text() for text in words_beside(axes)] == ["setting 8", "setting 5", "setting 2"]
         ends = np.linspace(places[:-1], places[1:], 500).reshape(-1, 2)
         on_line = axes.transData.transform(ends)
-        for text in axes.texts:
+        for text in words_beside(axes):
             (x0, y0), (x1, y1) = text.get_window_extent().get_points()
             assert not np.any((x0 < on_line[:, 0]) & (on_line[:, 0] < x1) & (y0 < on_line[:, 1]) & (on_line[:, 1] < y1))
 
@@ -761,7 +760,7 @@ def test_names_of_flagged_runs_lie_on_no_mark() -> None:
         Plots(columns=[[plot]], rows=[Row(0.5, "cell")]).draw(sheet)
         sheet.figure.draw_without_rendering()
         (axes,) = sheet.figure.axes
-        (name,) = axes.texts
+        (name,) = words_beside(axes)
         box = name.get_window_extent()
         places = [
             axes.transData.transform((np.ravel(line.get_xdata())[0], 0.5))[0] for line in by_gid(sheet.figure, "run")
