@@ -209,6 +209,11 @@ def test_it_prints_with_everything_unfolded(opened: Open, tmp_path: Path) -> Non
     page.emulate_media(media="print")
     assert page.locator(".tools").first.is_hidden()
     assert page.locator("nav").is_hidden()
+    sizes = page.evaluate(
+        """() => ['body', 'caption', 'figcaption', '.notes', 'td'].map((name) =>
+          [...document.querySelectorAll(name)].map((one) => parseFloat(getComputedStyle(one).fontSize)))"""
+    )
+    assert all(sizes) and max(map(max, sizes[1:])) <= sizes[0][0], "no caption is larger than the text around it"
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     assert page.locator("#files").is_visible()
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")

@@ -47,6 +47,10 @@ _MOST_TEXT_TIMES: Final = 1.3
 _WIDE_EM: Final = 34.0
 _NARROW_EM: Final = 20.0
 _PANEL_EM: Final = 24.8
+_MOST_STACKED_ROWS: Final = 12
+_STACKED_PANEL_EM: Final = 12.0
+_STACKED_ROW_EM: Final = 3.2
+"""On a narrow page: rows of all panels, and the height of a panel without rows, and of a row."""
 
 ScenePage = tuple[tuple[str, ...], slice]
 """Resolutions and rows of a figure."""
@@ -133,26 +137,29 @@ class _RowLook(NamedTuple):
 class Bars:
     """Panels of rows; of all rows those ``shown`` are drawn, on the scale of all, so that pages can be compared.
 
-    The names stand above the bars of few rows, left of those of many.
+    The names stand above the bars of few rows, left of those of many. Panels that are stacked lie one below another.
     """
 
     panels: Sequence[BarPanel]
     shown: slice = field(default_factory=lambda: slice(None))
     least_em: float = 0.0
+    is_stacked: bool = False
 
     def draw(self, sheet: Sheet) -> None:
-        """Panel by panel from the left."""
+        """Panel by panel from the left, or from the top."""
         em, theme, gap = sheet.em, sheet.theme, 3.2 * sheet.em
-        width = (sheet.width - gap * (len(self.panels) - 1)) / len(self.panels)
-        top = sheet.top - (2.0 if any(panel.name for panel in self.panels) else 0.3) * em
-        room = top - sheet.bottom - 3.4 * em
+        across, down = (1, len(self.panels)) if self.is_stacked else (len(self.panels), 1)
+        width, whole = (sheet.width - gap * (across - 1)) / across, (sheet.top - sheet.bottom) / down
+        head = (2.0 if any(panel.name for panel in self.panels) else 0.3) * em
+        room = whole - head - 3.4 * em
         n_rows = max(1, *(len(panel.rows[self.shown]) for panel in self.panels))
         n_bars = max(1, *(len(row.bars) for panel in self.panels for row in panel.rows))
         look = _RowLook.of(room / n_rows / em, n_bars, 0.0 if bar_layout(n_rows, n_bars)[1] else _HEAD_EM)
         height = n_rows * look.height_em * em
-        top -= (room - height) / 2.0  # a row or two stand in the middle of the room
+        head += (room - height) / 2.0  # a row or two stand in the middle of the room
         for number, panel in enumerate(self.panels):
-            left = sheet.left + number * (width + gap)
+            left = sheet.left + number % across * (width + gap)
+            top = sheet.top - number // across * whole - head
             name = shorten(panel.name, width, theme.label_pt, bold=True)
             sheet.text(left, top + 1.0 * em, name, size_pt=theme.label_pt, bold=True)
             columns = (0.0, 0.0) if look.head_em else _columns(panel.rows, width, look.text_times * em, em)
@@ -442,7 +449,9 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
             # Sensors count whole degrees, and a peak is one sample.
             greatest, decimals = max(row.bars[0].end for row in rows), 0 if unit == "°C" else None
             panels.append(BarPanel(name, unit, rows, greatest, decimals))
-    most = 1 if view.theme.is_narrow else MOST_PANELS if bar_layout(len(result.cards), 1)[1] else 4
+    most = MOST_PANELS if bar_layout(len(result.cards), 1)[1] else 4
+    if view.theme.is_narrow:
+        most = max(1, min(4, _MOST_STACKED_ROWS // len(result.cards)))
     return [panels[part] for part in even_parts(len(panels), most)]
 
 
@@ -460,14 +469,22 @@ def _peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
 
 def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Chart:
     priced, powered = (any(row.cut == cut for row in rows) for rows in (view.result.value, view.result.efficiency))
+    names = [panel.name.casefold() for panel in panels]
+    lower = joined([name for name in names if name != "frames per joule"])
+    ways = [f"Lower is better for {lower}."] if lower else []
+    ways += ["Higher is better for frames per joule."] if "frames per joule" in names else []
     values = {
+        "better": " ".join(ways),
         "what": "Price and power" if priced and powered else "Price" if priced else "Power",
         "means": f"Prices by the mean of {view.metric(None).label}" if priced else "Means",
         "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if priced and powered else "",
         "definitions": view.definitions([view.result.headline]),
         "if_hot": any(panel.unit == "°C" for panel in panels),
     }
-    return Chart(kind="costs", values=values, body=Bars(panels=panels))
+    n_rows = max(len(panel.rows) for panel in panels)
+    least_em = len(panels) * (_STACKED_PANEL_EM + n_rows * _STACKED_ROW_EM) if len(panels) > 1 else 0.0
+    body = Bars(panels=panels, least_em=least_em, is_stacked=view.theme.is_narrow)
+    return Chart(kind="costs", values=values, body=body)
 
 
 draw_costs: Final = PagedChart(_cost_panels, _costs)

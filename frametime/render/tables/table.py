@@ -314,9 +314,7 @@ class Table:
         )
 
 
-_COMPARED: Final = frozenset(
-    ("place", "others", "baseline_mean_value", "break_even_price", "baseline_break_even_price")
-)
+_COMPARED: Final = ("place", "others", "baseline_mean_value", "break_even_price", "baseline_break_even_price")
 """Keys of columns that say nothing of one card alone."""
 
 

@@ -618,6 +618,20 @@ def test_of_many_cards_the_subject_alone_has_its_break_even_price_drawn(many_car
     assert "break-even price" not in all_text(figure)
 
 
+def test_one_narrow_page_holds_what_a_few_cards_cost_panel_below_panel() -> None:
+    theme = Theme.of("light", "print-85mm")
+    (page,) = review_figures(sample_review(n_cards=3, n_scenes=2), theme, only={"costs"})
+    panels = [axes.get_position() for axes in page[1]().axes]
+    assert len(panels) >= 3
+    assert all(above.y0 > below.y1 and above.x0 == below.x0 for above, below in pairwise(panels))
+    assert len(review_figures(sample_review(n_cards=12, n_scenes=2), theme, only={"costs"})) == len(panels)
+
+
+def test_which_way_is_better_is_said_of_the_panels_that_are_shown() -> None:
+    told = all_text(draw_costs(sample_review(n_cards=3, n_scenes=2), Theme.of("light", "web")))
+    assert "Lower is better for price per frame and average power. Higher is better for frames per joule." in told
+
+
 @pytest.mark.parametrize("size", ["web", "print-85mm"])
 def test_verdicts_and_places_beside_long_names_are_not_cut(many_cards: ReviewResult, size: str) -> None:
     theme = Theme.of("light", size)
