@@ -70,11 +70,13 @@ class LogStream(KeptOpen):
             self._inner.close()
         super().close()
 
-    def hold(self) -> None:
-        """Read a short log whole, once: from now on its bytes lie in memory."""
-        self.held = self._inner.read()
-        self._inner.close()
-        self._inner = io.BytesIO(self.held)
+    def held_if_short(self) -> LogStream:
+        """The same; a short log is read whole, once: from now on its bytes lie in memory."""
+        if self.size <= _AT_ONCE_BYTES:
+            self.held = self._inner.read()
+            self._inner.close()
+            self._inner = io.BytesIO(self.held)
+        return self
 
     @property
     def can_be_opened_again(self) -> bool:
@@ -201,9 +203,7 @@ def opened_log(
     """
     with _stored(source) as stored:
         try:
-            if stored.size <= _AT_ONCE_BYTES:
-                stored.hold()
-            sha256 = in_passing(stored, partial(_hash, stored), use_threads=use_threads)
+            sha256 = in_passing(stored.held_if_short(), partial(_hash, stored), use_threads=use_threads)
             stored.seek(0)
             yield OpenedLog(stored, *unpacked(stored, options), sha256)
         except FrametimeError:
@@ -335,7 +335,7 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
             held.write(block)
     held.seek(0)
     log.seek(0)
-    return LogStream(held, name=log.name, size=total), kind
+    return LogStream(held, name=log.name, size=total).held_if_short(), kind
 
 
 def first_block(log: LogStream) -> bytes:
