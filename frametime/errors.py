@@ -48,13 +48,7 @@ class FrametimeError(Exception):
 
     @classmethod
     def at(
-        cls,
-        where: str,
-        found: str,
-        *,
-        helps: str | None = None,
-        line: int | None = None,
-        column: str | None = None,
+        cls, where: str, found: str, *, helps: str | None = None, line: int | None = None, column: str | None = None
     ) -> Self:
         """Build the error from its parts: file (or key), line, column, what was found, what helps.
 

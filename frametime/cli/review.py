@@ -63,9 +63,7 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = replace(
-        read_plan(plan),
-        read=make_read_options(chosen),
-        sensors=make_sensor_options(chosen, needs="a plan", given=True),
+        read_plan(plan), read=make_read_options(chosen), sensors=make_sensor_options(chosen, needs="a plan", given=True)
     )
     if chosen["coverage"]:
         _show_coverage(checked, out, measuring)

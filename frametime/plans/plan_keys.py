@@ -160,8 +160,7 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     bench: Text | Texts = ()
     baseline: Text
     margin: Annotated[
-        float,
-        within("margin", description=f"{RANGES['margin']}, for margin is a fraction: for 3 % write 0.03"),
+        float, within("margin", description=f"{RANGES['margin']}, for margin is a fraction: for 3 % write 0.03")
     ] = 0.03
     headline: Text | None = None
     metrics: Texts = ()

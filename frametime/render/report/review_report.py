@@ -154,10 +154,7 @@ def _with_apart(table: Table, of_baseline: str) -> Sequence[Table]:
     keys = [column.key for column in table.columns if column.key != "stands_apart"]
     placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)
     apart = table.where(stands_apart=True).view(
-        *keys,
-        key=f"{table.key}-apart",
-        caption=caption_of("costs-apart"),
-        long_from=_LONG,
+        *keys, key=f"{table.key}-apart", caption=caption_of("costs-apart"), long_from=_LONG
     )
     return placed, apart
 
@@ -233,9 +230,7 @@ def methods_section(result: ReviewResult) -> doc.Section:
     words = ReviewWords(result)
     metrics = tuple(
         doc.Definition(
-            words.metric_heading(entry.key),
-            f"{entry.definition} {words.better(entry.key).capitalize()}.",
-            entry.source,
+            words.metric_heading(entry.key), f"{entry.definition} {words.better(entry.key).capitalize()}.", entry.source
         )
         for entry in result.metrics
     )

@@ -32,12 +32,7 @@ def map_table(summary: TuningSummary) -> Table:
             if (item := found.get((core, memory))) is not None and item.status != "not tried":
                 values[str(core)] = _map_cell(item, summary.map.index(item), is_best=item.setting == summary.best)
         rows.append(filled(columns, values))
-    return Table(
-        "map-table",
-        caption_of("map-table", heaviest=summary.workloads[-1]),
-        columns,
-        tuple(rows),
-    )
+    return Table("map-table", caption_of("map-table", heaviest=summary.workloads[-1]), columns, tuple(rows))
 
 
 def _offset(value: int) -> str:

@@ -627,6 +627,15 @@ def test_one_narrow_page_holds_what_a_few_cards_cost_panel_below_panel() -> None
     assert len(review_figures(sample_review(n_cards=12, n_scenes=2), theme, only={"costs"})) == len(panels)
 
 
+def test_names_of_scenes_are_whole_where_smaller_letters_have_room_for_them() -> None:
+    names = ("Bottling Hall", "Harbor Regatta", "Paper Lanterns", "Fern Pavilion", "Orchard Lane")
+    result = sample_review(n_cards=2, n_scenes=5)
+    scenes = tuple(replace(scene, label=name) for scene, name in zip(result.scenes, names, strict=True))
+    pages = review_figures(replace(result, scenes=scenes), Theme.of("light", "print-85mm"), only={"pair"})
+    told = [text.get_text() for text in pages[0][1]().findobj(Text)]
+    assert {*names} <= {*told} and not [text for text in told if "…" in text]
+
+
 def test_which_way_is_better_is_said_of_the_panels_that_are_shown() -> None:
     told = all_text(draw_costs(sample_review(n_cards=3, n_scenes=2), Theme.of("light", "web")))
     assert "Lower is better for price per frame and average power. Higher is better for frames per joule." in told
