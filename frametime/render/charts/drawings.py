@@ -171,8 +171,7 @@ def safe_name(text: str) -> str:
     >>> safe_name("Harbor: night/2160p"), safe_name("..")
     ('Harbor-night-2160p', 'x')
     """
-    kept = re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")
-    return kept[:40].rstrip("-.") or "x"
+    return re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")[:40].rstrip("-.") or "x"
 
 
 def _choices(view: ReviewView) -> Iterator[_Choice]:
