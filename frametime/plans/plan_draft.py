@@ -322,7 +322,7 @@ def _joined_spellings(runs: Collection[Mapping[str, str]]) -> dict[str, dict[str
             places[spelling(fields[field])][fields[field]].append(place)
         for spellings in places.values():
             every = [place for own in spellings.values() for place in own]
-            first = min(spellings, key=lambda name: (-len(spellings[name]), " " not in name, name))
+            first = min(spellings, key=lambda name: (-len(spellings[name]), " " not in name, len(name), name))
             usual[field].update({name: first for name in spellings if len(set(every)) == len(every)})
     return usual
 
