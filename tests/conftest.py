@@ -43,9 +43,12 @@ def same_bytes_are_measured_once(tmp_path_factory: pytest.TempPathFactory) -> It
 
     For tests of what is done with runs that are measured: many of them read the recorded captures.
     """
-    from once_a_run import measured_once
+    from once_a_run import measured_once, read_once
 
-    from frametime.pipeline import measuring_many
+    from frametime.pipeline import measuring_many, tuning_record
 
-    with mock.patch.object(measuring_many, "measure_one", measured_once(tmp_path_factory)):
+    with (
+        mock.patch.object(measuring_many, "measure_one", measured_once(tmp_path_factory)),
+        mock.patch.object(tuning_record, "measure_file", read_once),
+    ):
         yield

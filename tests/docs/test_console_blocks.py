@@ -7,6 +7,8 @@ from pathlib import Path
 import console_blocks
 import pytest
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 
 @pytest.mark.parametrize("page", console_blocks.pages(), ids=lambda page: page.name)
 def test_the_page_shows_what_the_program_prints(page: Path, tmp_path: Path) -> None:

@@ -12,8 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from frametime.capture import Capture
+from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.kept_runs import beside_sha256
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_file, measure_one
 
 _PATIENCE_S = 600.0
 
@@ -66,6 +68,19 @@ def measured_once(factory: pytest.TempPathFactory) -> Callable[[MeasureRequest],
         return outcome
 
     return measure
+
+
+_read: dict[tuple[object, ...], tuple[Capture, MeasuredRun]] = {}
+
+
+def read_once(request: MeasureRequest) -> tuple[Capture, MeasuredRun]:
+    """A ``measure_file`` that reads and measures the same bytes under the same name once in this process."""
+    if not Path(request.path).is_file():
+        return measure_file(request)
+    key = request.path, request.sensors, Path(request.path).stat().st_mtime_ns, _key(request)
+    if key not in _read:
+        _read[key] = measure_file(request)
+    return _read[key]
 
 
 def _key(request: MeasureRequest) -> str:
