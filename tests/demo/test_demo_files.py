@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+from part_of_demo import BASELINE
 from run_cli import frametime
 
 from frametime.demo.demo_files import demo_files
-from frametime.demo.scenario import BAD_RUN, BASELINE, CARDS, RESOLUTIONS, RUNS, SCENES, demo_runs
+from frametime.demo.scenario import BAD_RUN, CARDS, RESOLUTIONS, RUNS, SCENES, demo_runs
 from frametime.plans.plan import parse_plan
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"

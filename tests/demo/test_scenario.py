@@ -6,13 +6,13 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from part_of_demo import BASELINE
 
 from frametime.demo.demo_files import frame_times_us
 from frametime.demo.scenario import (
     BAD_FROM,
     BAD_RUN,
     BAD_TO,
-    BASELINE,
     CARDS,
     LIMIT_FPS,
     MISSING_CELL,

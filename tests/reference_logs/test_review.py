@@ -8,8 +8,9 @@ from unittest import mock
 
 import pytest
 from once_a_run import measured_once
+from part_of_demo import BASELINE
 
-from frametime.demo.scenario import BAD_RUN, BASELINE, CAPPED, MISSING_CELL, RESOLUTIONS, SPEEDS
+from frametime.demo.scenario import BAD_RUN, CAPPED, MISSING_CELL, RESOLUTIONS, SPEEDS
 from frametime.pipeline import measuring_many
 from frametime.pipeline.review_files import review_plan
 from frametime.plans.plan import read_plan

@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
+BASELINE = "tarn-6"
 SCENES = {"orchard", "bottling", "lanterns", "pavilion", "regatta"}
 
 
