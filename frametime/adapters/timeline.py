@@ -311,8 +311,7 @@ def from_both(times: TimeValues, lengths: TimeValues, rows: NDArray[np.int64] | 
     table = table.at(_without_repeated_rows(table, rules, caveats))
     at_end, in_rows, evidence = _agreement(table, rules, caveats)
     stamps, durations, good, rows = table
-    finer = in_rows and rules.time_resolution_ns < rules.frame_time_resolution_ns
-    if (in_rows is None or finer) and good.all():
+    if (in_rows is None or (in_rows and rules.time_resolution_ns < rules.frame_time_resolution_ns)) and good.all():
         edge = stamps[0] - durations[0] if at_end else stamps[-1] + durations[-1]
         line = np.concatenate([[edge], stamps] if at_end else [stamps, [edge]])
         if (line[1:] > line[:-1]).all():

@@ -165,8 +165,7 @@ def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
         raise no_capture(source.name, command)
     if METADATA_KEY not in metadata or options.layout is not None or options.time_column is not None:
         return None
-    table = source.read(options)
-    capture = _stored_capture(table, metadata[METADATA_KEY], source.name, options)
+    capture = _stored_capture(source.read(options), metadata[METADATA_KEY], source.name, options)
     if options.unit is not None and unit_named(options.unit) != NANOSECOND:
         found = f"the times of a stored capture are in ns, and the unit given is {options.unit}"
         raise ReadError.at(source.name, found, helps="leave out the unit")

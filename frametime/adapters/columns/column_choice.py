@@ -343,8 +343,7 @@ class _Chooser(ChoiceSoFar):
             readings = [r for r in readings if r.kind == "timestamp" or any(agree_in_rows(s, r) for s in stamps)]
         lengths = [r for r in readings if r.kind == "frame time"]
         exact = {s.fact.position for s in stamps if any(agree_in_rows(s, r) for r in lengths)}
-        readings = [r for r in readings if r.kind == "timestamp" or r.fact.position not in exact]
-        groups = groups_of(readings)
+        groups = groups_of([r for r in readings if r.kind == "timestamp" or r.fact.position not in exact])
         full = [g for g in groups if {"timestamp", "frame time"} <= {r.kind for r in g}]
         if len(full) == 1:
             # A lone rate may be smoothed, where moments and lengths agree with each other.

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
@@ -157,6 +157,12 @@ def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
     return layout, {key: text for key, text in known.items() if getattr(layout, key, None) is not None}
 
 
+@lru_cache(maxsize=64)
+def _layout_text(layout: Layout, comments: tuple[tuple[str, str], ...]) -> str:
+    """A layout as text; the logs of a folder share a few."""
+    return layout.to_toml(comments=dict(comments))
+
+
 _LOOKED_AT: Final = 4096
 _LEAST_FOR_TOTALS: Final = 8
 _TOTALS: Final = 0.01
@@ -204,7 +210,7 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
         rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
         rows_rejected=columns.rejected.count,
         rejected_rows=listed,
-        layout_toml=layout.to_toml(comments=comments),
+        layout_toml=_layout_text(layout, tuple(comments.items())),
         evidence=(*(f"{key}: {text}" for key, text in comments.items()), *timeline.evidence, *([why] if why else [])),
         caveats=tuple(columns.caveats),
         metadata={**log.dialect.metadata, **({"recorded_from_local": shown} if kind == "zoneless" else {})},

@@ -106,8 +106,7 @@ def names_device(name: str, device: str) -> bool:
     >>> names_device("GPU 1 power (W)", "gpu 1"), names_device("GPU 10 power (W)", "gpu 1")
     (True, False)
     """
-    word = re.escape(device.strip().casefold())
-    return re.search(rf"(?<![^\W_]){word}(?![^\W_])", name.casefold()) is not None
+    return re.search(rf"(?<![^\W_]){re.escape(device.strip().casefold())}(?![^\W_])", name.casefold()) is not None
 
 
 def _best(columns: Sequence[ColumnFacts], quantity: Quantity) -> list[ColumnFacts]:

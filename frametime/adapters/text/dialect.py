@@ -163,6 +163,7 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
         raise too_many_columns(source.name, n_columns, options, first_line)
     above = ["", *lines[: first_line - 1]]  # by their numbers
     header, units = _header_above(source, above, split, layout)
+    n_names = len(_names_in(above[header], marks))
     nearest = f"line {header} is the nearest line above the numbers with as many names"
     evidence = {
         "delimiter": split.why,
@@ -183,7 +184,7 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
         first_data_line=first_line,
         multiline_cells=any(row.next_line - row.line > 1 for row in sample),
         metadata=_metadata(lines[: (header or first_line) - 1], marks.delimiter),
-        lacks_a_name=layout.header_line is None and 0 < len(_names_in(above[header], marks)) < split.n_filled,
+        lacks_a_name=layout.header_line is None and 0 < n_names < n_columns == split.n_filled,
         evidence=evidence,
     )
     return with_ending(dialect, source) if looks_at_end else dialect
