@@ -304,8 +304,7 @@ def _break_even(price: float, interval: Interval | None, currency: str | None) -
 
 
 def _unsure(interval: Interval | None) -> str:
-    is_sure = interval is None or interval.low > 1.0 or interval.high < 1.0
-    return "" if is_sure else ", which is no sure difference"
+    return "" if interval is None or interval.low > 1.0 or interval.high < 1.0 else ", which is no sure difference"
 
 
 def methods_of(design: ReviewDesign) -> tuple[Method, ...]:

@@ -19,6 +19,7 @@ from frametime.render.charts.review_view import Cell, PagedChart, ReviewView, ev
 from frametime.render.charts.text_fit import beside, round_x_marks, shorten, text_width_pt, x_caption
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import NOT_AVAILABLE, format_like, format_quantity
+from frametime.render.tables.review_comparisons import best_first, peak_temperatures_c
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Estimate, Standing
 from frametime.statistics.differences import Interval
@@ -51,6 +52,7 @@ _MOST_STACKED_ROWS: Final = 12
 _STACKED_PANEL_EM: Final = 12.0
 _STACKED_ROW_EM: Final = 3.2
 """On a narrow page: rows of all panels, and the height of a panel without rows, and of a row."""
+_PER_JOULE: Final = "frames/J"
 
 ScenePage = tuple[tuple[str, ...], slice]
 """Resolutions and rows of a figure."""
@@ -137,18 +139,17 @@ class _RowLook(NamedTuple):
 class Bars:
     """Panels of rows; of all rows those ``shown`` are drawn, on the scale of all, so that pages can be compared.
 
-    The names stand above the bars of few rows, left of those of many. Panels that are stacked lie one below another.
+    The names stand above the bars of few rows, left of those of many. On a narrow page panels lie one below another.
     """
 
     panels: Sequence[BarPanel]
     shown: slice = field(default_factory=lambda: slice(None))
     least_em: float = 0.0
-    is_stacked: bool = False
 
     def draw(self, sheet: Sheet) -> None:
         """Panel by panel from the left, or from the top."""
         em, theme, gap = sheet.em, sheet.theme, 3.2 * sheet.em
-        across, down = (1, len(self.panels)) if self.is_stacked else (len(self.panels), 1)
+        across, down = (1, len(self.panels)) if theme.is_narrow else (len(self.panels), 1)
         width, whole = (sheet.width - gap * (across - 1)) / across, (sheet.top - sheet.bottom) / down
         head = (2.0 if any(panel.name for panel in self.panels) else 0.3) * em
         room = whole - head - 3.4 * em
@@ -308,15 +309,6 @@ def _chart(
     return Chart(kind=kind, values=values, key=key, body=body)
 
 
-def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
-    """Standings of a cut by the headline metric, best first; cards that stand apart below, those without runs last."""
-    sign = 1.0 if result.metric(result.headline).better == "lower" else -1.0
-    return sorted(
-        (item for item in result.standings if (item.cut, item.metric) == (cut, result.headline)),
-        key=lambda item: (item.mean_value is None, item.stands_apart, sign * (item.mean_value or 0.0)),
-    )
-
-
 def _standings_pages(view: ReviewView, *, cut: str = "all") -> list[slice]:
     """Cards of each figure by their rank; none of a cut without a cell in common."""
     known = any(item.cut == cut and item.mean_value is not None for item in view.result.standings)
@@ -437,8 +429,8 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
     asked: tuple[tuple[str, str, float, dict[str, tuple[float | None, Interval | None]]], ...] = (
         ("Price per frame", per_frame, 1.0, {row.card: (row.money_per_fps, None) for row in values}),
         ("Average power", "W", 1.0, {row.card: (row.average_power_w, row.average_power_interval) for row in powers}),
-        ("Frames per joule", "frames/J", -1.0, {row.card: (row.frames_per_joule, None) for row in powers}),
-        ("Peak temperature", "°C", 1.0, {card: (c, None) for card, c in _peak_temperatures_c(result, cut).items()}),
+        ("Frames per joule", _PER_JOULE, -1.0, {row.card: (row.frames_per_joule, None) for row in powers}),
+        ("Peak temperature", "°C", 1.0, {card: (c, None) for card, c in peak_temperatures_c(result, cut).items()}),
     )
     panels = []
     for name, unit, sign, known in asked if len(result.cards) <= MOST_ROWS else ():
@@ -458,26 +450,11 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
     return [panels[part] for part in even_parts(len(panels), most)]
 
 
-def _peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
-    """The greatest temperature of each card in any of its runs in the cells of a cut that have power."""
-    found: dict[str, float] = {}
-    cells = [item for item in result.table_cells if (item.cut, item.kind) == (cut, "power")]
-    for run in result.runs if cells else ():
-        peak_c = run.values.get("peak_temperature_c")
-        counts = run.excluded_reason is None and (run.scene, run.resolution) in cells[0].of(run.card)
-        if peak_c is not None and counts and run.card in cells[0].cards:
-            found[run.card] = max(peak_c, found.get(run.card, peak_c))
-    return found
-
-
 def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Chart:
     priced, powered = (any(row.cut == cut for row in rows) for rows in (view.result.value, view.result.efficiency))
-    names = [panel.name.casefold() for panel in panels]
-    lower = joined([name for name in names if name != "frames per joule"])
-    ways = [f"Lower is better for {lower}."] if lower else []
-    ways += ["Higher is better for frames per joule."] if "frames per joule" in names else []
     values = {
-        "better": " ".join(ways),
+        "lower": joined([panel.name.casefold() for panel in panels if panel.unit != _PER_JOULE]) or None,
+        "if_higher": any(panel.unit == _PER_JOULE for panel in panels),
         "what": "Price and power" if priced and powered else "Price" if priced else "Power",
         "means": f"Prices by the mean of {view.metric(None).label}" if priced else "Means",
         "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if priced and powered else "",
@@ -486,8 +463,7 @@ def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Cha
     }
     n_rows = max(len(panel.rows) for panel in panels)
     least_em = len(panels) * (_STACKED_PANEL_EM + n_rows * _STACKED_ROW_EM) if len(panels) > 1 else 0.0
-    body = Bars(panels=panels, least_em=least_em, is_stacked=view.theme.is_narrow)
-    return Chart(kind="costs", values=values, body=body)
+    return Chart(kind="costs", values=values, body=Bars(panels=panels, least_em=least_em))
 
 
 draw_costs: Final = PagedChart(_cost_panels, _costs)

@@ -13,7 +13,7 @@ from typing import Any, Final, NamedTuple, TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.card_bars import best_first, draw_costs, draw_pair, draw_scene_bars, draw_standings
+from frametime.render.charts.card_bars import draw_costs, draw_pair, draw_scene_bars, draw_standings
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value
@@ -21,6 +21,7 @@ from frametime.render.charts.review_view import Cell, PagedChart, ReviewView
 from frametime.render.charts.run_charts import RUN_CHARTS
 from frametime.render.charts.run_traces import MOST_RUNS, trace_of_run
 from frametime.render.charts.theme import Theme
+from frametime.render.tables.review_comparisons import best_first
 from frametime.review.result import ReviewResult, RunEntry
 
 Drawing: TypeAlias = Callable[[], Figure]

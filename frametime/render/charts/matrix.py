@@ -51,14 +51,12 @@ class Matrix:
 
     def draw(self, sheet: Sheet) -> None:
         """Block by block from the left."""
-        em = sheet.em
+        em, gap = sheet.em, 2.0 * sheet.em
         n_blocks = -(-len(self.rows) // MOST_SCENES)
         per_block = -(-len(self.rows) // n_blocks)
-        gap = 2.0 * em
         room = (sheet.width - gap * (n_blocks - 1)) / n_blocks
-        widest = max((text_width_pt(label, em) for label, _ in self.rows), default=0.0)
-        wanted = min(widest, 30.0 * em) + 0.8 * em
-        label_width = min(wanted, max(room - _CELL_EM * em * len(self.columns), _LEAST_LABEL_EM * em))
+        widest = max((min(text_width_pt(label, em), 30.0 * em) for label, _ in self.rows), default=0.0)
+        label_width = min(widest + 0.8 * em, max(room - _CELL_EM * em * len(self.columns), _LEAST_LABEL_EM * em))
         width = min((room - label_width) / len(self.columns), 26.0 * em)
         top = sheet.top - 1.6 * em
         row = min((top - sheet.bottom - 0.6 * em) / per_block, _MOST_ROW_EM * em)

@@ -311,8 +311,7 @@ def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None
     axes.set_ylim(*plot.y_limits)
     x_scale = [(at, label if is_lowest else "") for at, label in _x_scale(axes, plot, theme)]
     draw_scale(axes, theme, "x", x_scale, has_lines=plot.grid in ("x", "both"))
-    height_em = size_of(axes)[1] / theme.em_pt
-    draw_scale(axes, theme, "y", plot.y_scale(height_em), has_lines=plot.grid in ("y", "both"))
+    draw_scale(axes, theme, "y", plot.y_scale(size_of(axes)[1] / theme.em_pt), has_lines=plot.grid in ("y", "both"))
     axes.spines["left"].set_visible(plot.grid == "both" or bool(plot.slope_unit))
     if plot.slope_unit:
         _slopes(axes, plot, theme)

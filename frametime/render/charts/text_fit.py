@@ -150,8 +150,7 @@ def shorten(text: str, width_pt: float, size_pt: float, *, bold: bool = False) -
 
 def _cut(text: str, kept: int) -> Shown:
     tail = kept // 3
-    head = kept - tail
-    return Shown(text[:head].rstrip() + ELLIPSIS + (text[-tail:].lstrip() if tail else ""))
+    return Shown(text[: kept - tail].rstrip() + ELLIPSIS + (text[-tail:].lstrip() if tail else ""))
 
 
 def wrap(text: str, width_pt: float, size_pt: float, *, max_lines: int, bold: bool = False) -> list[Shown]:

@@ -108,6 +108,27 @@ def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str)
     return tuple(table for table in tables if table.rows)
 
 
+def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
+    """Standings of a cut by the headline metric, best first; cards that stand apart below, those without runs last."""
+    sign = 1.0 if result.metric(result.headline).better == "lower" else -1.0
+    return sorted(
+        (item for item in result.standings if (item.cut, item.metric) == (cut, result.headline)),
+        key=lambda item: (item.mean_value is None, item.stands_apart, sign * (item.mean_value or 0.0)),
+    )
+
+
+def peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
+    """The greatest temperature of each card in any of its runs in the cells of a cut that have power."""
+    found: dict[str, float] = {}
+    cells = [item for item in result.table_cells if (item.cut, item.kind) == (cut, "power")]
+    for run in result.runs if cells else ():
+        peak_c = run.values.get("peak_temperature_c")
+        counts = run.excluded_reason is None and (run.scene, run.resolution) in cells[0].of(run.card)
+        if peak_c is not None and counts and run.card in cells[0].cards:
+            found[run.card] = max(peak_c, found.get(run.card, peak_c))
+    return found
+
+
 @once_a_result
 def overall_table(result: ReviewResult) -> Table:
     """Each card against the baseline by each metric over each cut."""
