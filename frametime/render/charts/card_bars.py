@@ -139,7 +139,8 @@ class _RowLook(NamedTuple):
 class Bars:
     """Panels of rows; of all rows those ``shown`` are drawn, on the scale of all, so that pages can be compared.
 
-    The names stand above the bars of few rows, left of those of many. On a narrow page panels lie one below another.
+    The names stand above the bars of few rows, left of those of many. Panels that need a height lie one
+    below another on a narrow page.
     """
 
     panels: Sequence[BarPanel]
@@ -149,7 +150,7 @@ class Bars:
     def draw(self, sheet: Sheet) -> None:
         """Panel by panel from the left, or from the top."""
         em, theme, gap = sheet.em, sheet.theme, 3.2 * sheet.em
-        across, down = (1, len(self.panels)) if theme.is_narrow else (len(self.panels), 1)
+        across, down = (1, len(self.panels)) if theme.is_narrow and self.least_em else (len(self.panels), 1)
         width, whole = (sheet.width - gap * (across - 1)) / across, (sheet.top - sheet.bottom) / down
         head = (2.0 if any(panel.name for panel in self.panels) else 0.3) * em
         room = whole - head - 3.4 * em
