@@ -80,7 +80,7 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
     Raises
     ------
     PlanError
-        When the plan names no shelf, or no session and its runs do not tell their day.
+        When the plan names no shelf, leaves out every run, or names no session and its runs do not tell their day.
     OutputError
         When the shelf holds another session of that name, or cannot be written.
     """
@@ -91,6 +91,8 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
 
     shelf = shelf_of(plan)
     runs = [run for run in placed if run.name not in design.exclusions]
+    if not runs:
+        raise PlanError.at(plan.file_name, "no run is left to put on the shelf", helps="check [[exclude]]")
     session = shelf.session or _day_of(plan, runs)
     folder = Path(shelf.folder)
     place = folder / f"session={quote(session, safe='')}"

@@ -33,8 +33,7 @@ def write_order(steps: Iterable[Step], path: Path) -> None:
     """Write the order of runs as CSV, with an apostrophe before a text that is like a formula."""
     kinds: dict[str, Literal["text", "whole", "number"]] = {"stint": "whole", "start_min": "number"}
     columns = [Column(name=name, kind=kinds.get(name, "text")) for name in Step._fields]
-    frame = frame_of([step._asdict() for step in steps], columns)
-    write_bytes(path, csv_bytes(frame, escape_formulas=True))
+    write_bytes(path, csv_bytes(frame_of([step._asdict() for step in steps], columns), escape_formulas=True))
 
 
 Cell: TypeAlias = str | int | float | None

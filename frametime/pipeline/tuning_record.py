@@ -292,8 +292,7 @@ def endurance_run(
         measure_file(_request(capture, other, options, reading))
         for capture, other in zip(captures, sensors, strict=True)
     ]
-    verdicts = [judge_endurance(read, run, rules) for read, run in measured]
-    return measured, judge_in_turn(verdicts, rules)
+    return measured, judge_in_turn([judge_endurance(read, run, rules) for read, run in measured], rules)
 
 
 REPORT_ENDINGS: Final = (".html", ".htm", ".md")

@@ -116,6 +116,14 @@ def test_a_plan_must_name_the_shelf_and_the_session_where_runs_tell_no_day(tmp_p
         shelve(plan_in(tmp_path, PLAN.replace(', session = "spring"', "")), *measured())
 
 
+def test_a_plan_that_leaves_out_every_run_is_refused_in_a_sentence(tmp_path: Path) -> None:
+    asked, runs = measured()
+    nothing = replace(asked, exclusions={run.name: "the wrong driver" for run in runs})
+    with pytest.raises(PlanError, match="no run is left to put on the shelf"):
+        shelve(plan_in(tmp_path), nothing, runs)
+    assert not (tmp_path / "shelf").exists()
+
+
 def test_the_command_line_fills_lists_and_empties_it(tmp_path: Path) -> None:
     plan = copy_of_two_scenes(tmp_path / "review", {"orchard", "lanterns"})
     out, shelf = str(tmp_path / "out"), str(tmp_path / "shelf")
