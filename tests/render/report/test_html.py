@@ -139,7 +139,6 @@ def test_hostile_text_stays_text(hostile: ReviewResult, hostile_folder: Path) ->
     assert "<" not in (data.text or "")
 
 
-@pytest.mark.slow
 def test_no_line_ends_between_a_number_and_its_percent_sign(tree: Element) -> None:
     shown = [element for element in tree.iter() if element.tag.rpartition("}")[2] not in ("script", "style")]
     texts = [text for element in shown for text in (element.text, element.tail) if text is not None]
@@ -147,6 +146,7 @@ def test_no_line_ends_between_a_number_and_its_percent_sign(tree: Element) -> No
     assert [text for text in texts if re.search(r"\d\s+%", text.replace("\u00a0", ""))] == []
 
 
+@pytest.mark.slow
 def test_a_hundred_cells_stay_below_three_megabytes(hundred_folder: Path) -> None:
     size_bytes = (hundred_folder / "report.html").stat().st_size
     assert 1_000_000 < size_bytes < 3_000_000
