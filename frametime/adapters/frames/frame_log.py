@@ -111,9 +111,7 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
         if len(exact) != 1:
             raise uneven_header(source.name, dialect.n_columns - 1, dialect.header_line, dialect.n_columns)
         ((place, log),) = exact.items()
-        message = (
-            f"The header lacks a name: that of the {place} column, for only so do the numbers fit the other names."
-        )
+        message = f"The header lacks the name of the {place} column: the numbers fit the other names in no other way."
         told = Caveat(code="header-lacks-name", message=message)
         return log._replace(choice=log.choice._replace(caveats=(told, *log.choice.caveats)))
     facts = facts_of(dialect)
