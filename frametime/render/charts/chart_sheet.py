@@ -328,9 +328,10 @@ def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
     with theme.settings():
         if file_format == "png":
             return _png_bytes(figure, dpi=theme.size.dpi)
-        stream = io.BytesIO()
+        stream = io.StringIO() if file_format == "svg" else io.BytesIO()
         figure.savefig(stream, format=file_format, metadata=dict.fromkeys(_METADATA[file_format]))
-        return stream.getvalue()
+        content = stream.getvalue()
+        return content.encode() if isinstance(content, str) else content
 
 
 def _png_bytes(figure: Figure, *, dpi: int) -> bytes:
