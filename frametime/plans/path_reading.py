@@ -11,7 +11,7 @@ import re
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import combinations, permutations
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, Literal, NamedTuple, TypeAlias
 
 from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
@@ -181,7 +181,7 @@ def _without_doubles(readings: Iterable[PathReading]) -> tuple[PathReading, ...]
 # Where the run stands
 
 
-def _run_finders(names: Sequence[str]) -> Iterator[tuple[str, _RunFinder]]:
+def _run_finders(names: Sequence[str]) -> Iterator[tuple[Literal["always", "readily", "never"], _RunFinder]]:
     """Ways to find the run, the clearest first: by its word, in letters or words, as the last number, as another
     number, as none; and whether readings that it leads to are the last."""
     if sum(_RUN_WORD.search(name) is not None for name in names) * 2 > len(names):

@@ -37,6 +37,8 @@ Result = TypeVar("Result")
 DASH: Final = "\N{EN DASH}"
 NOTHING: Final = Cell(content=(DASH,))
 """A cell of which a row has nothing to say."""
+BASELINE: Final = Cell(content=("baseline",), is_baseline=True)
+"""A cell in which the baseline would be compared with itself."""
 
 REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
 """Ends of the scale of a strip."""

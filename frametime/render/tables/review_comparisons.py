@@ -9,6 +9,7 @@ from typing import Final
 
 from frametime.render.review_words import VERDICTS, ReviewWords
 from frametime.render.tables.parts import (
+    BASELINE,
     NOTHING,
     caption_of,
     cell,
@@ -69,8 +70,8 @@ def standings_table(result: ReviewResult) -> Table:
             "unit": words.metrics[item.metric].unit,
             "place": cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
             "baseline": result.baseline,
-            "ratio_to_baseline": cell("baseline", data=1.0) if is_base else item.ratio_to_baseline,
-            "interval": cell("baseline") if is_base else item.interval,
+            "ratio_to_baseline": replace(BASELINE, data=1.0) if is_base else item.ratio_to_baseline,
+            "interval": BASELINE if is_base else item.interval,
             "others": ", ".join(words.cards[other] for other in item.not_told_apart_from) or None,
             **of_pair,
             **({} if money is None else {name: getattr(money, name) for name in _OF_VALUE}),
@@ -283,7 +284,7 @@ def value_table(result: ReviewResult) -> Table:
         told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
         prices = ("break_even_price", "baseline_break_even_price")
         if row.card == result.baseline:
-            told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), "baseline")
+            told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), BASELINE)
             return told | dict.fromkeys(("baseline_mean_value", *prices), NOTHING)
         return told | _priced(row, *prices, reason="no comparison with the baseline")
 
@@ -312,7 +313,7 @@ def efficiency_table(result: ReviewResult) -> Table:
         told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
         told |= _priced(row, "running_cost", "total_cost", reason="the plan gives no tariff")
         if row.card == result.baseline:
-            told |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), "baseline")
+            told |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), BASELINE)
             told["baseline_frames_per_joule"] = NOTHING
         return told
 

@@ -137,12 +137,15 @@ class Cell:
         read a label.
     notes : tuple of Note
         Caveats of what stands here.
+    is_baseline : bool
+        The row would be compared with itself here.
     """
 
     content: Line
     sort: float | str | None = None
     data: Datum = None
     notes: tuple[Note, ...] = ()
+    is_baseline: bool = False
 
     @property
     def exact(self) -> Datum:
@@ -272,11 +275,10 @@ class Table:
     def without_comparison(self) -> Table:
         """Where every row is the baseline's, as in a review of one card: without what it is compared by, which stands
         behind the first sentence of the caption, too."""
-        held = [{row.cells[place].content for row in self.rows} for place in range(len(self.columns))]
-        if {("baseline",)} not in held:
+        compared = {key for key, at in self._places.items() if all(row.cells[at].is_baseline for row in self.rows)}
+        if not self.rows or not compared:
             return self
-        told = zip(self.columns, held, strict=True)
-        kept = [column.key for column, content in told if content != {("baseline",)} and column.key not in _COMPARED]
+        kept = [column.key for column in self.columns if column.key not in compared | _COMPARED]
         caption = f"{self.caption.removesuffix('.').split('. ')[0]}."
         return self.view(*kept, caption=caption, folded_as=self.folded_as)
 
@@ -314,7 +316,7 @@ class Table:
         )
 
 
-_COMPARED: Final = ("place", "others", "baseline_mean_value", "break_even_price", "baseline_break_even_price")
+_COMPARED: Final = {"place", "others", "baseline_mean_value", "break_even_price", "baseline_break_even_price"}
 """Keys of columns that say nothing of one card alone."""
 
 

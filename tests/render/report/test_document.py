@@ -11,6 +11,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.render.report.document import Paragraph
 from frametime.render.report.review_report import flat, review_report
 from frametime.render.tables.parts import (
+    BASELINE,
     by_weight,
     cell,
     change,
@@ -38,6 +39,17 @@ def test_a_table_refuses_a_row_of_another_width() -> None:
             columns=(Column("a"), Column("b")),
             rows=(Row(cells=(Cell(content=("x",)),)),),
         )
+
+
+def test_a_card_that_is_called_baseline_keeps_its_column() -> None:
+    """What compares nothing goes by what it is, not by what it reads."""
+    columns = (Column("card"), Column("ratio"), Column("place"))
+    named, place = Cell(content=("baseline",)), Cell(content=("1",))
+    flagged = Table("flagged", "Runs. More.", columns, (Row(cells=(named, named, place)),))
+    assert flagged.without_comparison() is flagged
+    compared = replace(flagged, rows=(Row(cells=(named, BASELINE, place)),))
+    shown = compared.without_comparison()
+    assert ([column.key for column in shown.columns], shown.caption) == (["card"], "Runs.")
 
 
 def test_a_change_and_its_interval_have_one_decimal() -> None:
