@@ -139,6 +139,8 @@ class _RowLook(NamedTuple):
 class Bars:
     """Panels of rows; of all rows those ``shown`` are drawn, on the scale of all, so that pages can be compared.
 
+    Panels of one unit have one scale, too: the same length of a bar is the same value in each.
+
     The names stand above the bars of few rows, left of those of many. Panels that need a height lie one
     below another on a narrow page.
     """
@@ -167,7 +169,8 @@ class Bars:
             top = sheet.top - number // across * whole - head
             name = shorten(panel.name, width, theme.label_pt, bold=True)
             sheet.text(left, top + 1.0 * em, name, size_pt=theme.label_pt, bold=True)
-            columns = (0.0, 0.0) if look.head_em else _columns(panel.rows, width, look.text_times * em, em)
+            alike = [row for other in self.panels if other.unit == panel.unit for row in other.rows]
+            columns = (0.0, 0.0) if look.head_em else _columns(alike, width, look.text_times * em, em)
             for place, row in enumerate(panel.rows[self.shown]):
                 y = top - place * look.height_em * em
                 if row.is_subject:
@@ -176,7 +179,7 @@ class Bars:
                 _name(sheet, row, (left, y, width), columns, look)
             axes = sheet.axes(left + sum(columns), top - height, width - sum(columns), height)
             axes.set_ylim(height / em, 0.0)  # the axes count down in em
-            _panel(axes, panel, panel.rows[self.shown], width - sum(columns), look, theme)
+            _panel(axes, panel._replace(rows=alike), panel.rows[self.shown], width - sum(columns), look, theme)
 
 
 def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
@@ -209,7 +212,7 @@ def _name(
 
 
 def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, look: _RowLook, theme: Theme) -> None:
-    """Bars with their numbers."""
+    """Bars with their numbers, on a scale that leaves room for those of all rows of the panel."""
     em, text_pt, greatest = theme.em_pt, look.text_times * theme.em_pt, panel.greatest or 1.0
     decimals = max(0, min(3, 3 - math.floor(math.log10(greatest)))) if panel.decimals is None else panel.decimals
     number_of = _number_style(greatest, room / em, decimals)
@@ -295,7 +298,7 @@ def _chart(
     first = view.metric(metrics[0])
     unit, rows = shown_unit(first.unit), [row for found in panels.values() for row in found]
     has_interval = any(bar.interval for row in rows for bar in row.bars)
-    whisker = "Whisker (± for a short one): 95 % interval of the mean, from the scatter of the runs."
+    whisker = "Whisker, ± or brackets: 95 % interval of the mean, from the scatter of the runs."
     values = {
         "better": f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better.",
         "definitions": view.definitions(metrics),

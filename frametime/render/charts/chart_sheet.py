@@ -271,9 +271,10 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
         left, y = sheet.left, sheet.bottom + height_em * em
         sheet.bottom = y
     else:
-        texts = [text for entry in entries for text in (entry.heading, *entry.lines)]
+        parts = [(entry.heading, *entry.lines) for entry in entries]
+        texts = [" · ".join(part[:2]) for part in parts] if is_short else [text for part in parts for text in part]
         widest_em = max(text_width_pt(text, em, bold=True) for text in texts) / em + 2.0
-        left, y = sheet.right - (width_em if is_short else min(width_em, widest_em)) * em, sheet.top
+        left, y = sheet.right - min(width_em, widest_em) * em, sheet.top
     y -= 0.9 * em
     indent = 1.8 * em if any(entry.marker for entry in entries) else 0.0
     width = sheet.right - left - indent

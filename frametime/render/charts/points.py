@@ -57,7 +57,6 @@ def _ratios(
     outside = view.outside(candidate, cut) & compared.keys() & set(shown)
     limits = ratio_limits(list(compared.values()), [overall], result.margin)
     known = [item.interval_95 for item in compared.values() if item.interval_95]
-    leaves = any(interval.low < limits[0] or interval.high > limits[1] for interval in known)
     both = f"the {counted(len(cells.of(candidate)), 'cell')} that both have (this card stands apart)"
     values = {
         "pair": view.pair(candidate, entry.key, f": {entry.label}", cut),
@@ -67,7 +66,7 @@ def _ratios(
         "if_turned": entry.better == "lower",
         "if_known": bool(known),
         "if_few": len(known) < len(compared),
-        "if_leaves": leaves,
+        "if_leaves": any(interval.low < limits[0] or interval.high > limits[1] for interval in known),
         "if_outside": bool(outside),
     }
     rows, margin, palette = [], 1.0 + result.margin, theme.palette
@@ -318,9 +317,7 @@ def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all"
             lines.append("baseline")
         elif row.efficiency_ratio is not None:
             lines.append(f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J")
-        points.append(
-            CardPoint(row.card, row.average_power_w, row.mean_rate_fps, lines, x_interval=row.average_power_interval)
-        )
+        points.append(CardPoint(row.card, row.average_power_w, row.mean_rate_fps, lines, row.average_power_interval))
     cells = result.cells_of(cut, "power")
     known = (*cells.cards, *cells.apart)
     values: dict[str, object] = {

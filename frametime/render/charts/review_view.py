@@ -171,11 +171,12 @@ class ReviewView:
     def pair(self, candidate: str, metric: str, rest: str, cut: str | None = None) -> str:
         """ "Candidate is so much faster than baseline", so long that with ``rest`` it fits the title.
 
-        Long labels share what room there is; a short one leaves the rest of its half to the other.
+        Long labels share what room there is; a short one leaves the rest of its half to the other. Stops stand in for
+        them while the rest is measured, since spaces at its ends do not count.
         """
         theme, link = self.theme, self._link(self.overall(candidate, metric, cut))
         line = theme.size.width_pt - 3.2 * theme.em_pt
-        room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f"{link}{rest}", theme.title_pt, bold=True)
+        room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f".{link}.{rest}", theme.title_pt, bold=True)
         labels = [drawable(self.label(card)) for card in (candidate, self.result.baseline)]
         widths = [min(text_width_pt(label, theme.title_pt, bold=True), room / 2.0) for label in labels]
         shares = [max(room - other, room / 2.0) for other in reversed(widths)]

@@ -214,7 +214,7 @@ def draw_tuning_gain(summary: TuningSummary, theme: Theme) -> Figure:
         raise ValueError("summary must hold two measured settings that differ in one clock, with runs at stock")
     n_runs, edge = [row.n_runs for row in summary.settings], [item.setting for item in summary.past_edge]
     named = joined([_words(setting) for setting in edge]) or None
-    values = {"card": summary.card, "least": min(n_runs), "most": max(n_runs), "edge": named}
+    values = {"card": summary.card, "least": min(n_runs), "most": max(n_runs), "edge": named, "if_edge": bool(edge)}
     gains = [row.gain for line in lines for row in line.rows if row.gain is not None]
     ends = [end for gain in gains if gain.interval is not None for end in _ends_pct(gain.interval)]
     changes = [0.0, *(100.0 * (gain.value - 1.0) for gain in gains)]

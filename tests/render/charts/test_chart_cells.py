@@ -13,8 +13,9 @@ from matplotlib.figure import Figure
 from review_samples import sample_review
 
 from frametime.pipeline.chart_files import ChartRequest, left_out_words
-from frametime.render.charts.card_bars import draw_standings
+from frametime.render.charts.card_bars import draw_pair, draw_scene_bars, draw_standings
 from frametime.render.charts.drawings import MOST_CHARTS, left_out, review_figures
+from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_value
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
@@ -173,6 +174,34 @@ def test_a_kind_that_was_asked_for_and_has_nothing_to_show_is_named() -> None:
     said = left_out_words(alone, ChartRequest(only=("costs", "value", "pair")))
     assert said == "The runs and prices of this review give no chart of value and pair."
     assert left_out_words(alone, ChartRequest(only=("costs",))) is None
+
+
+def test_a_short_list_is_as_wide_as_its_lines_and_leaves_the_rest_to_the_plot() -> None:
+    many = sample_review(n_cards=12, n_scenes=1)
+    named = replace(many, cards=tuple(replace(card, label=f"C{at}") for at, card in enumerate(many.cards)))
+    wide = replace(
+        many, cards=tuple(replace(card, label=f"{at} {'Basalt ' * 6}") for at, card in enumerate(many.cards))
+    )
+    short, long = (draw_efficiency(result, THEME).axes[0].get_position().width for result in (named, wide))
+    assert short > 1.15 * long
+
+
+def test_a_matrix_without_room_for_intervals_does_not_promise_them() -> None:
+    result, narrow = sample_review(n_scenes=5), Theme.of("light", "print-85mm")
+    for theme, shows_them in ((THEME, True), (narrow, False)):
+        figure = draw_verdict_matrix(result, theme, candidate="card-1")
+        spans = [text for text in (text.get_text() for text in figure.texts) if re.fullmatch(r"\S+ to \S+ %", text)]
+        assert bool(spans) is shows_them
+        assert "95 % interval where there is room" in all_text(figure)
+
+
+@pytest.mark.parametrize("n_cards", [3, 12])
+def test_panels_of_one_unit_lie_on_one_scale(n_cards: int) -> None:
+    result = sample_review(n_cards=n_cards, n_scenes=2, bad_run=True, missing=True)
+    for figure in (draw_scene_bars(result, THEME, scene="scene-1"), draw_pair(result, THEME, candidate="card-1")):
+        scales = [(axes.get_xlim()[1], axes.get_position().width) for axes in figure.axes]
+        assert len(scales) == 3
+        assert scales == [pytest.approx(scales[0])] * 3
 
 
 def test_cards_of_a_cut_that_needs_two_pages_are_drawn_on_one_scale() -> None:

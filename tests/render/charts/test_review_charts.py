@@ -286,7 +286,7 @@ def test_bars_of_a_scene_are_the_estimates_of_its_cells(result: ReviewResult) ->
             assert estimate.interval is not None
             assert list(whisker.get_xdata()) == pytest.approx([estimate.interval.low, estimate.interval.high])
     text = all_text(figure)
-    assert "Whisker (± for a short one): 95 % interval of the mean, from the scatter of the runs." in text
+    assert "Whisker, ± or brackets: 95 % interval of the mean, from the scatter of the runs." in text
     for candidate in ("card-1", "card-2"):
         verdict = ReviewView(result, THEME).compared(candidate, "average_fps")["scene-2", "1080p"].verdict
         assert verdict in text
@@ -372,6 +372,16 @@ def test_the_title_of_two_cards_is_a_sentence(
     )
     for draw in (draw_ratios, draw_verdict_matrix):
         assert draw(replace(result, overall=overall), THEME, candidate="card-1").texts[0].get_text().startswith(words)
+
+
+def test_long_names_of_two_cards_are_cut_in_the_title_and_never_what_stands_between_them(result: ReviewResult) -> None:
+    for script in ("Brae Fell ", "Βράχος Κύμα ", "Гранит Волна "):
+        named = replace(
+            result, cards=tuple(replace(card, label=f"{script * 3}{at}") for at, card in enumerate(result.cards))
+        )
+        pair = draw_pair(named, THEME, candidate="card-1").texts[0].get_text()
+        assert pair.startswith("Scene by scene: ") and pair.endswith(" overall") and " faster than " in pair, pair
+        assert draw_verdict_matrix(named, THEME, candidate="card-1").texts[0].get_text().endswith(", cell by cell")
 
 
 def test_the_plan_sets_colors_notes_titles_and_author(result: ReviewResult) -> None:

@@ -118,7 +118,11 @@ def test_speed_stands_against_power_with_stock_and_the_frontier_marked() -> None
 
 def test_settings_past_the_edge_are_marked() -> None:
     assert summary().past_edge
-    assert gids(draw_tuning_gain(summary(), THEME), "edge-")
+    gain = draw_tuning_gain(summary(), THEME)
+    assert gids(gain, "edge-")
+    assert "past the edge" in [text.get_text() for text in gain.texts]
+    none = draw_tuning_gain(replace(summary(), past_edge=()), THEME)
+    assert "past the edge" not in [text.get_text() for text in none.texts]
 
 
 def test_a_line_needs_two_settings() -> None:
