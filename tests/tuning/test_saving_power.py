@@ -72,6 +72,14 @@ def test_fewer_frames_per_joule_end_the_power_steps_where_efficiency_is_sought_a
     assert (quiet.phase, quiet.setting.power_limit_pct) == (Phase.POWER, 85.0)
 
 
+def test_one_slow_run_at_a_lower_voltage_ends_no_search_and_a_clear_loss_does() -> None:
+    """Chance did on one of 200 cards whose power limit had left no speed to spare: a tenth of the saving was lost."""
+    near = (STOCK_RUNS, made(95, 0, 97.1, 285), made(90, 0, 95.0, 270))
+    step = proposal_for(*near, made(95, -10, 96.9, 285))
+    assert (step.phase, step.setting) == (Phase.VOLTAGE, Setting(power_limit_pct=95.0, core_voltage_offset_mv=-20))
+    assert proposal_for(*near, made(95, -10, 95.9, 270)).phase is Phase.POWER_AGAIN
+
+
 def test_after_the_edge_a_fine_step_and_then_the_power_limit_at_the_voltage_for_every_day() -> None:
     trials = (
         STOCK_RUNS,
