@@ -283,7 +283,8 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
             sheet.mark(left + 0.6 * em, y, entry.marker, entry.color)
         room = width
         if is_short and entry.lines:
-            first = shorten(entry.lines[0], 0.7 * width, em)
+            beside_name = width - text_width_pt(entry.heading, em, bold=True) - 0.8 * em
+            first = shorten(entry.lines[0], max(0.7 * width, beside_name), em)
             sheet.text(sheet.right, y, first, ha="right")
             room -= text_width_pt(first, em) + 0.8 * em
         sheet.text(left + indent, y, shorten(entry.heading, room, em, bold=True), bold=True)

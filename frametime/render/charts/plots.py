@@ -112,6 +112,8 @@ class Dots(NamedTuple):
 class Whisker(NamedTuple):
     """An interval at a place, with caps; one too short to be seen as such is a mark across its middle.
 
+    Without caps it lies behind the mark of its value, which covers a short one.
+
     What goes beyond the axis ends in an arrowhead at its edge. With ``halo`` a wide line of the ground lies below it,
     so that it is seen on a bar as well.
     """
@@ -131,7 +133,7 @@ class Whisker(NamedTuple):
         ends = [min(max(end, min(limits)), max(limits)) for end in self.ends]
         places = axes.transData.transform(np.column_stack(self._points(ends)))
         long_pt = np.abs(places[1] - places[0]).max() * POINTS_PER_INCH / axes.figure.dpi
-        is_small = long_pt < LEAST_WHISKER_EM * theme.em_pt
+        is_small = bool(self.caps_em) and long_pt < LEAST_WHISKER_EM * theme.em_pt
         across = "_" if self.upright else "|"
         for color, times, gid in ((theme.palette.ground, 3.0, "halo"), (self.color, 1.0, self.gid))[not self.halo :]:
             width = times * self.width * theme.line_pt

@@ -17,6 +17,7 @@ from frametime.render.charts.card_bars import draw_pair, draw_scene_bars, draw_s
 from frametime.render.charts.drawings import MOST_CHARTS, left_out, review_figures
 from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_value
+from frametime.render.charts.text_fit import ELLIPSIS
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
 from frametime.review.result import ReviewResult
@@ -177,13 +178,14 @@ def test_a_kind_that_was_asked_for_and_has_nothing_to_show_is_named() -> None:
 
 
 def test_a_short_list_is_as_wide_as_its_lines_and_leaves_the_rest_to_the_plot() -> None:
-    many = sample_review(n_cards=12, n_scenes=1)
+    many = sample_review(n_cards=16, n_scenes=1)
     named = replace(many, cards=tuple(replace(card, label=f"C{at}") for at, card in enumerate(many.cards)))
     wide = replace(
         many, cards=tuple(replace(card, label=f"{at} {'Basalt ' * 6}") for at, card in enumerate(many.cards))
     )
     short, long = (draw_efficiency(result, THEME).axes[0].get_position().width for result in (named, wide))
     assert short > 1.15 * long
+    assert ELLIPSIS not in all_text(draw_value(named, THEME)) + all_text(draw_efficiency(named, THEME))
 
 
 def test_a_matrix_without_room_for_intervals_does_not_promise_them() -> None:
@@ -193,6 +195,13 @@ def test_a_matrix_without_room_for_intervals_does_not_promise_them() -> None:
         spans = [text for text in (text.get_text() for text in figure.texts) if re.fullmatch(r"\S+ to \S+ %", text)]
         assert bool(spans) is shows_them
         assert "95 % interval where there is room" in all_text(figure)
+
+
+def test_a_short_interval_leaves_the_verdict_mark_as_it_is() -> None:
+    result = sample_review(n_cards=2, n_scenes=3, noise=0.0003, bad_run=True)
+    figure = draw_ratios(result, Theme.of("light", "print-85mm"), candidate="card-1")
+    assert gids(figure, "overall-these-interval")
+    assert not [gid for gid in gids(figure, "") if gid.endswith("-small")]
 
 
 @pytest.mark.parametrize("n_cards", [3, 12])
