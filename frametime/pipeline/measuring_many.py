@@ -243,9 +243,9 @@ def _work(pipe: Connection, prepare: Callable[[Any], Callable[[Any], Any]], max_
             answer, failure = None, None
             try:
                 answer = work(task)
-            except MemoryError:
-                raise
-            except Exception as error:  # noqa: BLE001 - the parent raises it
+            except Exception as error:
+                if isinstance(error, MemoryError) or "Failed to launch worker thread" in str(error):  # by pyarrow
+                    raise MemoryError from error
                 error.add_note(traceback.format_exc())
                 failure = error
             pipe.send((answer, failure))

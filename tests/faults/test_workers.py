@@ -13,6 +13,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 from run_cli import frametime
 
@@ -32,6 +33,7 @@ FAULTS = {
     "crashes": "ended by SIGSEGV",
     "leaves": "ended with code 3",
     "takes all memory": f"more memory than the {LIMIT_BYTES} bytes that a worker may take",
+    "has no room for a thread": f"more memory than the {LIMIT_BYTES} bytes that a worker may take",
     "hangs": "not done after 5 s",
 }
 
@@ -48,6 +50,8 @@ def commit(fault: str) -> None:
     elif fault == "takes all memory":
         held = [bytearray(1 << 24) for _ in range(LIMIT_BYTES >> 24)]
         raise AssertionError(f"{len(held)} parts were given: there is no limit")
+    elif fault == "has no room for a thread":
+        raise pa.ArrowException("Unknown error: Failed to launch worker thread: Resource temporarily unavailable")
     elif fault == "hangs":
         time.sleep(600.0)
 
@@ -97,7 +101,7 @@ def test_a_fault_costs_its_one_file_in_a_batch(fault: str, bench: Path, monkeypa
         assert done.code == 4 and "15 measured, 1 failed" in done.err
         told = next(line for line in done.err.splitlines() if line.startswith("failed: "))
         assert told.startswith(f"failed: {name}: ") and FAULTS[fault] in told and "bytes stored" in told
-        assert ("--max-worker-bytes raises" in told) == (fault == "takes all memory")
+        assert ("--max-worker-bytes raises" in told) == (fault in ("takes all memory", "has no room for a thread"))
         assert ("--max-file-seconds raises" in told) == (fault == "hangs")
         assert rows_but(bench / out, name) == rows_but(bench / "sound.csv", name)
         assert len(rows_but(bench / out, name)) == 16  # with the header
