@@ -16,19 +16,7 @@ import numpy as np
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, Course, coarse_rates, column_named
-from frametime.adapters.columns.column_readings import (
-    ChoiceSoFar,
-    Reading,
-    agree,
-    agree_in_rows,
-    groups_of,
-    impossible_unit,
-    middle,
-    nothing_found,
-    refuse_summaries,
-    several_readings,
-    several_styles,
-)
+from frametime.adapters.columns.column_readings import ChoiceSoFar, Reading, agree, agree_in_rows, groups_of, middle
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.words import CLOCK, DATE, NANOSECOND, RATE, SECOND, Event, Meaning, Unit, unit_named
@@ -79,7 +67,7 @@ def choose_columns(
         if len(styles) > 1:
             fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"
         return fitting[0]
-    raise refusals[0] if len(refusals) == len(styles) else several_styles(name, facts, styles)
+    raise refusals[0] if len(refusals) == len(styles) else _Chooser(facts, options, name).several_styles(styles)
 
 
 @dataclass
@@ -242,9 +230,9 @@ class _Chooser(ChoiceSoFar):
         if len(readings) > 1:
             readings = [each for each in readings if each.plausible]
         if not readings:
-            raise nothing_found(self.name, self.facts, [fact])
+            raise self.nothing_found([fact])
         if len(readings) > 1:
-            raise several_readings(self.name, readings, fact)
+            raise self.several_readings(readings, fact)
         return readings[0]
 
     def _kinds_of_told(self, fact: ColumnFacts, unit: Unit | None) -> tuple[str, ...]:
@@ -260,7 +248,7 @@ class _Chooser(ChoiceSoFar):
     def _found(self) -> tuple[Reading | None, Reading | None]:
         every = [reading for fact in self.facts if fact.numeric for reading in self.readings(fact)]
         every = every or [r for fact in self.facts if fact.unit in (CLOCK, DATE) for r in self._moments_by_cells(fact)]
-        refuse_summaries(self.name, self.facts, [*every, *self.impossible])
+        self.refuse_summaries([*every, *self.impossible])
         if len(every) > _MOST_READINGS:
             found = f"each of {len({reading.fact.position for reading in every})} columns may be the time of a frame"
             raise ReadError.at(self.name, found, helps="write one row a frame, or name the column with --time-column")
@@ -271,10 +259,10 @@ class _Chooser(ChoiceSoFar):
             # Nothing is there to choose by: what is wrong with the values is said where they are read.
             readings = self.empty[:1]
         if not readings and self.ticks:
-            raise several_readings(self.name, self.ticks, self.ticks[0].fact)
+            raise self.several_readings(self.ticks, self.ticks[0].fact)
         if not readings:
             impossible = next(iter(self.impossible), None)
-            raise impossible_unit(self.name, impossible) if impossible else nothing_found(self.name, self.facts)
+            raise self.impossible_unit(impossible) if impossible else self.nothing_found()
         group = self._without_unknown(self._unordered(readings) or self._one_group(self._without_vague(readings)))
         of_kind = {kind: [r for r in group if r.kind == kind] for kind in ("timestamp", "frame time", "rate")}
         time = self._best(of_kind["timestamp"], _EVENT_ORDER)
@@ -351,7 +339,7 @@ class _Chooser(ChoiceSoFar):
                 self._not_used(lone[0], "gives another rate than moments and frame times; it")
             groups = [g for g in groups if g is full[0] or len(g) > 1 or g[0].kind != "rate"]
         if len(groups) > 1:
-            raise several_readings(self.name, [group[0] for group in groups], None)
+            raise self.several_readings([group[0] for group in groups], None)
         return groups[0]
 
     def _without_unknown(self, group: list[Reading]) -> list[Reading]:

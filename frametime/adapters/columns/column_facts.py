@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from enum import StrEnum
 from functools import lru_cache
 from typing import Final, NamedTuple
@@ -131,12 +132,7 @@ class ColumnFacts(NamedTuple):
 
     def ns(self, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
-        cells, unit = self.last_cells if last else self.cells, unit or self.unit or NANOSECOND
-        if unit.form in ("clock", "date"):
-            return _clock_ns(cells, unit, self.style)
-        numbers = plain_numbers(cells, self.style)
-        with np.errstate(divide="ignore", over="ignore"):  # a cell may hold any number
-            return np.where(numbers > 0, 1e9 / numbers, np.nan) if unit.ns is None else numbers * float(unit.ns)
+        return _ns_of(self.last_cells if last else self.cells, unit or self.unit or NANOSECOND, self.style)
 
     def known_ns(self, unit: Unit | None = None, rows: Rows = None) -> NDArray[np.float64]:
         """The first values in ns of the rows that count; those that are missing left out."""
@@ -222,19 +218,21 @@ def in_order(steps: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=512)
-def _clock_ns(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
-    exact = exact_ns(cells, unit, style, relative=True)
-    return np.array([np.nan if value is None else float(value) for value in exact])
+def _ns_of(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
+    if unit.form in ("clock", "date"):
+        exact = exact_ns(cells, unit, style, relative=True)
+        return np.array([np.nan if value is None else float(value) for value in exact])
+    numbers = plain_numbers(cells, style)
+    with np.errstate(divide="ignore", over="ignore"):  # a cell may hold any number
+        return np.where(numbers > 0, 1e9 / numbers, np.nan) if unit.ns is None else numbers * float(unit.ns)
 
 
 @lru_cache(maxsize=512)
 def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.float64]:
     """The numbers in a few cells, NaN where there is none."""
-    try:
+    with suppress(ValueError):
         if style == POINT:
             return np.array(cells, dtype=np.float64)
-    except ValueError:
-        pass
     exact = [exact_value(cell, style) for cell in cells]
     return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
 

@@ -36,43 +36,6 @@ _ROWS_APART: Final = 3.0
 """Rows this many times as far apart as the frames that they tell of are summaries (common practice, no source)."""
 
 
-@dataclass
-class ChoiceSoFar:
-    """The columns of one log, of which some are to be chosen, and what is said of the choice.
-
-    Attributes
-    ----------
-    facts : sequence of ColumnFacts
-    options : ReadOptions
-    name : str
-        Of the log, for messages.
-    rows : ndarray of bool or None
-        Which of the first rows count, where the log holds several streams.
-    stream : ColumnFacts or None
-        The column that tells them apart.
-    evidence : dict
-        Layout key to a sentence.
-    caveats : list of Caveat
-    """
-
-    facts: Sequence[ColumnFacts]
-    options: ReadOptions
-    name: str
-    rows: Rows = None
-    stream: ColumnFacts | None = None
-    evidence: dict[str, str] = field(default_factory=dict)
-    caveats: list[Caveat] = field(default_factory=list)
-
-    @property
-    def layout(self) -> Layout:
-        """What the user has told of the columns."""
-        return self.options.layout or _NOTHING_TOLD
-
-    def tell(self, code: str, message: str, weight: Weight = Weight.CARE) -> None:
-        """Add a caveat."""
-        self.caveats.append(Caveat(code=code, message=message, weight=weight))
-
-
 class Reading(NamedTuple):
     """One way to read one column.
 
@@ -207,13 +170,6 @@ def _ways(name: str, readings: Sequence[Reading]) -> str:
     return "  or  ".join(ways)
 
 
-def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
-    """Several readings are left that give different numbers."""
-    column = None if fact is None else (fact.name or str(fact.position + 1))
-    found = f"it can be read in {len(readings)} ways that differ"
-    return ReadError.at(name, found, column=column, helps=f"settle it with  {_ways(name, readings)}")
-
-
 def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
     """The ways in which the numbers of a log can be read (more than one: open), as told or by its cells, and why."""
     thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
@@ -226,90 +182,6 @@ def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[Numbe
         return styles, why
     # Digits may be in groups whose mark was not told.
     return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
-
-
-def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[NumberStyle]) -> ReadError:
-    """Both ways of reading numbers give frames."""
-    mark, word = (".", "point") if POINT in styles else (",", "comma")
-    shown = next((c.strip() for f in facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
-    other = "," if mark == "." else "."
-    found = f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands"
-    helps = f"settle it with  {command(name, '--decimal', mark)}  or  {command(name, '--decimal', other)}"
-    return ReadError.at(name, found, helps=helps)
-
-
-def impossible_unit(name: str, reading: Reading) -> ReadError:
-    """The unit that is stated gives frames that cannot be."""
-    fact = reading.fact
-    column = fact.name or str(fact.position + 1)
-    if fact.meaning is Meaning.FRAME_TIME and fact.is_sorted():
-        found = "its numbers go one way only, as in a sorted list, and not as frames in their order"
-        return ReadError.at(name, found, column=column, helps="give the log itself, with one row a frame")
-    with_comma, with_point = (
-        next((c.strip() for c in fact.cells if mark in c and other not in c), None) for mark, other in (",.", ".,")
-    )
-    alike = fact._replace(cells=tuple(c.replace(",", ".") for c in fact.cells), last_cells=(), style=POINT)
-    if with_comma and with_point and Reading.of(alike, reading.kind, reading.unit).plausible:
-        found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.kind}s"
-        helps = "write all numbers with the same decimal mark"
-        return ReadError.at(name, found, column=column, helps=helps)
-    others = [Reading.of(fact, reading.kind, unit) for unit in fact.usual_units]
-    ways = _ways(name, [each for each in others if each.plausible])
-    length = reading.typical_ns[0]
-    shown = f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
-    found = f"in {reading.unit.name}, as stated, its {reading.kind}s give frames of {shown}, which "
-    helps = f"check the unit; if it is another,  {ways}" if ways else "check the unit and the column"
-    return ReadError.at(name, f"{found}cannot be (0.2 ms to 1 s)", column=column, helps=helps)
-
-
-def nothing_found(name: str, facts: Sequence[ColumnFacts], among: Sequence[ColumnFacts] | None = None) -> ReadError:
-    """No column is known to be the time: each that could be is shown with the rate that it would give."""
-    proposals = []
-    for fact in facts if among is None else among:
-        if not fact.numeric or fact.is_counter or fact.said.other_unit is not None or fact.said.odd:
-            continue
-        if fact.meaning in (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC):
-            continue
-        kind = "timestamp" if fact.course() is Course.RISES else "frame time"
-        readings = [Reading.of(fact, kind, unit) for unit in fact.units if unit.form != "rate"]
-        proposals += [reading for reading in readings if reading.plausible]
-    if not any(fact.name for fact in facts):
-        what = f"there is no line of names above the numbers (columns: {len(facts)})"
-    else:
-        what = f"no column says that it is a time of whole frames (columns: {', '.join(f.shown for f in facts[:12])})"
-    odd = next((fact for fact in facts if fact.said.odd), None)
-    if odd is not None:
-        what = f"the unit in the name of {odd.shown} is not understood"
-    if not proposals:
-        return ReadError.at(name, what, helps="give --time-column and --unit if one of them is")
-    return ReadError.at(name, what, helps=f"if one of them is,  {_ways(name, proposals)}")
-
-
-def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence[Reading]) -> None:
-    """Refuse rows that come evenly and slowly beside columns of rates, frames or frame times, or of sensors.
-
-    Raises
-    ------
-    ReadError
-    """
-    clocks = [reading for reading in readings if reading.kind == "timestamp" and reading.spans.size > 1]
-    if any(r.kind == "timestamp" and r.plausible and not _is_slow(r) for r in clocks if r.fact.unit is not None):
-        return
-    for clock in clocks:
-        if not _is_slow(clock):
-            continue
-        step_ns = middle(clock.spans)
-        apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
-        for fact in facts:
-            lengths = _lengths_told(fact)
-            if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART < step_ns:
-                found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries, with "
-                found += "one row a second, not one row a frame"
-                raise ReadError.at(name, found, helps="record a log with one row for each frame")
-        sensors = [fact.shown for fact in facts if fact.numeric and fact.said.other_unit is not None]
-        if sensors and not any(r.fact is not clock.fact for r in readings):
-            found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"
-            raise ReadError.at(name, found, helps="give it with --sensors beside the frame log")
 
 
 def _is_slow(clock: Reading) -> bool:
@@ -330,3 +202,127 @@ def _lengths_told(fact: ColumnFacts) -> NDArray[np.float64]:
     else:
         return np.empty(0)
     return lengths[np.isfinite(lengths) & (lengths > 0)]
+
+
+@dataclass
+class ChoiceSoFar:
+    """The columns of one log, of which some are to be chosen, and what is said of the choice.
+
+    Attributes
+    ----------
+    facts : sequence of ColumnFacts
+    options : ReadOptions
+    name : str
+        Of the log, for messages.
+    rows : ndarray of bool or None
+        Which of the first rows count, where the log holds several streams.
+    stream : ColumnFacts or None
+        The column that tells them apart.
+    evidence : dict
+        Layout key to a sentence.
+    caveats : list of Caveat
+    """
+
+    facts: Sequence[ColumnFacts]
+    options: ReadOptions
+    name: str
+    rows: Rows = None
+    stream: ColumnFacts | None = None
+    evidence: dict[str, str] = field(default_factory=dict)
+    caveats: list[Caveat] = field(default_factory=list)
+
+    @property
+    def layout(self) -> Layout:
+        """What the user has told of the columns."""
+        return self.options.layout or _NOTHING_TOLD
+
+    def tell(self, code: str, message: str, weight: Weight = Weight.CARE) -> None:
+        """Add a caveat."""
+        self.caveats.append(Caveat(code=code, message=message, weight=weight))
+
+    def several_readings(self, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
+        """Several readings are left that give different numbers."""
+        column = None if fact is None else (fact.name or str(fact.position + 1))
+        found = f"it can be read in {len(readings)} ways that differ"
+        return ReadError.at(self.name, found, column=column, helps=f"settle it with  {_ways(self.name, readings)}")
+
+    def several_styles(self, styles: Sequence[NumberStyle]) -> ReadError:
+        """Both ways of reading numbers give frames."""
+        mark, word = (".", "point") if POINT in styles else (",", "comma")
+        shown = next((c.strip() for f in self.facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
+        other = "," if mark == "." else "."
+        found = f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands"
+        helps = f"settle it with  {command(self.name, '--decimal', mark)}  or  {command(self.name, '--decimal', other)}"
+        return ReadError.at(self.name, found, helps=helps)
+
+    def impossible_unit(self, reading: Reading) -> ReadError:
+        """The unit that is stated gives frames that cannot be."""
+        fact = reading.fact
+        column = fact.name or str(fact.position + 1)
+        if fact.meaning is Meaning.FRAME_TIME and fact.is_sorted():
+            found = "its numbers go one way only, as in a sorted list, and not as frames in their order"
+            return ReadError.at(self.name, found, column=column, helps="give the log itself, with one row a frame")
+        with_comma, with_point = (
+            next((c.strip() for c in fact.cells if mark in c and other not in c), None) for mark, other in (",.", ".,")
+        )
+        alike = fact._replace(cells=tuple(c.replace(",", ".") for c in fact.cells), last_cells=(), style=POINT)
+        if with_comma and with_point and Reading.of(alike, reading.kind, reading.unit).plausible:
+            found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.kind}s"
+            helps = "write all numbers with the same decimal mark"
+            return ReadError.at(self.name, found, column=column, helps=helps)
+        others = [Reading.of(fact, reading.kind, unit) for unit in fact.usual_units]
+        ways = _ways(self.name, [each for each in others if each.plausible])
+        length = reading.typical_ns[0]
+        shown = f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
+        found = f"in {reading.unit.name}, as stated, its {reading.kind}s give frames of {shown}, which "
+        helps = f"check the unit; if it is another,  {ways}" if ways else "check the unit and the column"
+        return ReadError.at(self.name, f"{found}cannot be (0.2 ms to 1 s)", column=column, helps=helps)
+
+    def nothing_found(self, among: Sequence[ColumnFacts] | None = None) -> ReadError:
+        """No column is known to be the time: each that could be is shown with the rate that it would give."""
+        proposals = []
+        for fact in self.facts if among is None else among:
+            if not fact.numeric or fact.is_counter or fact.said.other_unit is not None or fact.said.odd:
+                continue
+            if fact.meaning in (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC):
+                continue
+            kind = "timestamp" if fact.course() is Course.RISES else "frame time"
+            readings = [Reading.of(fact, kind, unit) for unit in fact.units if unit.form != "rate"]
+            proposals += [reading for reading in readings if reading.plausible]
+        if not any(fact.name for fact in self.facts):
+            what = f"there is no line of names above the numbers (columns: {len(self.facts)})"
+        else:
+            listed = ", ".join(fact.shown for fact in self.facts[:12])
+            what = f"no column says that it is a time of whole frames (columns: {listed})"
+        odd = next((fact for fact in self.facts if fact.said.odd), None)
+        if odd is not None:
+            what = f"the unit in the name of {odd.shown} is not understood"
+        if not proposals:
+            return ReadError.at(self.name, what, helps="give --time-column and --unit if one of them is")
+        return ReadError.at(self.name, what, helps=f"if one of them is,  {_ways(self.name, proposals)}")
+
+    def refuse_summaries(self, readings: Sequence[Reading]) -> None:
+        """Refuse rows that come evenly and slowly beside columns of rates, frames or frame times, or of sensors.
+
+        Raises
+        ------
+        ReadError
+        """
+        clocks = [reading for reading in readings if reading.kind == "timestamp" and reading.spans.size > 1]
+        if any(r.kind == "timestamp" and r.plausible and not _is_slow(r) for r in clocks if r.fact.unit is not None):
+            return
+        for clock in clocks:
+            if not _is_slow(clock):
+                continue
+            step_ns = middle(clock.spans)
+            apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
+            for fact in self.facts:
+                lengths = _lengths_told(fact)
+                if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART < step_ns:
+                    found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries, "
+                    found += "with one row a second, not one row a frame"
+                    raise ReadError.at(self.name, found, helps="record a log with one row for each frame")
+            sensors = [fact.shown for fact in self.facts if fact.numeric and fact.said.other_unit is not None]
+            if sensors and not any(r.fact is not clock.fact for r in readings):
+                found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"
+                raise ReadError.at(self.name, found, helps="give it with --sensors beside the frame log")

@@ -120,22 +120,15 @@ def layout_types() -> dict[str, Any]:
     """What each key of a layout may hold, for the reader of TOML."""
     from msgspec import Meta
 
-    column = column_type()
+    words = "the name of a column in quotes, or its position counted from 1"
+    column = Annotated[str | Annotated[int, Meta(ge=1, lt=100_000)], Meta(description=words)]
     line = Annotated[int, Meta(ge=0, lt=_MAX_LINE, description="a line number from 0")]
     first_line = Annotated[int, Meta(ge=1, lt=_MAX_LINE, description="a line number from 1")]
     unit = Annotated[str, Meta(description=f"one of {unit_names()}")]
     known: dict[str, Any] = {"header_line": line, "units_line": line, "first_data_line": first_line}
-    known |= {key: choice_type(words) for key, words in CHOICES.items()}
+    known |= {key: choice_type(each) for key, each in CHOICES.items()}
     names = [item.name for item in fields(Layout)]
     return {name: known.get(name) or (column if name.endswith("_column") else unit) for name in names}
-
-
-def column_type() -> Any:
-    """A column by its name, or by its position."""
-    from msgspec import Meta
-
-    words = "the name of a column in quotes, or its position counted from 1"
-    return Annotated[str | Annotated[int, Meta(ge=1, lt=100_000)], Meta(description=words)]
 
 
 def choice_type(words: Iterable[str]) -> Any:

@@ -12,15 +12,7 @@ from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from frametime.adapters.capture_start import any_ns, without_endings, zone_named
-from frametime.adapters.columns.layout import (
-    OF_ONE_FILE,
-    ColumnRef,
-    Layout,
-    choice_type,
-    column_type,
-    layout_types,
-    layout_values,
-)
+from frametime.adapters.columns.layout import OF_ONE_FILE, ColumnRef, Layout, choice_type, layout_types, layout_values
 from frametime.adapters.columns.words import CONVERSIONS, rows_of
 from frametime.adapters.file_kind import LOG_ENDINGS, classify_file
 from frametime.capture import SENSOR_COLUMNS
@@ -132,8 +124,8 @@ class SensorLayout:
         LayoutError
             If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
         """
-        column = column_type()
-        types = {key: kind for key, kind in layout_types().items() if key in _OF_TEXT}
+        of_log = layout_types()
+        types, column = {key: of_log[key] for key in _OF_TEXT}, of_log["time_column"]
         types |= {"time_zone": str, "device_column": column, **dict.fromkeys(QUANTITIES, column)}
         types |= {f"{key}_unit": choice_type(quantity.units) for key, quantity in QUANTITIES.items()}
         source, values = layout_values(text, name, types)

@@ -6,10 +6,10 @@ reader then gets only rows.
 
 from __future__ import annotations
 
+import io
 import re
-from collections import Counter
-from collections.abc import Sequence
-from functools import cache, lru_cache
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
@@ -26,6 +26,7 @@ _USUAL_PREAMBLE: Final = 100
 _HOLDS_TOGETHER: Final = 0.6
 _BELOW: Final = 40
 _MOST_OF_TABLE: Final = 200
+_SEEN_LINES: Final = _SHORT_PREAMBLE + SAMPLE_ROWS + 5
 _SCORED_ROWS: Final = 30
 _MOST: Final = (1.25, 1.2)
 """The best score that a delimiter can have, and that spaces or none can."""
@@ -38,27 +39,24 @@ _KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
 _SPACED_QUOTE: Final = r'[,;|] +"'
 
 
-def _modal_count(rows: Sequence[Row]) -> int:
+def _modal_count(rows: Sequence[Row], count: Callable[[Sequence[str]], int] = len) -> int:
     """The number of cells that most rows have."""
-    counts = [len(row.cells) for row in rows]
+    counts = [count(row.cells) for row in rows]
     return max(dict.fromkeys(counts), key=counts.count)
 
 
 def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
     """Index of the first row from which on rows have equal cell counts and the same columns of numbers."""
 
-    @cache
-    def kinds(at: int) -> tuple[CellKind, ...]:
-        return tuple(map(kind_of, rows[at].cells))
-
+    kinds = [tuple(map(kind_of, row.cells)) for row in rows]
     for index in range(min(len(rows), limit)):
-        if not any(map(is_value, kinds(index))):
+        if not any(map(is_value, kinds[index])):
             continue
         window = range(index, min(index + WINDOW_ROWS, len(rows)))
         count = _modal_count(rows[window.start : window.stop])
         fitting = [at for at in window if len(rows[at].cells) == count]
         is_regular = index in fitting and len(fitting) * 10 >= len(window) * 8
-        if is_regular and _is_data(kinds(index), [kinds(at) for at in fitting]):
+        if is_regular and _is_data(kinds[index], [kinds[at] for at in fitting]):
             return index
     return None
 
@@ -107,8 +105,7 @@ class _Split(NamedTuple):
     @property
     def n_filled(self) -> int:
         """How many they have up to the last one that is not empty."""
-        counts = Counter(_filled_count(row.cells) for row in self.rows[self.start : self.start + SAMPLE_ROWS])
-        return counts.most_common(1)[0][0]
+        return _modal_count(self.rows[self.start : self.start + SAMPLE_ROWS], _filled_count)
 
 
 def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
@@ -119,7 +116,7 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     cells = [kind_of(cell) for row in fitting for cell in row.cells]
     # An empty cell after the last delimiter is no value, and no fault either.
     score = len(fitting) / len(sample) * (1.0 - cells.count(CellKind.TEXT) / len(cells))
-    filled = Counter(_filled_count(row.cells) for row in fitting).most_common(1)[0][0]
+    filled = _modal_count(fitting, _filled_count)
     if any(_filled_count(row.cells) == filled and _is_header(row.cells) for row in rows[max(0, start - 3) : start]):
         score += 0.2
     if count > 1 and delimiter != " ":
@@ -149,6 +146,43 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
     """
     if source.names is not None:
         return _of_table(source, source.names)
+    dialect = _above_plain_rows(source, options) or _dialect_of(source, options)
+    return with_ending(dialect, source) if looks_at_end else dialect
+
+
+def _above_plain_rows(source: TextSource, options: ReadOptions) -> Dialect | None:
+    """The dialect of a text whose first rows hold nothing but plain numbers; ``None`` for any other.
+
+    What stands above such rows decides alone, and is the same in many logs of a folder.
+    """
+    *lines, rest = source.head.split("\n", _SEEN_LINES)
+    at = next((at for at, line in enumerate(lines[:_SHORT_PREAMBLE]) if line[:1].isdecimal()), None)
+    usual = len(lines) == _SEEN_LINES and max(map(len, lines)) <= options.max_columns and ' "' not in rest
+    if at is None or options.layout is not None or not usual:
+        return None
+    above, rows = "\n".join([*lines[:at], ""]), "\n".join([*lines[at:], ""])
+    dialect = _below(above, re.sub("[0-9.]+", "111", lines[at]), source.why)
+    sample = dialect.marks.plain_rows(rows, dialect.n_columns, at + 1) if dialect is not None else ()
+    start = source.start + len(above.encode())
+    return dialect._replace(sample=sample, data_start=start, data_end=source.end) if dialect and sample else None
+
+
+@lru_cache(maxsize=256)
+def _below(above: str, row: str, why: str) -> Dialect | None:
+    """The dialect of such a row many times below these lines; ``None`` where they are not all of its rows.
+
+    Of plain numbers the digits have no say in it, and ``111,111,111`` is the row that is soonest one number in groups.
+    """
+    source = TextSource(io.BytesIO(), "", 0, 0, above + f"{row}\n" * _SEEN_LINES, complete=True, why=why)
+    try:
+        dialect = _dialect_of(source, ReadOptions())
+    except ReadError:
+        return None  # told of the log itself, by its name
+    return dialect._replace(sample=()) if dialect.data_start == len(above.encode()) else None
+
+
+def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
+    """The dialect by the first lines, whatever stands there."""
     layout = options.layout or Layout()
     lines, split = _table_in(source, layout, options)
     marks, n_columns = split.marks, split.n_columns
@@ -171,23 +205,14 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
         "header_line": nearest if header else "no line of names stands above the numbers",
         "first_data_line": f"from line {first_line} on, rows have {n_columns} cells with numbers",
     }
-    dialect = Dialect(
-        marks=marks,
-        n_columns=n_columns,
-        names=_names_in(above[header], marks, n_columns),
-        units_row=_names_in(above[units], marks, n_columns),
-        data_start=source.start + len("".join(lines[: first_line - 1]).encode("utf-8")),
-        data_end=source.end,
-        sample=sample,
-        header_line=header,
-        units_line=units,
-        first_data_line=first_line,
-        multiline_cells=any(row.next_line - row.line > 1 for row in sample),
-        metadata=_metadata(lines[: (header or first_line) - 1], marks.delimiter),
-        lacks_a_name=layout.header_line is None and 0 < n_names < n_columns == split.n_filled,
-        evidence=evidence,
-    )
-    return with_ending(dialect, source) if looks_at_end else dialect
+    start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))
+    names, units_row = (_names_in(above[line], marks, n_columns) for line in (header, units))
+    dialect = Dialect(marks, n_columns, names, units_row, start, source.end, sample, evidence=evidence)
+    metadata = _metadata(lines[: (header or first_line) - 1], marks.delimiter)
+    dialect = dialect._replace(header_line=header, units_line=units, first_data_line=first_line, metadata=metadata)
+    multiline = any(row.next_line - row.line > 1 for row in sample)
+    lacks_a_name = layout.header_line is None and 0 < n_names < n_columns == split.n_filled
+    return dialect._replace(multiline_cells=multiline, lacks_a_name=lacks_a_name)
 
 
 def facts_of(dialect: Dialect) -> tuple[ColumnFacts, ...]:
@@ -257,7 +282,7 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Sp
     tried = [each for each in every if each.delimiter in source.head and (each.quote != "'" or "'" in source.head)]
     best: _Split | None = None
     for limit in (_SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
-        seen = lines[: limit + max(limit, SAMPLE_ROWS + 5)]
+        seen = lines[: max(2 * limit, limit + SAMPLE_ROWS + 5)]
         below = "".join(seen[-_BELOW:])
         for marks in tried:
             most = _MOST[marks.delimiter in {"", " "}]

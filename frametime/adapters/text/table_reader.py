@@ -269,8 +269,7 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         while block := part.read(_SCANNED_BYTES):
             if not block.isascii() or decoder.getstate()[0]:
                 decoder.decode(block)
-            if 0 in block:
-                zeros += block.count(0)
+            zeros += block.count(0)
             if quote and not odd and (unended or quote in block):
                 *lines, unended = (unended + block).splitlines(keepends=True)
                 if unended.endswith((b"\n", b"\r")) or quote not in unended:

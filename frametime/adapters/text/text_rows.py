@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from itertools import count
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
@@ -16,6 +18,8 @@ SAMPLE_ROWS: Final = 60
 NO_DELIMITER: Final = "\x1f"
 """Stands for none: a byte that no text holds, so that a reader sees one cell in each line."""
 _LAST_LINES: Final = 75
+_PLAIN: Final = r"[+-]?[0-9]{1,30}+(?:\.[0-9]{1,30}+)?+"
+"""A number that is one in every way of reading numbers."""
 _MOST_FOOTER_ROWS: Final = 200
 
 
@@ -43,6 +47,22 @@ class Marks(NamedTuple):
     delimiter: str
     quote: str
     spaced: bool = False
+
+    def plain_rows(self, text: str, n_columns: int, first_line: int = 1) -> tuple[Row, ...]:
+        """The rows of a text where each line holds so many plain numbers; none where one line holds anything else.
+
+        Examples
+        --------
+        >>> [row.cells for row in Marks(",", "").plain_rows("1,2.5\\n2,-3\\n", 2)]
+        [('1', '2.5'), ('2', '-3')]
+        >>> Marks(",", "").plain_rows("1,2.5\\n2,n/a\\n", 2)
+        ()
+        """
+        row = rf"{_PLAIN}(?:{re.escape(self.delimiter)}{_PLAIN}){{{n_columns - 1}}}\r?\n"
+        if self.delimiter[:1] in {"+", "-", "."} or not re.fullmatch(f"(?:{row})++", text):
+            return ()
+        cells = [tuple(line.split(self.delimiter or NO_DELIMITER)) for line in text.splitlines()]
+        return tuple(map(Row, count(first_line), count(first_line + 1), cells))
 
 
 class Dialect(NamedTuple):
@@ -138,10 +158,14 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     offset, text = source.tail()
     if offset < dialect.data_start:
         offset, text = dialect.data_start, source.part(dialect.data_start, source.end).read().decode(ENCODING, ERRORS)
+    sample, n_columns, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
+    columns = ([row.cells[at] for row in sample[:WINDOW_ROWS] if len(row.cells) > at] for at in range(n_columns))
+    numeric = next((at for at, cells in enumerate(columns) if _holds_values(cells)), n_columns)
+    last_lines = "\n".join(text.rsplit("\n", _LAST_LINES + 1)[-_LAST_LINES - 1 :])
+    tail = () if quote and quote in text else dialect.marks.plain_rows(last_lines, n_columns)
+    if tail and numeric < n_columns:
+        return dialect._replace(tail=tail, data_end=source.end)
     lines = lines_of(text)
-    sample, count, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
-    columns = ([row.cells[at] for row in sample[:WINDOW_ROWS] if len(row.cells) > at] for at in range(count))
-    numeric = next((at for at, cells in enumerate(columns) if _holds_values(cells)), count)
     bare = kind_of("".join(sample[0].cells[numeric : numeric + 1])) is CellKind.NUMBER
     no_row = (CellKind.TEXT, CellKind.WITH_UNIT) if bare else (CellKind.TEXT,)
     # The last lines are enough where rows of frames stand among them, and no quote may be open before them.
@@ -156,7 +180,7 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     # More lines than this are no footer: the table reader counts and lists them.
     if not kept or len(rows) - kept > _MOST_FOOTER_ROWS:
         kept = len(rows)
-    if len(rows) - kept == 1 and not _is_footer(rows[kept], rows[kept - 1], count):
+    if len(rows) - kept == 1 and not _is_footer(rows[kept], rows[kept - 1], n_columns):
         kept = len(rows)
     below = (line.rstrip("\r\n") for row in rows[kept:] for line in lines[row.line - 1 : row.next_line - 1])
     footer = tuple(filter(str.strip, below))
@@ -167,7 +191,7 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
         last = "".join(lines[rows[-1].line - 1 :])
         n_quotes = last.count(quote) if quote else 0
         is_open = not (n_quotes and last.rstrip().endswith(quote))
-        if n_quotes % 2 == 1 or (is_open and not keeps_open_row) or _is_cut(rows[-1].cells, known, count):
+        if n_quotes % 2 == 1 or (is_open and not keeps_open_row) or _is_cut(rows[-1].cells, known, n_columns):
             cut, is_open, kept = last, False, kept - 1
     end = source.end
     if kept < len(rows):
