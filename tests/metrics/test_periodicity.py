@@ -21,7 +21,7 @@ from frametime.metrics.rhythm.hitches import (
     hitches_listed,
     listed,
 )
-from frametime.metrics.rhythm.period_search import Times, best_lattice, chance_of
+from frametime.metrics.rhythm.period_search import Times, _sums, _sums_of_few, best_lattice, chance_of
 
 
 def found_in(times_ms: Array) -> Hitches:
@@ -148,6 +148,16 @@ def test_random_times_reach_an_evidence_no_more_often_than_the_chance_says() -> 
         evidence = next(each for each in np.arange(-5.0, 20.0, 0.01) if chance_of(float(each), 1) <= chance)
         # Twice the standard error of 300 runs.
         assert np.mean(np.array(reached) > evidence) <= chance + 2.0 * math.sqrt(chance / 300)
+
+
+@pytest.mark.parametrize("n", [1, 4, 17, 60])
+def test_hitches_folded_number_by_number_give_what_arrays_give(n: int) -> None:
+    """Beats with a hitch, their squares about their mean, and their products with the times; also over a whole turn."""
+    generator = np.random.default_rng(n)
+    for _ in range(40):
+        times_s = np.sort(generator.uniform(0.0, 60.0, n))
+        period_s, width = generator.uniform(0.3, 20.0), generator.uniform(0.001, 0.4)
+        assert _sums_of_few(times_s.tolist(), period_s, width) == pytest.approx(_sums(times_s, period_s, width))
 
 
 def test_a_chance_too_small_for_a_number_is_not_0() -> None:

@@ -195,7 +195,7 @@ def find_hitch_period(runs: Sequence[Hitches]) -> tuple[HitchPeriod | None, str 
     least_span = RULE.min_span * spanned_s / sum(run.run_s for run in runs)
     found: list[tuple[float, Sequence[Hitches], Lattice]] = []
     for look in looks:
-        for train in (_by_time(look), _by_frame(look)):
+        for train in _by_time_and_frame(look):
             lattice = best_lattice(train)
             if lattice is None:
                 continue
@@ -231,14 +231,11 @@ def _looks(runs: Sequence[Hitches]) -> list[Sequence[Hitches]]:
     return [[run for run in look if run.positions.size] for look in looks]
 
 
-def _by_time(runs: Sequence[Hitches]) -> list[Times]:
-    """The hitches by the clock; a frame is as long as the usual ones around them."""
+def _by_time_and_frame(runs: Sequence[Hitches]) -> tuple[list[Times], list[Times]]:
+    """The hitches by the clock, where a frame is as long as the usual ones around them; and by the number of frames."""
     frame_s = median(np.concatenate([run.longest_ms - run.excess_ms for run in runs])) / 1000.0
-    return [Times(run.starts_s, run.run_s, frame_s) for run in runs]
-
-
-def _by_frame(runs: Sequence[Hitches]) -> list[Times]:
-    return [Times(run.positions.astype(np.float64), float(run.n_frames), 1.0) for run in runs]
+    by_frame = [Times(run.positions.astype(np.float64), float(run.n_frames), 1.0) for run in runs]
+    return [Times(run.starts_s, run.run_s, frame_s) for run in runs], by_frame
 
 
 def _n_spanned(lattice: Lattice) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import sys
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
@@ -73,6 +74,8 @@ _FAR_BELOW: Final = 8.0
 _HOPELESS: Final = -5.0
 _RELATED: Final = (0.5, 1.0 / 3.0, 2.0)
 _MOST_MULTIPLES: Final = 64
+_FEW: Final = 48
+"""Up to so many hitches of a run are folded number by number, which takes a fraction of the time of arrays."""
 _SPREAD: Final = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
@@ -122,6 +125,10 @@ class Lattice(NamedTuple):
         return sum(each.size for each in self.beats)
 
 
+_NOTHING: Final = Lattice(1.0, 0.0, (), (), -math.inf)
+"""Where there is no lattice: less evidence than any has."""
+
+
 def best_lattice(runs: Sequence[Times]) -> Lattice | None:
     """The lattice of the greatest evidence, whether or not it is significant; ``None`` where no period can be searched.
 
@@ -135,17 +142,17 @@ def best_lattice(runs: Sequence[Times]) -> Lattice | None:
     runs : sequence of Times
         Each with a hitch or more.
     """
-    search = _Search([run._replace(starts_s=run.spread()) for run in runs])
-    lattices = [search.near(period_s) for period_s in search.proposed_periods()]
-    best = max((each for each in lattices if each is not None), key=lambda each: each.evidence, default=None)
-    if best is None or best.evidence < _HOPELESS:
-        return best
-    related = [search.near(factor * best.period_s) for factor in (*_RELATED, *_multiples(best))]
-    chosen = max(
-        (best, *(each for each in related if each is not None)),
-        key=lambda each: each.evidence + RULE.octave_bonus * math.log2(each.period_s),
-    )
-    return _with_all_that_keep_to_it(runs, chosen)
+    search = _Search(runs)
+    nears = [search.near(period_s) for period_s in search.proposed_periods()]
+    best = max(nears, key=lambda each: each.evidence, default=_NOTHING)
+    if best is _NOTHING:
+        return None
+    lattice = search.with_beats(best)
+    if best.evidence < _HOPELESS:
+        return lattice
+    related = [search.near(factor * best.period_s) for factor in (*_RELATED, *_multiples(lattice))]
+    chosen = max((best, *related), key=lambda each: each.evidence + RULE.octave_bonus * math.log2(each.period_s))
+    return _with_all_that_keep_to_it(runs, lattice if chosen is best else search.with_beats(chosen))
 
 
 def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice) -> Lattice:
@@ -154,23 +161,23 @@ def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice) -> Lattic
     The window is as wide as three standard deviations of those found first, where that is wider: the likelihood cuts
     off the ends of a spread that it can do without.
     """
-    followed = [
-        run.starts_s[at] - lattice.period_s * beats
-        for run, beats, at in zip(runs, lattice.beats, lattice.places, strict=True)
-    ]
-    scatter_s = math.sqrt(sum(float(each.var()) * each.size for each in followed if each.size) / lattice.n_following)
+    phases_s, beats, places, squares = [], [], [], 0.0
+    for run, numbers, at in zip(runs, lattice.beats, lattice.places, strict=True):
+        offsets_s = run.starts_s[at] - lattice.period_s * numbers
+        phases_s.append(float(offsets_s.sum()) / offsets_s.size)
+        squares += float(((offsets_s - phases_s[-1]) ** 2).sum())
+    scatter_s = math.sqrt(squares / lattice.n_following)
     half_s = max(lattice.half_s + 0.5 * max(run.frame_s for run in runs), 3.0 * scatter_s)
     half_s = max(min(half_s, RULE.widest * lattice.period_s), lattice.half_s)
-    beats, places = [], []
-    for run, each in zip(runs, followed, strict=True):
-        turns = (run.starts_s - float(each.mean())) / lattice.period_s
-        numbers = np.rint(turns)
-        off_s = np.abs(turns - numbers) * lattice.period_s
+    for run, phase_s in zip(runs, phases_s, strict=True):
+        turns = (run.starts_s - phase_s) / lattice.period_s
+        nearest = np.rint(turns)
+        off_s = np.abs(turns - nearest) * lattice.period_s
         near = np.flatnonzero(off_s <= half_s)
         # The nearest to each beat.
-        near = near[np.lexsort((off_s[near], numbers[near]))]
-        near = near[np.diff(numbers[near], prepend=-math.inf) > 0.0]
-        beats.append(numbers[near].astype(np.int64))
+        near = near[np.lexsort((off_s[near], nearest[near]))]
+        near = near[np.diff(nearest[near], prepend=-math.inf) > 0.0]
+        beats.append(nearest[near].astype(np.int64))
         places.append(near)
     return lattice._replace(half_s=half_s, beats=tuple(beats), places=tuple(places))
 
@@ -181,9 +188,8 @@ def _multiples(lattice: Lattice) -> list[int]:
     rows = np.arange(multiples.size)[:, None] * _MOST_MULTIPLES
     ranks = 0.5 * np.log2(multiples)
     for beats in lattice.beats:
-        if beats.size:
-            counts = np.bincount((beats % multiples[:, None] + rows).ravel(), minlength=rows.size * _MOST_MULTIPLES)
-            ranks += counts.reshape(rows.size, _MOST_MULTIPLES).max(axis=1)
+        counts = np.bincount((beats % multiples[:, None] + rows).ravel(), minlength=rows.size * _MOST_MULTIPLES)
+        ranks += counts.reshape(rows.size, _MOST_MULTIPLES).max(axis=1)
     return [int(multiple) for multiple in multiples[np.argsort(ranks, kind="stable")[-2:]]]
 
 
@@ -194,13 +200,13 @@ class _Search:
     """
 
     def __init__(self, runs: Sequence[Times]) -> None:
-        self.runs = runs
-        self.ranks = [np.arange(run.starts_s.size) for run in runs]
-        self.n_hitches = sum(run.starts_s.size for run in runs)
+        self.starts_s = [run.spread() for run in runs]
+        self.few_s = [starts_s.tolist() if starts_s.size <= _FEW else None for starts_s in self.starts_s]
+        self.n_hitches = sum(starts_s.size for starts_s in self.starts_s)
         self.total_s = sum(run.run_s for run in runs)
         self.run_s = max((run.run_s for run in runs), default=0.0)
         self.frame_s = max((run.frame_s for run in runs), default=math.inf)
-        spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs)
+        spanned_s = sum(float(starts_s[-1] - starts_s[0]) for starts_s in self.starts_s)
         self.shortest_s = 0.99 * max(
             RULE.shortest_frames * self.frame_s, 0.5 * RULE.min_share * spanned_s / max(self.n_hitches, 1)
         )
@@ -218,10 +224,10 @@ class _Search:
         n_padded = 1 << math.ceil(math.log2(_PADDED * self.run_s / cell_s))
         # The last places are those of harmonics that rounding carries beyond the fastest.
         powers = np.zeros(n_padded // 2 + 1 + 2 * _HARMONICS)
-        for run in self.runs:
-            counts = np.bincount((run.starts_s / cell_s).astype(np.int64), minlength=n_padded)[:n_padded]
+        for starts_s in self.starts_s:
+            counts = np.bincount((starts_s / cell_s).astype(np.int64), minlength=n_padded)[:n_padded]
             turned = np.fft.rfft(counts)
-            powers[: turned.size] += (turned.real**2 + turned.imag**2) * (2.0 / run.starts_s.size)
+            powers[: turned.size] += (turned.real**2 + turned.imag**2) * (2.0 / starts_s.size)
         step_hz = 1.0 / (n_padded * cell_s)
         low_hz, fastest_hz = 1.0 / self.longest_s, 1.0 / self.shortest_s
         while low_hz < fastest_hz:
@@ -237,7 +243,7 @@ class _Search:
             sums = powers[(places * harmonics + n_harmonics // 2) >> shift].sum(axis=0)
             n_frequencies += places.size
             for place in peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
-                chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
+                chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.starts_s))
                 strength = -math.log(max(chance, LEAST_CHANCE))
                 # What random times exceed somewhere is not promising, and lower peaks are less so.
                 if strength <= math.log(n_frequencies):
@@ -249,96 +255,110 @@ class _Search:
         strong = [period_s for strength, period_s in found if strength >= 0.5 * found[0][0]]
         return list(dict.fromkeys((*(period_s for _, period_s in found[:_PROPOSED]), *sorted(strong)[-_PROPOSED:])))
 
-    def near(self, period_s: float) -> Lattice | None:
-        """The lattice of the greatest evidence near a period, over windows from wide to one frame."""
-        best: Lattice | None = None
+    def near(self, period_s: float) -> Lattice:
+        """The lattice of the greatest evidence near a period, over windows from wide to one frame; without beats."""
+        best = _NOTHING
         if not self.shortest_s <= period_s <= self.longest_s:
-            return None
+            return best
         for start in (RULE.widest, 0.25 * RULE.widest):
             refined_s, half_s = period_s, start * period_s
             while half_s >= 0.5 * self.frame_s:
-                found = self.fold(refined_s, half_s)
+                evidence, slope_s = self.fold(refined_s, half_s)
                 # A narrower window has fewer.
-                if found is None or (best is not None and found.evidence < best.evidence - _FAR_BELOW):
+                if evidence == -math.inf or evidence < best.evidence - _FAR_BELOW:
                     break
-                best = found if best is None or found.evidence > best.evidence else best
-                slope_s = _slope(self.runs, found)
-                if slope_s is not None and self.shortest_s <= slope_s <= self.longest_s:
+                if evidence > best.evidence:
+                    best = Lattice(refined_s, half_s, (), (), evidence)
+                if self.shortest_s <= slope_s <= self.longest_s:
                     refined_s = slope_s
                 half_s *= 0.5
         return best
 
-    def fold(self, period_s: float, half_s: float) -> Lattice | None:
-        """For each run the phase at which most hitches lie in the window, and the evidence of them all."""
-        width = 2.0 * half_s / period_s
-        windows, beats, places = [], [], []
-        for run, ranks in zip(self.runs, self.ranks, strict=True):
-            turns = run.starts_s / period_s
-            phases = turns % 1.0
-            order = phases.argsort()
-            around = phases[order]
-            counts = np.concatenate((around, around + 1.0)).searchsorted(around + width, side="right") - ranks
-            start = counts.argmax()
-            windows.append((turns, around[start], order.take(ranks[: counts[start]] + start, mode="wrap")))
-        if sum(inside.size for _, _, inside in windows) < RULE.min_hitches:
-            return None
-        for turns, start_phase, inside in windows:
-            inside.sort()
-            numbers = np.floor(turns[inside] - (start_phase - 1e-9)).astype(np.int64)
-            # Of several hitches in one window the first counts: the others are strays.
-            kept = np.ones(numbers.size, dtype=np.bool_)
-            np.greater(numbers[1:], numbers[:-1], out=kept[1:])
-            beats.append(numbers[kept])
-            places.append(inside[kept])
-        n_following = sum(each.size for each in beats)
-        if n_following < RULE.min_hitches:
-            return None
-        evidence = self.log_likelihood_ratio(n_following, period_s, width) - self.log_lattices(period_s, half_s)
-        return Lattice(period_s, half_s, tuple(beats), tuple(places), evidence)
+    def fold(self, period_s: float, half_s: float) -> tuple[float, float]:
+        """Evidence and slope of the lattice that in each run has the phase at which most hitches lie in the window.
 
-    def log_likelihood_ratio(self, n_following: int, period_s: float, width: float) -> float:
-        """Logarithm of the greatest likelihood with a lattice over that of random times.
+        The slope is that of least squares of the times on their beats, each run with its own start; 0 if there is none.
+        """
+        width = 2.0 * half_s / period_s
+        n_following, squares, products = 0, 0.0, 0.0
+        for starts_s, few_s in zip(self.starts_s, self.few_s, strict=True):
+            sums = _sums(starts_s, period_s, width) if few_s is None else _sums_of_few(few_s, period_s, width)
+            n_following, squares, products = n_following + sums[0], squares + sums[1], products + sums[2]
+        if n_following < RULE.min_hitches:
+            return -math.inf, 0.0
+        return self.evidence(n_following, period_s, half_s), products / squares if squares > 0.0 else 0.0
+
+    def with_beats(self, near: Lattice) -> Lattice:
+        """The lattice with the beats of its hitches."""
+        width = 2.0 * near.half_s / near.period_s
+        beats, places = zip(*(_on_beat(starts_s, near.period_s, width) for starts_s in self.starts_s), strict=True)
+        return near._replace(beats=beats, places=places)
+
+    def evidence(self, n_following: int, period_s: float, half_s: float) -> float:
+        """Logarithm of the greatest likelihood with a lattice over that of random times, less that of their number.
 
         With p the share of the beats that have a hitch, a density of p over the window for each of these, 1 - p for
-        each other beat, and a constant rate of strays.
+        each other beat, and a constant rate of strays. Lattices are told apart by octaves, windows, periods, phases
+        and shares.
         """
         n_beats = max(self.total_s / period_s, float(n_following))
         n_strays, n_empty = self.n_hitches - n_following, n_beats - n_following
-        ratio = n_following * math.log(n_following / self.n_hitches / width) + n_following
-        if n_strays:
-            ratio += n_strays * math.log(n_strays / self.n_hitches)
-        if n_empty > 0.0:
-            ratio += n_empty * math.log(n_empty / n_beats)
-        return ratio
-
-    def log_lattices(self, period_s: float, half_s: float) -> float:
-        """Logarithm of the number of lattices that can be told apart: octaves, windows, periods, phases, shares."""
+        phases = math.log(period_s / (2.0 * half_s))
+        ratio = n_following * (math.log(n_following / self.n_hitches) + phases) + n_following
+        # None of a kind adds nothing, and has no logarithm.
+        ratio += n_strays * math.log(max(n_strays, 1) / self.n_hitches)
+        ratio += n_empty * math.log(max(n_empty, LEAST_CHANCE) / n_beats)
         windows = math.log2(max(2.0 * RULE.widest * period_s / self.frame_s, 1.0)) + 1.0
-        phases = len(self.runs) * math.log(period_s / (2.0 * half_s))
-        periods = math.log(self.run_s / (2.0 * half_s))
-        return self.log_octaves + math.log(windows) + periods + phases + 0.5 * math.log(self.run_s / period_s)
+        periods = math.log(self.run_s / (2.0 * half_s)) + 0.5 * math.log(self.run_s / period_s)
+        return ratio - (self.log_octaves + math.log(windows) + periods + len(self.starts_s) * phases)
 
 
 def peaks(values: NDArray[np.float64], most: int, *, apart: int) -> Iterator[int]:
-    """Places of the highest values, each apart from the others, the highest first."""
+    """Places of the highest values, none of them negative, each apart from the others, the highest first."""
     values = values.copy()
     for _ in range(most):
         place = int(values.argmax())
-        if not values[place] > 0.0:
-            return
         yield place
         values[max(place - apart, 0) : place + apart + 1] = 0.0
 
 
-def _slope(runs: Sequence[Times], lattice: Lattice) -> float | None:
-    """Least-squares slope of the times on their beats, each run with its own start."""
-    products = squares = 0.0
-    for run, beats, places in zip(runs, lattice.beats, lattice.places, strict=True):
-        if beats.size:
-            centered = beats - np.add.reduce(beats) / beats.size
-            squares += float(centered @ centered)
-            products += float(centered @ run.starts_s[places])
-    return products / squares if squares > 0.0 else None
+def _on_beat(starts_s: NDArray[np.float64], period_s: float, width: float) -> tuple[NDArray[np.int64], ...]:
+    """Beats and places of the hitches in the window of so many periods at the phase at which most lie in it."""
+    turns = starts_s / period_s
+    phases = turns % 1.0
+    order = phases.argsort()
+    around = np.concatenate((phases[order], phases[order] + 1.0))
+    counts = around.searchsorted(around[: turns.size] + width, side="right") - np.arange(turns.size)
+    first = counts.argmax()
+    places = np.sort(np.concatenate((order, order))[first : first + counts[first]])
+    beats = np.floor(turns[places] - (around[first] - 1e-9)).astype(np.int64)
+    # Of several hitches in one window the first counts: the others are strays.
+    kept = np.diff(beats, prepend=-2) > 0
+    return beats[kept], places[kept]
+
+
+def _sums(starts_s: NDArray[np.float64], period_s: float, width: float) -> tuple[int, float, float]:
+    """How many beats of `_on_beat` there are, their squares about their mean, and their products with the times."""
+    beats, places = _on_beat(starts_s, period_s, width)
+    centered = beats - np.add.reduce(beats) / beats.size
+    return beats.size, float(centered @ centered), float(centered @ starts_s[places])
+
+
+def _sums_of_few(starts_s: Sequence[float], period_s: float, width: float) -> tuple[int, float, float]:
+    """The same as `_sums` number by number: of few hitches in a fraction of the time that arrays take."""
+    turns = [start_s / period_s for start_s in starts_s]
+    phases = [turn % 1.0 for turn in turns]
+    order = sorted(range(len(turns)), key=phases.__getitem__)
+    around = [phases[place] for place in order]
+    around += [phase + 1.0 for phase in around]
+    counts = [bisect_right(around, around[rank] + width) - rank for rank in range(len(turns))]
+    first = counts.index(max(counts))
+    least, kept = around[first] - 1e-9, dict[int, float]()
+    for place in sorted((order + order)[first : first + counts[first]]):
+        kept.setdefault(math.floor(turns[place] - least), starts_s[place])
+    mean = sum(kept) / len(kept)
+    squares = sum([(beat - mean) ** 2 for beat in kept])
+    return len(kept), squares, sum([(beat - mean) * start_s for beat, start_s in kept.items()])
 
 
 def chance_of(evidence: float, n_looks: int) -> float:

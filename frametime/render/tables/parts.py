@@ -155,8 +155,8 @@ def sentence_case(text: str) -> str:
 
 def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None = None, data: Datum = None) -> Cell:
     """A cell. Why there is no number is noted."""
-    reasons = (part.reason for part in content if isinstance(part, Number) and part.value is None and part.reason)
-    why = (Note(f"{NOT_AVAILABLE}: {reason}", "note", "no-number") for reason in reasons)
+    lacking = [part for part in content if isinstance(part, Number) and part.value is None and part.reason]
+    why = [Note(f"{NOT_AVAILABLE}: {part.reason}", "note", "no-number") for part in lacking]
     return Cell(content=content, sort=sort, data=data, notes=tuple(dict.fromkeys((*notes, *why))))
 
 
