@@ -20,6 +20,7 @@ from frametime.render.charts.text_fit import beside, round_x_marks, shorten, tex
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import NOT_AVAILABLE, format_like, format_quantity
 from frametime.render.tables.review_comparisons import best_first, peak_temperatures_c
+from frametime.review.design import CardEntry, SceneEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Estimate, Standing
 from frametime.statistics.differences import Interval
@@ -46,8 +47,9 @@ _MOST_GAP_EM: Final = 3.2
 _GAP_SHARE: Final = 0.16
 _MOST_TEXT_TIMES: Final = 1.3
 _WIDE_EM: Final = 34.0
-_NARROW_EM: Final = 20.0
+_NARROW_EM: Final = 14.0
 _PANEL_EM: Final = 24.8
+_LONG_NAME_EM: Final = 12.0
 _MOST_STACKED_ROWS: Final = 12
 _STACKED_PANEL_EM: Final = 12.0
 _STACKED_ROW_EM: Final = 3.2
@@ -357,10 +359,11 @@ draw_standings: Final = PagedChart(_standings_pages, _standings)
 """Mean of every card over the cells of a ``cut``, best first, with ties as ties."""
 
 
-def _scene_pages(view: ReviewView, n_rows: int, most: int) -> list[ScenePage]:
-    every, has_names_left = view.result.resolutions, bar_layout(n_rows, 2)[1]
-    # On a narrow page names left of the bars take what a second panel would need.
-    step = MOST_PANELS if not view.theme.is_narrow else 1 if has_names_left else 2
+def _scene_pages(view: ReviewView, named: Sequence[CardEntry | SceneEntry], most: int) -> list[ScenePage]:
+    every, n_rows, is_narrow = view.result.resolutions, len(named), view.theme.is_narrow
+    # Names left of the bars take what one more panel would need: on a narrow page all, on others long ones.
+    is_long = is_narrow or max(text_width_pt(item.label, 1.0) for item in named) > _LONG_NAME_EM
+    step = (2 if is_narrow else MOST_PANELS) - (is_long and bar_layout(n_rows, 2)[1])
     return [(every[at : at + step], part) for at in range(0, len(every), step) for part in even_parts(n_rows, most)]
 
 
@@ -390,9 +393,7 @@ def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[Bar
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
 
-draw_scene_bars: Final = PagedChart(
-    lambda view, **_: _scene_pages(view, len(view.result.cards), MOST_ROWS), _scene_bars
-)
+draw_scene_bars: Final = PagedChart(lambda view, **_: _scene_pages(view, view.result.cards, MOST_ROWS), _scene_bars)
 """Every card in one ``scene``, a panel for each resolution, best first, with the verdict against the baseline."""
 
 
@@ -419,7 +420,7 @@ def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
     return _chart("pair", view, panels, page[1], [metric], values, key)
 
 
-draw_pair: Final = PagedChart(lambda view, **_: _scene_pages(view, len(view.result.scenes), _MOST_SCENES), _pair)
+draw_pair: Final = PagedChart(lambda view, **_: _scene_pages(view, view.result.scenes, _MOST_SCENES), _pair)
 """A ``candidate`` and the baseline in all scenes, two bars a scene, a panel for each resolution."""
 
 
@@ -440,7 +441,7 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
     for name, unit, sign, known in asked if len(result.cards) <= MOST_ROWS else ():
         pairs = sorted(known.items(), key=lambda item: sign * (item[1][0] or 0.0))
         rows = [
-            _row(view, card, [Bar(value, interval, view.number(card))], "baseline" if card == result.baseline else "")
+            _row(view, card, [Bar(value, interval, view.number(card))], "")
             for card, (value, interval) in pairs
             if value is not None
         ]
@@ -464,6 +465,7 @@ def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Cha
         "power": f", power over {len(view.result.cells_of(cut, 'power').cells)}" if priced and powered else "",
         "definitions": view.definitions([view.result.headline]),
         "if_hot": any(panel.unit == "°C" for panel in panels),
+        "if_interval": any(row.bars[0].interval for panel in panels for row in panel.rows),
     }
     n_rows = max(len(panel.rows) for panel in panels)
     least_em = len(panels) * (_STACKED_PANEL_EM + n_rows * _STACKED_ROW_EM) if len(panels) > 1 else 0.0

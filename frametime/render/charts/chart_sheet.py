@@ -198,12 +198,13 @@ class Sheet:
             needed = handle + 0.5 * em + text_width_pt(label, em)
             if x > self.left and x + needed > self.right:
                 x, y = self.left, y - 1.45 * em
-            self._handle(entry, x, y, handle)
+            self.handle(entry, x, y, handle)
             self.text(x + handle + 0.5 * em, y, label)
             x += needed + 1.8 * em
             self.top = y - 1.1 * em
 
-    def _handle(self, entry: KeyEntry, x: float, y: float, width: float) -> None:
+    def handle(self, entry: KeyEntry, x: float, y: float, width: float) -> None:
+        """The mark of an entry of the key, or a piece of its line or area."""
         face, edge, theme = entry.color if entry.filled else "none", entry.edge or entry.color, self.theme
         if entry.kind == "patch":
             look = {"facecolor": to_rgba(face, entry.alpha), "edgecolor": edge, "linewidth": theme.hair_pt}
@@ -236,12 +237,13 @@ def _picture(path: Path) -> Image.Image:
 
 
 class ListEntry(NamedTuple):
-    """A heading with a mark before it, and lines below it; the first line says most."""
+    """A heading with a mark or a piece of its line before it, and lines below it; the first line says most."""
 
     heading: str
     lines: Sequence[str]
     marker: str = ""
     color: str = ""
+    line: LineStyle | None = None
 
 
 _LINE_EM: Final = 1.4
@@ -267,20 +269,22 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
     spare = math.floor((height_em - 0.4 - _ENTRY_GAP_EM * len(entries)) / _LINE_EM + 1e-9)
     spare -= sum(1 + len(entry.lines) for entry in entries)
     is_short = spare < 0
+    indent = max(1.8 * bool(entry.marker) + (_HANDLE_EM + 0.5) * bool(entry.line) for entry in entries) * em
     if is_narrow:
         left, y = sheet.left, sheet.bottom + height_em * em
         sheet.bottom = y
     else:
         parts = [(entry.heading, *entry.lines) for entry in entries]
         texts = [" · ".join(part[:2]) for part in parts] if is_short else [text for part in parts for text in part]
-        widest_em = max(text_width_pt(text, em, bold=True) for text in texts) / em + 2.0
-        left, y = sheet.right - min(width_em, widest_em) * em, sheet.top
+        widest = max(text_width_pt(text, em, bold=True) for text in texts) + indent + 0.2 * em
+        left, y = sheet.right - min(width_em * em, widest), sheet.top
     y -= 0.9 * em
-    indent = 1.8 * em if any(entry.marker for entry in entries) else 0.0
     width = sheet.right - left - indent
     for entry in entries[: math.floor(height_em / _LINE_EM)]:
         if entry.marker:
             sheet.mark(left + 0.6 * em, y, entry.marker, entry.color)
+        if entry.line:
+            sheet.handle(KeyEntry("", entry.color, "line", line=entry.line), left, y, _HANDLE_EM * em)
         room = width
         if is_short and entry.lines:
             beside_name = width - text_width_pt(entry.heading, em, bold=True) - 0.8 * em

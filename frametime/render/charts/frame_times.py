@@ -283,9 +283,7 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
         *(Rule(item.time_s, palette.muted, "change", line=(0, (1.2, 1.2))) for item in changes),
     ]
     looks = {"passed": ("s", palette.ahead), "failed": ("X", palette.behind), "not measurable": ("o", palette.ground)}
-    entries = [
-        ListEntry(f"{item.label}: {item.state}", [item.sentence], *looks[item.state]) for item in verdict.criteria
-    ]
+    entries = [ListEntry(f"{one.label}: {one.state}", [one.sentence], *looks[one.state]) for one in verdict.criteria]
     values |= {
         "verdict": verdict.word,
         "sentence": verdict.sentence,

@@ -238,7 +238,7 @@ def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dic
     right = 1.12 * max(max(p.x, p.other_x or 0.0, p.x_interval.high if p.x_interval else 0.0) for p in points)
     top = 1.15 * max(max(p.y, p.y_interval.high if p.y_interval else 0.0) for p in points)
     marks, entries = list[Drawn](), []
-    for card, x, y, lines, x_interval, y_interval, other_x, other_interval in points:
+    for card, x, y, lines, x_interval, y_interval, other_x, other_interval in sorted(points, key=lambda p: -p.y):
         style, gid = view.style(card), f"card-{view.number(card)}"
         for interval, at, color, name in (
             (other_interval, y, style.color, f"other-interval-{gid}"),
@@ -246,8 +246,7 @@ def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dic
             (y_interval, x, ink, f"interval-{gid}"),
         ):
             if interval is not None:
-                upright = interval is y_interval
-                marks.append(Whisker((interval.low, interval.high), at, color, name, upright=upright))
+                marks.append(Whisker((interval.low, interval.high), at, color, name, upright=interval is y_interval))
         if other_x is not None:
             marks.append(Curve([x, other_x], [y, y], style.color, f"to-{gid}", width=0.8, line=(0, (1.2, 1.6))))
             # A smaller hollow mark; where that of a card would hide it, a ring around it.

@@ -73,6 +73,7 @@ class ReviewView:
 
     result: ReviewResult
     theme: Theme
+    title_end: str = ""
 
     @property
     def has_rivals(self) -> bool:
@@ -175,8 +176,8 @@ class ReviewView:
         them while the rest is measured, since spaces at its ends do not count.
         """
         theme, link = self.theme, self._link(self.overall(candidate, metric, cut))
-        line = theme.size.width_pt - 3.2 * theme.em_pt
-        room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f".{link}.{rest}", theme.title_pt, bold=True)
+        line = (1.7 if theme.is_narrow else 1.0) * (theme.size.width_pt - 3.2 * theme.em_pt)
+        room = line - text_width_pt(f".{link}.{rest}{self.title_end}", theme.title_pt, bold=True)
         labels = [drawable(self.label(card)) for card in (candidate, self.result.baseline)]
         widths = [min(text_width_pt(label, theme.title_pt, bold=True), room / 2.0) for label in labels]
         shares = [max(room - other, room / 2.0) for other in reversed(widths)]
@@ -232,6 +233,6 @@ class PagedChart:
             if not 0 <= page < len(pages):
                 raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
             number = "" if len(pages) == 1 else f" ({page + 1} of {len(pages)})"
-            chart = self.chart(view, pages[page], **asked)
+            chart = self.chart(replace(view, title_end=number), pages[page], **asked)
             values = {**view.common_values(**asked), **chart.values}
             return replace(chart, values=values).draw(theme, title_end=number)

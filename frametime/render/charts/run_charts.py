@@ -60,12 +60,6 @@ class RunsChart:
         return replace(chart, values=values).draw(theme)
 
 
-def _line_key(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle]) -> list[KeyEntry]:
-    """An entry for the line of each run."""
-    pairs = zip(traces, styles, strict=True)
-    return [KeyEntry(trace.label, style.color, "line", line=style.line) for trace, style in pairs]
-
-
 def _panels(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: Theme) -> Chart:
     limits, span_s = frame_time_limits(traces), max(trace.run.duration_s for trace in traces)
     n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN or theme.is_narrow else 2
@@ -93,12 +87,11 @@ def _overlay(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], theme: T
     for number, (trace, style) in enumerate(zip(traces, styles, strict=True)):
         xs, ys = (trace.middle_s, trace.middle_ms) if trace.middle_s.size > 1 else (trace.times_s, trace.high_ms)
         curves.append(Curve(xs, ys, style.color, f"middle-{number}", width=1.2, line=style.line))
-        entries.append(ListEntry(trace.label, run_numbers(trace), "s", style.color))
+        entries.append(ListEntry(trace.label, run_numbers(trace), color=style.color, line=style.line))
     low_ms, high_ms = (float(end([end(curve.ys) for curve in curves])) for end in (np.min, np.max))
     axes = times_axes(low_ms, high_ms, max(trace.run.duration_s for trace in traces))
     body = Plots(columns=[[Plot(marks=curves, **axes)]], entries=entries)
-    key = _line_key(traces, styles)
-    return Chart(kind="frame-time-overlay", values={"middle": traces[0].middle_name}, key=key, body=body)
+    return Chart(kind="frame-time-overlay", values={"middle": traces[0].middle_name}, body=body)
 
 
 draw_frame_time_overlay: Final = RunsChart("Frame times", _overlay)
@@ -119,9 +112,10 @@ def _percentiles(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], them
         "n_leave": sum(_ending_ms(trace, highest_pct) > top_ms for trace in traces) or None,
         "n_runs": len(traces),
     }
-    pairs = enumerate(zip(traces, styles, strict=True))
+    pairs = [*zip(traces, styles, strict=True)]
+    key = [KeyEntry(trace.label, style.color, "line", line=style.line) for trace, style in pairs]
     plot = Plot(
-        marks=[curve for index, pair in pairs for curve in percentile_curves(*pair, f"percentiles-{index}")],
+        marks=[curve for index, pair in enumerate(pairs) for curve in percentile_curves(*pair, f"percentiles-{index}")],
         x_limits=(0.0, highest_pct),
         y_limits=(0.0, top_ms),
         x_label="share of frames that are as short or shorter",
@@ -129,7 +123,7 @@ def _percentiles(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], them
         x_ticks="tail",
         grid="both",
     )
-    return Chart(kind="percentiles", values=values, key=_line_key(traces, styles), body=Plots(columns=[[plot]]))
+    return Chart(kind="percentiles", values=values, key=key, body=Plots(columns=[[plot]]))
 
 
 draw_percentiles: Final = RunsChart("Frame-time percentiles", _percentiles)

@@ -133,9 +133,10 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
         marker, face = ("s", palette.ink) if row.setting == STOCK else ("o", palette.ground)
         face = palette.ahead if row.is_frontier and row.setting != STOCK else face
         words = of_note.get(row.setting, _words(row.setting) if row.is_frontier else "")
-        gid, size = f"power-{row.setting}", 1.1 if row.setting in of_note else 0.9
+        # One of no note that is beaten lies on top, and is smaller: the others stay in sight.
+        size, zorder = (1.1, 4.0) if row.setting in of_note else (0.9, 4.0) if row.is_frontier else (0.7, 5.0)
         place = row.average_power_w or 0.0, row.average_fps
-        marks.insert(0, Dots(*place, marker, face, palette.ink, gid, size, words=words))
+        marks.insert(0, Dots(*place, marker, face, palette.ink, f"power-{row.setting}", size, 0.6, zorder, words))
         if row.setting in of_note and row.setting != STOCK:
             changes = [("speed", row.gain), ("power", row.power)]
             lines = [f"{name} {change_words(item.value, item.interval)}" for name, item in changes if item is not None]

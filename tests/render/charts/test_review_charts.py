@@ -384,6 +384,19 @@ def test_long_names_of_two_cards_are_cut_in_the_title_and_never_what_stands_betw
         assert draw_verdict_matrix(named, THEME, candidate="card-1").texts[0].get_text().endswith(", cell by cell")
 
 
+@pytest.mark.parametrize("script", ["Brae Fell ", "Βράχος Κύμα ", "Гранит Волна "])
+def test_of_a_title_of_two_cards_the_names_alone_are_shortened(script: str) -> None:
+    result = sample_review(n_cards=2, n_scenes=40, resolutions=("1440p",))
+    overall = tuple(replace(item, ratio=1.39, verdict="ahead") for item in result.overall)
+    for length in range(20, 44):
+        cards = tuple(replace(card, label=(script * 5)[: length - 1] + card.key[-1]) for card in result.cards)
+        named = replace(result, cards=cards, overall=overall)
+        for draw, start, end in ((draw_pair, "Scene by scene: ", " overall (2 of 4)"), (draw_ratios, "", " (2 of 3)")):
+            title = draw(named, THEME, candidate="card-1", page=1).texts[0].get_text()
+            assert title.startswith(start) and title.endswith(end), title
+            assert " is 39 % faster than " in title
+
+
 def test_the_plan_sets_colors_notes_titles_and_author(result: ReviewResult) -> None:
     plan = {
         "author": "N. N.",
@@ -428,7 +441,19 @@ def test_a_chart_of_power_alone_says_nothing_of_prices() -> None:
     unpriced = all_text(draw_costs(sample_review(n_scenes=1, prices=False), THEME))
     assert "Power: all cells" in unpriced and "Means over" in unpriced
     assert "Prices by" not in unpriced and "Price and" not in unpriced
-    assert "Price: all cells" in all_text(draw_costs(sample_review(n_scenes=1, power=False), THEME))
+    priced = all_text(draw_costs(sample_review(n_scenes=1, power=False), THEME))
+    assert "Price: all cells" in priced and "Whisker" not in priced  # a price has none
+    assert "Whisker" in unpriced
+
+
+def test_a_short_interval_of_power_is_written_beside_it_and_the_note_says_so(result: ReviewResult) -> None:
+    hot = tuple(replace(run, values={**run.values, "peak_temperature_c": 60.0}) for run in result.runs)
+    for shown, n_panels in ((replace(result, runs=hot), 4), (sample_review(n_cards=12, n_scenes=2), 3)):
+        figure = draw_costs(shown, THEME)
+        assert len(figure.axes) == n_panels
+        numbers = [text.get_text() for text in words_beside(figure.axes[1])]
+        assert numbers and all(re.fullmatch(r"\d+\.\d ± \d+\.\d", number) for number in numbers), numbers
+        assert "Whisker, ± or brackets: 95 % interval" in all_text(figure)
 
 
 def test_price_and_power_of_twelve_cards_stand_in_one_chart() -> None:
@@ -515,6 +540,21 @@ def test_efficiency_puts_each_card_at_its_power_and_speed(result: ReviewResult) 
         assert mark.get_xdata()[0] == pytest.approx(row.average_power_w)
         assert row.frames_per_joule is not None
         assert f"{row.frames_per_joule:.3f} frames/J" in all_text(figure)
+
+
+def test_the_lists_of_value_and_efficiency_begin_with_the_fastest_card(result: ReviewResult) -> None:
+    for draw in (draw_value, draw_efficiency):
+        figure = draw(result, THEME)
+        heights = {text.get_text(): text.get_position()[1] for text in figure.texts}
+        fastest = [card.label for card in sorted(result.cards, key=lambda card: -_speed(figure, result, card.key))]
+        assert sorted(fastest, key=lambda label: -heights[label]) == fastest
+        assert fastest != [card.label for card in result.cards]
+
+
+def _speed(figure: Figure, result: ReviewResult, card: str) -> float:
+    """Height of the mark of a card."""
+    (mark,) = by_gid(figure, f"card-{[item.key for item in result.cards].index(card)}")
+    return float(mark.get_ydata()[0])
 
 
 def test_value_and_efficiency_need_prices_and_power() -> None:
@@ -661,6 +701,18 @@ def test_verdicts_and_places_beside_long_names_are_not_cut(many_cards: ReviewRes
         texts = [text.get_text() for text in draw.findobj(Text)]
         assert said in texts
         assert not [text for text in texts if "…" in text and not text.startswith("Brae")]
+
+
+def test_long_names_left_of_the_bars_leave_them_room_and_are_alike_in_all_panels(many_cards: ReviewResult) -> None:
+    first, second = (draw_scene_bars(many_cards, THEME, scene="scene-0", page=page) for page in (0, 1))
+    assert [len(figure.axes) for figure in (first, second)] == [2, 1]
+    assert len(draw_scene_bars(sample_review(n_cards=12, n_scenes=2), THEME, scene="scene-0").axes) == 3
+    for figure in (first, draw_costs(many_cards, THEME)):
+        names = [text.get_text() for text in figure.texts if text.get_text().startswith("Brae")]
+        assert {names.count(name) for name in names} == {len(figure.axes)}
+        for axes in figure.axes:
+            longest = max(axes.transData.transform((bar.get_width(), 0.0))[0] for bar in axes.patches)
+            assert longest - axes.transData.transform((0.0, 0.0))[0] > 5.0 * THEME.em_pt * figure.dpi / 72.0
 
 
 def test_typical_runs_lie_closest_to_the_mean(result: ReviewResult) -> None:

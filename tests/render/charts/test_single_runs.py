@@ -8,6 +8,7 @@ from capture_samples import capture_of, measured, sample_capture, sample_times_m
 from chart_reading import all_text, by_gid, x_labels
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.lines import Line2D
 
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
@@ -218,7 +219,9 @@ def test_an_overlay_lays_the_middle_of_each_run_on_one_axis_with_its_numbers_bes
         (line,) = by_gid(figure, f"middle-{number}")
         assert np.asarray(line.get_ydata()) == pytest.approx(trace.middle_ms)
         assert f"longest {trace.high_ms.max():.1f} ms" in all_text(figure)
-        assert all_text(figure).count(trace.label) == 2  # in the key and in the list
+        assert all_text(figure).count(trace.label) == 1  # in the list, with a piece of its line
+        looks = [(piece.get_color(), piece.get_linestyle()) for piece in figure.artists if isinstance(piece, Line2D)]
+        assert looks.count((line.get_color(), line.get_linestyle())) == 1
     low_ms, high_ms = axes.get_ylim()
     assert low_ms < min(trace.middle_ms.min() for trace in traces)
     assert high_ms > max(trace.middle_ms.max() for trace in traces)

@@ -104,6 +104,16 @@ def test_speed_stands_against_power_with_stock_and_the_frontier_marked() -> None
         (mark,) = by_gid(figure, f"power-{row.setting}")
         assert (mark.get_xdata()[0], mark.get_ydata()[0]) == pytest.approx((row.average_power_w, row.average_fps))
         assert mark.get_marker() == ("s" if row.setting == STOCK else "o")
+    of_note = {STOCK, summary().best, summary().everyday}
+    beaten, kept = (
+        [by_gid(figure, f"power-{row.setting}")[0] for row in with_power().settings if is_kept(row)]
+        for is_kept in (
+            lambda row: not row.is_frontier and row.setting not in of_note,
+            lambda row: row.is_frontier or row.setting in of_note,
+        )
+    )
+    assert min(mark.get_zorder() for mark in beaten) > max(mark.get_zorder() for mark in kept)
+    assert max(mark.get_markersize() for mark in beaten) < min(mark.get_markersize() for mark in kept)
     (line,) = by_gid(figure, "frontier")
     frontier = sorted((row.average_power_w, row.average_fps) for row in with_power().settings if row.is_frontier)
     assert np.column_stack([line.get_xdata(), line.get_ydata()]) == pytest.approx(np.array(frontier))
