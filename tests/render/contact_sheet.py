@@ -22,16 +22,18 @@ from capture_samples import measured, sample_capture  # noqa: E402
 from PIL import Image  # noqa: E402
 from review_samples import sample_review  # noqa: E402
 
+from frametime.metrics.options import MeasureOptions  # noqa: E402
 from frametime.pipeline.review_files import review_plan  # noqa: E402
 from frametime.pipeline.tuning_record import summarize_file  # noqa: E402
 from frametime.plans.plan import read_plan  # noqa: E402
 from frametime.render.charts.chart_catalog import CATALOG, keys_for  # noqa: E402
 from frametime.render.charts.chart_sheet import figure_bytes  # noqa: E402
 from frametime.render.charts.drawings import Drawing, review_figures  # noqa: E402
-from frametime.render.charts.frame_times import draw_frame_times  # noqa: E402
+from frametime.render.charts.frame_times import draw_endurance, draw_frame_time_band, draw_frame_times  # noqa: E402
 from frametime.render.charts.theme import PALETTES, SIZES, Theme  # noqa: E402
 from frametime.render.charts.tuning_charts import tuning_figures  # noqa: E402
 from frametime.review.result import ReviewResult  # noqa: E402
+from frametime.tuning.endurance_verdict import judge_endurance  # noqa: E402
 
 WIDTH = 600
 """Pixels of a thumbnail."""
@@ -60,7 +62,7 @@ def reviews() -> Iterator[tuple[str, ReviewResult]]:
 
 
 def drawings(result: ReviewResult, theme: Theme) -> Iterator[tuple[str, Drawing]]:
-    """The first chart of each kind, and those of one run and of a tuning record."""
+    """The first chart of each kind, and those of one run, of a long one and of a tuning record."""
     seen: set[str] = set()
     for name, drawing in review_figures(result, theme, only=keys_for("review", "review cells")):
         kind = max((key for key in CATALOG if name.startswith(key)), key=len)
@@ -69,6 +71,10 @@ def drawings(result: ReviewResult, theme: Theme) -> Iterator[tuple[str, Drawing]
             yield name, drawing
     capture = sample_capture(6000, with_sensors=True)
     yield "frame-times", partial(draw_frame_times, capture, measured(capture), theme)
+    long = sample_capture(60_000, with_sensors=True)
+    run = measured(long, MeasureOptions(temperature_limit_c=85.0, power_limit_w=260.0))
+    yield "frame-time-band", partial(draw_frame_time_band, long, run, theme)
+    yield "endurance", partial(draw_endurance, long, run, judge_endurance(long, run), theme)
     if RECORD.exists():
         yield from tuning_figures(summarize_file(str(RECORD)), theme)
 

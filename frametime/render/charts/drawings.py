@@ -222,7 +222,7 @@ def _draw_cell(key: str, result: ReviewResult, cell: Cell, theme: Theme) -> Figu
     ordered = [*result.subject, result.baseline, *(item.card for item in best_first(result)), *runs]
     shown = [card for card in dict.fromkeys(ordered) if card in runs][:MOST_RUNS]
     traces = [
-        trace_of_run(run, label=f"{view.short(card, 20.0 if len(shown) < 4 else 8.0)} · {name}", card=view.number(card))
+        trace_of_run(run, label=f"{view.short(card, 16.0 if len(shown) < 4 else 8.0)} · {name}", card=view.number(card))
         for card, run in runs.items()
         if card in shown and (name := f"run {run.run}" if run.run.isdigit() else run.run)
     ]

@@ -659,6 +659,15 @@ def test_of_many_cards_the_subject_and_the_baseline_are_among_the_runs_drawn(man
         assert {"1", "12"} <= told
 
 
+@pytest.mark.parametrize("script", ["Brae Fell ", "Βράχος Κύμα ", "Гранит Волна "])
+def test_a_long_name_is_shortened_once_in_the_list_of_an_overlay(script: str) -> None:
+    few = sample_review(n_cards=2, n_scenes=1, with_curves=True)
+    named = replace(few, cards=tuple(replace(card, label=(script * 5)[:39] + card.key[-1]) for card in few.cards))
+    figure = review_figures(named, THEME, only=("frame-time-overlay",))[0][1]()
+    runs = [text.get_text() for text in figure.texts if " · run " in text.get_text()]
+    assert [run.count("…") for run in runs] == [1, 1], runs
+
+
 def test_of_many_cards_the_subject_alone_has_its_break_even_price_drawn(many_cards: ReviewResult) -> None:
     figure = draw_value(many_cards, THEME)
     assert set(gids(figure, "other-card")) == {"other-card-11"}
