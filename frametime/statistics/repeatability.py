@@ -186,11 +186,11 @@ def log_likelihoods(values: FloatArray, log_variances: FloatArray) -> FloatArray
     squares = float(np.sum(apart**2))
     normal = -(n - 1) / 2.0 * log_variances - squares / 2.0 / variances[:, 0]
     wide = np.sqrt(squares / (n - 1) + variances / n)
-    inside = (apart[:, None, None] - wide * np.linspace(-3.5, 3.5, 15)) ** 2 / variances / HEAVY
+    inside = (apart[:, None, None] - wide * np.arange(-3.5, 4.0, 0.5)) ** 2 / variances / HEAVY
     heavy = np.logaddexp.reduce(-(HEAVY + 1.0) / 2.0 * np.log1p(inside).sum(axis=0), axis=1)
     density = special.gammaln((HEAVY + 1.0) / 2.0) - special.gammaln(HEAVY / 2.0) - 0.5 * math.log(HEAVY * math.pi)
     shared = n * density + (n - 1) / 2.0 * math.log(2.0 * math.pi) + 0.5 * math.log(n)
-    return np.stack([normal, heavy + np.log(0.5 * wide[:, 0]) - n / 2.0 * log_variances + shared])
+    return np.array([normal, heavy + np.log(0.5 * wide[:, 0]) - n / 2.0 * log_variances + shared])
 
 
 def scatter_laws(sets: Sequence[FloatArray], groups: Sequence[object]) -> list[ScatterLaw]:
@@ -482,7 +482,7 @@ def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) 
     weights = np.log(np.maximum(others.weights, 1e-300)) + log_likelihoods(rest, others.log_variances)
     weights = np.exp(weights - weights.max())
     scaled = -abs(distance) / np.sqrt(widening * np.exp(others.log_variances))
-    tails = 2.0 * np.stack([special.ndtr(scaled), special.stdtr(HEAVY, scaled)])
+    tails = 2.0 * np.array([special.ndtr(scaled), special.stdtr(HEAVY, scaled)])
     return float(np.sum(weights * tails) / np.sum(weights))
 
 
