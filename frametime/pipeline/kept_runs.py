@@ -160,8 +160,7 @@ class KeptRuns:
             clear_leftovers(self._path)
 
     def _key(self, request: MeasureRequest, sha256: str, sensors: str | None, beside: str | None) -> str:
-        asked = replace(request, path="", sensors=None)
-        text = repr((__version__, sha256, sensors, beside, asked))
+        text = repr((__version__, sha256, sensors, beside, replace(request, path="", sensors=None)))
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 

@@ -130,10 +130,10 @@ def to_make_table(result: ReviewResult) -> Table:
     return replace(table, is_long=len(rows) > _LONG)
 
 
-def runs_table(result: ReviewResult) -> Table:
+def runs_table(result: ReviewResult, *, with_metrics: bool = True) -> Table:
     """Every run by itself, with every metric that was measured."""
     words = ReviewWords(result)
-    keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
+    keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values)) if with_metrics else ()
     headings = {key: words.metric_heading(key) for key in words.metrics}
     metrics = (Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys)
     columns = (*columns_of("runs-table"), *metrics)
