@@ -120,6 +120,41 @@ def ends(page: Any) -> tuple[float, float]:
     return found[0], found[1]
 
 
+def test_the_axis_of_the_traces_follows_the_frame_times_in_view(opened: Open) -> None:
+    page = opened().page
+    page.wait_for_selector(".uplot canvas")
+    page.evaluate(
+        """() => {
+          window.written = [];
+          const own = CanvasRenderingContext2D.prototype.fillText;
+          CanvasRenderingContext2D.prototype.fillText = function (words, ...place) {
+            window.written.push(words);
+            own.call(this, words, ...place);
+          };
+        }"""
+    )
+    page.emulate_media(color_scheme="dark")  # draws the chart anew
+    written = page.evaluate(
+        """async () => {
+          const isDone = () => window.written.some((words) => words.startsWith('longest'));
+          for (let turn = 0; turn < 100 && !isDone(); turn += 1) await new Promise((done) => setTimeout(done, 20));
+          return window.written;
+        }"""
+    )
+    first, last = written.index("Frame time (ms), lower is better"), len(written) - 1
+    ticks_ms = [float(words) for words in written[first + 1 : last]]
+    longest_ms = float(written[last].removeprefix("longest ").removesuffix(" ms"))
+    assert 0.3 * longest_ms < max(ticks_ms) <= 1.3 * longest_ms
+
+
+def test_a_box_to_check_keeps_its_size_beside_a_long_name(opened: Open) -> None:
+    page = opened("hostile", width=390).page
+    page.wait_for_selector(".uplot canvas")
+    boxes = page.locator(".reader [type=checkbox], .trace-runs [type=checkbox]")
+    widths = boxes.evaluate_all("(boxes) => boxes.map((box) => box.getBoundingClientRect().width)")
+    assert widths and min(widths) == max(widths) >= 12.0
+
+
 def test_a_trace_zooms_by_dragging_by_button_and_by_key(opened: Open) -> None:
     page = opened().page
     page.wait_for_selector(".uplot canvas")

@@ -164,7 +164,7 @@
 
     // The frame times of the runs shown, in the stretch shown: each with its time.
     function inView(self) {
-      const { min, max } = self.scales.x;
+      const { min, max } = self.series[0]; // the scale has the stretch shown before while that of the frame times is found
       const found = { low: Infinity, high: [], longest: null };
       current.forEach((trace, number) => {
         if (!visible.get(trace.label)) return;
