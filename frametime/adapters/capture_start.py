@@ -175,12 +175,10 @@ def stated_start(provenance: Provenance, given: str | None) -> CaptureStart | No
 
 def _start_in_name(name: str) -> CaptureStart | None:
     """The date and time of day, to the second, in the name of a file; its clock is taken to have begun then."""
-    found = re.search(_STAMP_IN_NAME, name)
-    if found is None:
-        return None
-    date, clock = "-".join(found.group(1, 2, 3)), ":".join(found.group(4, 5, 6))
-    with suppress(ValueError):
-        return CaptureStart(*any_ns(f"{date}T{clock}{found[7]}"), f"from the name {printable(name)}", doubt_s=1.0)
+    if (found := re.search(_STAMP_IN_NAME, name)) is not None:
+        date, clock = "-".join(found.group(1, 2, 3)), ":".join(found.group(4, 5, 6))
+        with suppress(ValueError):
+            return CaptureStart(*any_ns(f"{date}T{clock}{found[7]}"), f"from the name {printable(name)}", doubt_s=1.0)
     return None
 
 

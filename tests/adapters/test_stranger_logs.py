@@ -143,6 +143,18 @@ MUST_BE_READ = [
     ("minutes that begin again", table("time", _turns("{m:02d}:{s:02d}.{f:03d}", start_s=3594))),
     ("milliseconds of each second", table("clock,ms", _turns("10:{m:02d}:{s:02d}"), _turns("{f}"))),
     ("times of day under another name", table("position;no", _turns("{m:02d}:{s:02d}.{f:03d}"), C, delimiter=";")),
+    ("a frame time beyond any number in most rows", table("time_s,frame_ms", TS, ["1e999"] * N)),
+    ("frames that wait", table("queued_frames,frame_ms", [3 + i % 2 for i in C], D)),
+    ("numbers of frames beyond those that a float tells apart", table("frames,ms", [2**60 + i for i in C], D)),
+    ("all frames of the run in each row", table("frames,frame_ms", [N] * N, D)),
+    *((f"{word!r} in the first frame below {name}", table(name, *columns))
+      for word in ("#VALUE!", "first", "n/d")
+      for name, columns in (("frame,gpu_ms,frame_ms", (C, GPU, [word, *D[1:]])),
+                            ("gpu_us,frame_ms", (C, [word, *D[1:]])),
+                            ("frame,frame_us,note", (C, [word, *whole(MS, 1e3)[1:]], C)))),
+    *((f"{word!r} in the time of a frame", table("frame,frame_ms,shown", C, [*D[:700], word, *D[701:]], [1] * N))
+      for word in ("dropped", "No", "T", "gap", "frame", "time", "fps", "index", "ms")),
+    ("'dropped' in a single column", table("frame_ms", [*D[:700], "dropped", *D[701:]])),
     *((f"a list of JSON objects, {name}", json.dumps([{"frame": i, "frame_ms": ms, "shown": True, "parts": [1, 2]}
                                                       for i, ms in enumerate(MS)], indent=indent).encode())
       for name, indent in (("one line", None), ("a line each member", 1))),
@@ -155,10 +167,47 @@ SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9,
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
     for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])
 ]
+HUNDRED = fixed([_DICE.gauss(100.0, 2.0) for _ in range(150)])
+ABOUT_TEN = [_DICE.randint(9, 13) for _ in range(150)]
+COMMA = [value.replace(".", ",") for value in fixed(MS, 4)]
 TWO = [("ab"[i * 7 % 10 > 6], f"{value * (2.4 if i * 7 % 10 > 6 else 1):.3f}") for i, value in enumerate(MS)]
 REFUSED = [
     ("two programs without a clock", table("emitter,frametime_ms", *zip(*TWO, strict=True))),
     ("rates without a header", table(None, F)),
+    *(
+        (f"counts of frames: {name}", table(name, *columns))
+        for name, columns in (
+            ("frames,ms", ([10] * 150, HUNDRED)),
+            ("interval_ms,frames", (HUNDRED, ABOUT_TEN)),
+            ("duration_ms,frames_rendered", (HUNDRED, ABOUT_TEN)),
+            ("elapsed_ms,count", (fixed([*accumulate(map(float, HUNDRED))]), ABOUT_TEN)),
+        )
+    ),
+    *(
+        (
+            f"rows of two kinds, {a} and {b}",
+            table(
+                "type,ms",
+                *zip(
+                    *(
+                        (a if i % 2 else b, v)
+                        for i, v in enumerate(fixed([v * (1 if i % 2 else 0.1) for i, v in enumerate(MS)]))
+                    ),
+                    strict=True,
+                ),
+            ),
+        )
+        for a, b in (("frame", "input"), ("F", "I"), ("1", "2"))
+    ),
+    *(
+        (f"decimal commas behind commas: {name}", table(name, *(cells for cells in columns if cells)))
+        for name, columns in (
+            ("frame,ms", (C, COMMA)),
+            ("frame_ms,shown", (COMMA, [1] * N)),
+            ("frame,frametime_ms,gpu_ms", (C, D, COMMA)),
+        )
+    ),
+    ("what is called latency, with a word first", table("frame,latency_ms", C, ["first", *D[1:]])),
     ("two times", table("wall time,game time", TS, fixed([v * 0.5 for v in ENDS], 6, 1e-3))),
     ("avg only", table("avg frametime (ms)", D)),
     ("p99", table("frame time p99 (ms)", D)),
@@ -188,6 +237,37 @@ def test_right_or_refused(name: str, content: bytes) -> None:
 @pytest.mark.parametrize(("name", "content"), MUST_BE_READ, ids=[name for name, _ in MUST_BE_READ])
 def test_is_read(name: str, content: bytes) -> None:
     assert rate_of(content) == pytest.approx(RATE, rel=0.005), name
+
+
+@pytest.mark.parametrize("name", ["Frames,Time (ms)", "frames,frame_ms", "frame,time_ms"])
+def test_a_slow_run_with_numbered_frames_is_no_log_of_summaries(name: str) -> None:
+    slow = [104.0 + i % 7 for i in range(300)]
+    cells = fixed(slow) if "frame_ms" in name else fixed([*accumulate(slow)])
+    assert rate_of(table(name, range(1, 301), cells)) == pytest.approx(1000.0 * 300 / sum(slow), rel=0.005)
+
+
+def test_a_log_whose_rows_count_frames_is_read_by_the_command_that_it_proposes() -> None:
+    content = table("frames,ms", ABOUT_TEN, HUNDRED)
+    with pytest.raises(ReadError, match=r"summaries.* if each row is one,  .*--time-column ms --unit ms --kind fr"):
+        read_capture(io.BytesIO(content))
+    assert read_capture(io.BytesIO(content), options=ReadOptions(time_column="ms")).n_frames == 150
+
+
+def test_rows_below_the_names_that_hold_a_word_are_rejected_by_their_lines() -> None:
+    capture = read_capture(io.BytesIO(table("frame,gpu_ms,frame_ms", C, GPU, ["#VALUE!", "wait", *D[2:]])))
+    rejected = [(row.line, row.reason) for row in capture.provenance.rejected_rows]
+    assert rejected == [(2, "'#VALUE!' is not a number"), (3, "'wait' is not a number")]
+    assert capture.n_frames == N - 2
+
+
+def test_settings_above_rows_without_names_are_no_rows() -> None:
+    capture = read_capture(io.BytesIO(b"width,1920\nheight,1080\n" + table(None, TS, D)))
+    assert (capture.n_frames, capture.provenance.rows_rejected) == (N, 0)
+
+
+def test_ticks_that_one_unit_alone_makes_frames_are_told_as_ticks() -> None:
+    with pytest.raises(ReadError, match=r"counts unknown ticks; settle it with  [^,]*--unit us [^,]*\)$"):
+        read_capture(io.BytesIO(table("qpc", whole(ENDS, 1e4, 10**12))))
 
 
 def test_a_comment_among_the_rows_is_no_frame_that_is_gone() -> None:

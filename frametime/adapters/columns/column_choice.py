@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -299,16 +300,13 @@ class _Chooser(ChoiceSoFar):
 
     def _unordered(self, readings: list[Reading]) -> list[Reading]:
         """A clock whose rows are out of order, and the frame times beside it: it goes as far as the frames take."""
-        for spans in readings:
-            if spans.kind != "frame time" or spans.fact.meaning is not Meaning.FRAME_TIME:
-                continue
-            for other in self.facts:
-                if other.meaning not in (Meaning.TIME, Meaning.TIMESTAMP) or other.unit is None or not other.numeric:
-                    continue
-                values = other.known_ns()
-                far = values.size > 5 and 2 * np.ptp(values) >= float(spans.spans.sum())
-                if far and other.course(self.rows) is Course.VARIES:
-                    return [self.reading(other, "timestamp", other.unit), spans]
+        lengths = [r for r in readings if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
+        clocks = [fact for fact in self.facts if fact.meaning in (Meaning.TIME, Meaning.TIMESTAMP) and fact.numeric]
+        for spans, clock in product(lengths, (fact for fact in clocks if fact.unit is not None)):
+            values = clock.known_ns()
+            far = values.size > 5 and 2 * np.ptp(values) >= float(spans.spans.sum())
+            if far and clock.course(self.rows) is Course.VARIES:
+                return [self.reading(clock, "timestamp", clock.unit), spans]
         return []
 
     def _without_vague(self, readings: list[Reading]) -> list[Reading]:

@@ -40,6 +40,7 @@ Rows = NDArray[np.bool_] | None
 _SAMPLE: Final = 60
 _FEW_STEPS: Final = 5
 _SORTED_STEPS: Final = 20
+_TOO_LARGE: Final = 1e280
 _DRIFT: Final = 0.005
 """Share by which lengths of frames drift over a few rows, at most (common practice, no source)."""
 _COARSE_RATE: Final = 0.01
@@ -143,8 +144,7 @@ class ColumnFacts(NamedTuple):
 
     def course(self, rows: Rows = None) -> Course:
         """Whether the values go on as moments do, or up and down as lengths do; open where a few rows allow both."""
-        values = self.known_ns(None, rows)
-        steps = in_order(np.diff(values))
+        steps = in_order(np.diff(self.known_ns(None, rows)))
         rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
         if not steps.size or not rising:
             return Course.VARIES if steps.size else Course.OPEN
@@ -203,7 +203,7 @@ class ColumnFacts(NamedTuple):
             # Clock times and dates: the digits of their seconds.
             fractions = (re.search(_FRACTION, cell) for cell in (*self.cells, *self.last_cells) if cell.strip())
             return int(10 ** max(0, 9 - min((len(each[1] or each[2]) if each else 0 for each in fractions), default=9)))
-        power = max(_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells))
+        power = min(18, max(_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)))
         scaled = unit.ns * int(10**power) if power > 0 else unit.ns / int(10**-power)
         return max(1, round(scaled))
 
@@ -229,12 +229,13 @@ def _ns_of(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np
 
 @lru_cache(maxsize=512)
 def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.float64]:
-    """The numbers in a few cells, NaN where there is none."""
+    """The numbers in a few cells, NaN where there is none or one that is far too large."""
     with suppress(ValueError):
         if style == POINT:
-            return np.array(cells, dtype=np.float64)
+            values = np.array(cells, dtype=np.float64)
+            return np.where(np.abs(values) < _TOO_LARGE, values, np.nan)
     exact = [exact_value(cell, style) for cell in cells]
-    return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
+    return np.array([np.nan if value is None or abs(value) >= _TOO_LARGE else float(value) for value in exact])
 
 
 def layout_choice(columns: Sequence[ColumnFacts]) -> str:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows, in_order
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit
+from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit
 from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
@@ -32,6 +32,7 @@ _NOTHING_TOLD: Final = Layout()
 _LISTED: Final = 6
 _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
+_COUNTING: Final = frozenset(("frames", "frame", "count", "n", "of", "rendered", *WORDS["index"], *WORDS["shown"]))
 _ROWS_APART: Final = 3.0
 """Rows this many times as far apart as the frames that they tell of are summaries (common practice, no source)."""
 
@@ -189,19 +190,24 @@ def _is_slow(clock: Reading) -> bool:
     return usual >= _SLOW_NS and bool((np.abs(clock.spans - usual) <= _EVEN * usual).mean() >= 0.8)
 
 
-def _lengths_told(fact: ColumnFacts) -> NDArray[np.float64]:
+def _counts_frames(fact: ColumnFacts) -> bool:
+    return fact.unit is None and bool(fact.words & {"frames", "count"}) and fact.words <= _COUNTING
+
+
+def _lengths_told(fact: ColumnFacts, step_ns: float) -> NDArray[np.float64]:
     """Lengths of frames in ns that a column tells of: by rates, by counts in a row, or by statistics of frame times."""
     if not fact.numeric or fact.said.other_unit is not None:
         return np.empty(0)
-    values, words = fact.ns(), fact.words
-    if fact.meaning in (Meaning.STATISTIC, Meaning.FRAME_TIME) and fact.unit is not None and fact.unit.ns is not None:
-        lengths = values
-    elif fact.meaning is Meaning.RATE or {"fps", "framerate", "frames"} & words or {"frame", "rate"} <= words:
-        with np.errstate(divide="ignore", invalid="ignore"):
+    values, words, lengths = fact.ns(), fact.words, np.empty(0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if _counts_frames(fact):
+            # Frames of a row, or all so far.
+            lengths = step_ns / (np.diff(values) if fact.course() is Course.RISES else values)
+        elif fact.meaning in (Meaning.STATISTIC, Meaning.FRAME_TIME) and fact.unit and fact.unit.ns is not None:
+            lengths = values
+        elif fact.meaning is Meaning.RATE or {"fps", "framerate", "frames"} & words or {"frame", "rate"} <= words:
             lengths = values if fact.unit is not None and fact.unit.form == "rate" else 1e9 / values
-    else:
-        return np.empty(0)
-    return lengths[np.isfinite(lengths) & (lengths > 0)]
+    return lengths[np.isfinite(lengths) & (lengths >= PLAUSIBLE_NS[0])]
 
 
 @dataclass
@@ -243,7 +249,7 @@ class ChoiceSoFar:
     def several_readings(self, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
         """Several readings are left that give different numbers."""
         column = None if fact is None else (fact.name or str(fact.position + 1))
-        found = f"it can be read in {len(readings)} ways that differ"
+        found = f"it can be read in {len(readings)} ways that differ" if readings[1:] else "it counts unknown ticks"
         return ReadError.at(self.name, found, column=column, helps=f"settle it with  {_ways(self.name, readings)}")
 
     def several_styles(self, styles: Sequence[NumberStyle]) -> ReadError:
@@ -281,25 +287,22 @@ class ChoiceSoFar:
     def nothing_found(self, among: Sequence[ColumnFacts] | None = None) -> ReadError:
         """No column is known to be the time: each that could be is shown with the rate that it would give."""
         proposals = []
+        others = (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC)
         for fact in self.facts if among is None else among:
-            if not fact.numeric or fact.is_counter or fact.said.other_unit is not None or fact.said.odd:
-                continue
-            if fact.meaning in (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC):
+            if fact.meaning in others or not fact.numeric or fact.is_counter or fact.said.other_unit or fact.said.odd:
                 continue
             kind = "timestamp" if fact.course() is Course.RISES else "frame time"
             readings = [Reading.of(fact, kind, unit) for unit in fact.units if unit.form != "rate"]
             proposals += [reading for reading in readings if reading.plausible]
+        listed = ", ".join(fact.shown for fact in self.facts[:12])
+        what = f"no column says that it is a time of whole frames (columns: {listed})"
         if not any(fact.name for fact in self.facts):
             what = f"there is no line of names above the numbers (columns: {len(self.facts)})"
-        else:
-            listed = ", ".join(fact.shown for fact in self.facts[:12])
-            what = f"no column says that it is a time of whole frames (columns: {listed})"
-        odd = next((fact for fact in self.facts if fact.said.odd), None)
-        if odd is not None:
+        if (odd := next((fact for fact in self.facts if fact.said.odd), None)) is not None:
             what = f"the unit in the name of {odd.shown} is not understood"
-        if not proposals:
-            return ReadError.at(self.name, what, helps="give --time-column and --unit if one of them is")
-        return ReadError.at(self.name, what, helps=f"if one of them is,  {_ways(self.name, proposals)}")
+        ways = f"if one of them is,  {_ways(self.name, proposals)}"
+        helps = ways if proposals else "give --time-column and --unit if one of them is"
+        return ReadError.at(self.name, what, helps=helps)
 
     def refuse_summaries(self, readings: Sequence[Reading]) -> None:
         """Refuse rows that come evenly and slowly beside columns of rates, frames or frame times, or of sensors.
@@ -308,21 +311,22 @@ class ChoiceSoFar:
         ------
         ReadError
         """
-        clocks = [reading for reading in readings if reading.kind == "timestamp" and reading.spans.size > 1]
-        if any(r.kind == "timestamp" and r.plausible and not _is_slow(r) for r in clocks if r.fact.unit is not None):
-            return
+        clocks = [reading for reading in readings if reading.kind != "rate" and reading.spans.size > 1]
+        is_timed = any(r.kind == "timestamp" and r.fact.unit and r.plausible and not _is_slow(r) for r in clocks)
+        counts = [fact for fact in self.facts if _counts_frames(fact) and fact.course() is not Course.RISES]
         for clock in clocks:
-            if not _is_slow(clock):
-                continue
+            is_slow = clock.kind == "timestamp" and not is_timed and _is_slow(clock)
             step_ns = middle(clock.spans)
             apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
-            for fact in self.facts:
-                lengths = _lengths_told(fact)
-                if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART < step_ns:
+            for fact in self.facts if is_slow else counts:
+                lengths = _lengths_told(fact, step_ns)
+                if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns:
                     found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries, "
-                    found += "with one row a second, not one row a frame"
-                    raise ReadError.at(self.name, found, helps="record a log with one row for each frame")
-            sensors = [fact.shown for fact in self.facts if fact.numeric and fact.said.other_unit is not None]
+                    helps = (
+                        f"record a log with one row for each frame; if each row is one,  {_ways(self.name, [clock])}"
+                    )
+                    raise ReadError.at(self.name, f"{found}not of one row a frame", helps=helps)
+            sensors = [fact.shown for fact in self.facts if is_slow and fact.numeric and fact.said.other_unit]
             if sensors and not any(r.fact is not clock.fact for r in readings):
                 found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"
                 raise ReadError.at(self.name, found, helps="give it with --sensors beside the frame log")

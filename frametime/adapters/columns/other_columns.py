@@ -147,9 +147,9 @@ def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
     def spread(values: NDArray[np.float64]) -> float:
         return float(np.abs(values - middle(values)).mean()) / middle(values)
 
-    lengths = [fact for fact in log.facts if fact.numeric and fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE)]
-    timed = [fact for fact in log.facts if fact.numeric and lengths]
-    clocks = [fact for fact in timed if fact.course() is Course.RISES and not fact.is_counter]
+    named = [fact for fact in log.facts if fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE, Meaning.TIME)]
+    lengths = [fact for fact in named if fact.numeric and fact.course() is Course.VARIES]
+    clocks = [f for f in log.facts if lengths and f.numeric and f.course() is Course.RISES and not f.is_counter]
     for fact in log.facts if lengths and not clocks else ():
         cells, each = np.array([cell.strip() for cell in fact.cells]), lengths[0].ns()
         words = [] if fact in lengths or _holds_flags(fact) else _few_words(fact)
@@ -178,15 +178,14 @@ def _unevenness(steps: NDArray[np.float64]) -> float:
 
 def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
     """The column that counts the frames, as ``number``: whole numbers, and nearly all of them different."""
-    found = []
-    for fact in facts:
-        if fact.meaning is not Meaning.INDEX or not fact.numeric:
-            continue
+
+    def counts(fact: ColumnFacts) -> bool:
         numbers = fact.ns(NANOSECOND)
         whole = numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit
-        if whole and len(set(numbers.tolist())) * 3 > numbers.size:
-            found.append(fact)
-    best = _first(found, {"frame"})
+        return bool(whole) and len(set(numbers.tolist())) * 3 > numbers.size
+
+    named = [fact for fact in facts if fact.meaning is Meaning.INDEX and fact.numeric]
+    best = _first([*filter(counts, named)], {"frame"})
     return {} if best is None else {"number": best.used_in(NANOSECOND)}
 
 

@@ -14,7 +14,7 @@ from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, C
 from frametime.adapters.columns.layout import FLAG_ROLES
 from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, unnamed_stream
 from frametime.adapters.columns.words import Meaning, header_meaning
-from frametime.adapters.text.cells import CellKind, kind_of, reason_of
+from frametime.adapters.text.cells import CellKind, is_value, kind_of, reason_of
 from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines_of_records, read_texts, read_typed
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
@@ -196,7 +196,10 @@ def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
 def _careful(log: FrameText) -> ReadColumns:
     """Columns read as texts, cell by cell accounted for."""
     choice = log.choice
-    table = read_texts(log.source, log.dialect, sorted(choice.used_positions()), log.options, keep_short=True)
+    used = choice.used_positions()
+    # One more column of numbers tells a row of names from a word in the time of a frame.
+    beside = [fact.position for fact in log.facts if fact.numeric and fact.position not in used][:1]
+    table = read_texts(log.source, log.dialect, sorted((*used, *beside)), log.options, keep_short=True)
     uses = [choice.uses[role] for role in ("time", "frame_time") if role in choice.uses]
     # No frames: the header once more, and a second table with a header of its own.
     headers, end = _rows_of_no_frames(table, log.dialect, uses)
@@ -249,15 +252,16 @@ def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[Column
         names = [dialect.names[use.position].strip() if dialect.names else "" for use in uses]
         if cells == names:
             headers.append(row)
-        elif all(kind_of(cell) is CellKind.TEXT for cell in cells) and any(map(_names_something, cells)):
+        elif any(map(_names_a_time, cells)) and not any(is_value(kind_of(str(c[row]))) for c in table.columns.values()):
             end = row
             break
     return np.array(headers, dtype=np.int64), end
 
 
-def _names_something(cell: str) -> bool:
+def _names_a_time(cell: str) -> bool:
     said = header_meaning(cell)
-    return said.other_unit is not None or said.meaning not in (Meaning.OTHER, Meaning.STREAM, Meaning.STATISTIC)
+    times = (Meaning.TIMESTAMP, Meaning.FRAME_TIME, Meaning.RATE, Meaning.TIME, Meaning.PART)
+    return said.other_unit is not None or said.meaning in times
 
 
 def read_other_columns(

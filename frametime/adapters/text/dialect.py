@@ -15,7 +15,7 @@ from typing import Final, NamedTuple
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import unit_of_text
+from frametime.adapters.columns.words import Meaning, header_meaning, unit_of_text
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, WINDOW_ROWS, Dialect, Marks, Row, split_rows, with_ending
 from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, lines_of, too_many_columns
@@ -84,8 +84,7 @@ def _filled_count(cells: Sequence[str]) -> int:
 def _is_header(cells: Sequence[str]) -> bool:
     """Whether cells may be names: texts, and no value among them."""
     kinds = [kind_of(cell) for cell in cells]
-    texts = sum(kind is CellKind.TEXT for kind in kinds)
-    return texts > 0 and not any(is_value(kind) for kind in kinds)
+    return CellKind.TEXT in kinds and not any(map(is_value, kinds))
 
 
 class _Split(NamedTuple):
@@ -162,7 +161,7 @@ def _above_plain_rows(source: TextSource, options: ReadOptions) -> Dialect | Non
         return None
     above, rows = "\n".join([*lines[:at], ""]), "\n".join([*lines[at:], ""])
     dialect = _below(above, re.sub("[0-9.]+", "111", lines[at]), source.why)
-    sample = dialect.marks.plain_rows(rows, dialect.n_columns, at + 1) if dialect is not None else ()
+    sample = dialect.marks.plain_rows(rows, dialect.n_columns, at + 1) if dialect and not dialect.lacks_a_name else ()
     start = source.start + len(above.encode())
     return dialect._replace(sample=sample, data_start=start, data_end=source.end) if dialect and sample else None
 
@@ -324,12 +323,14 @@ def _rows_of_numbers(lines: Sequence[str], marks: Marks, layout: Layout, limit: 
 
 
 def _with_missing_above(rows: Sequence[Row], start: int) -> int:
-    """Where the data begin when rows without any value directly above are counted in: they are rows of the table."""
-    count = len(rows[start].cells)
-    while start > 0:
-        cells = rows[start - 1].cells
-        if len(cells) != count or any(kind_of(cell) is CellKind.TEXT for cell in cells):
-            break
+    """Where the data begin when rows directly above are counted in that lack a value, or stand below the names."""
+    above = [row.cells if len(row.cells) == len(rows[start].cells) else () for row in rows[:start]]
+    first = start
+    while first and above[first - 1] and not _is_header(above[first - 1]) and "\0" not in "".join(above[first - 1]):
+        first -= 1
+    if first and any(header_meaning(name).meaning is not Meaning.OTHER for name in above[first - 1]):
+        return first  # a word stands in their cells, such as what a spreadsheet puts for a mistake
+    while start > first and not any(kind_of(cell) is CellKind.TEXT for cell in rows[start - 1].cells):
         start -= 1
     return start
 
@@ -372,15 +373,18 @@ def _header_above(source: TextSource, above: Sequence[str], split: _Split, layou
     names = _names_in(above[nearest], split.marks, in_columns=count)
     if len(names) < 2 or not _is_header(names):
         return 0, 0
-    if len(names) + 1 == filled == count and all(names):
+    columns = zip(*(row.cells for row in split.rows[split.start :] if len(row.cells) == count), strict=True)
+    # A whole number does not begin with 0: these are the digits behind a decimal comma.
+    parted = any(all(map(str.isdecimal, cells)) and re.search(r"\b0\d", " ".join(cells)) for cells in columns)
+    if len(names) + 1 == filled == count and all(names) and not (parted and split.marks.delimiter == ","):
         return nearest, 0  # which column has no name, the numbers may say
-    raise uneven_header(source.name, _filled_count(names), nearest, filled)
+    raise uneven_header(source.name, _filled_count(names), nearest, filled, are_parted=parted)
 
 
-def uneven_header(name: str, n_names: int, line: int, filled: int) -> ReadError:
+def uneven_header(name: str, n_names: int, line: int, filled: int, *, are_parted: bool = False) -> ReadError:
     """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
     helps = "give first_data_line, header_line = 0 and columns by position in a layout"
-    if filled == 2 * n_names:
+    if are_parted or filled == 2 * n_names:
         helps = "if cells hold decimal commas, the file must be written with another delimiter or with quotes"
     return ReadError.at(name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
