@@ -9,9 +9,11 @@ import io
 import os
 import shlex
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
+from unittest import mock
 
 import pytest
 from log_files import log_text, write_log
@@ -32,7 +34,8 @@ posix = pytest.mark.skipif(os.name != "posix", reason="limits and links of this 
 def full_from(limit: int) -> Iterator[None]:
     """No file can grow beyond so many bytes: a write beyond fails as on a full disk, with EFBIG.
 
-    Python ignores the signal that the system sends with it.
+    Python ignores the signal that the system sends with it. What it compiles meanwhile is not kept: cut short at the
+    limit, a module would be damaged for every process after this one.
     """
     import resource
 
@@ -41,7 +44,11 @@ def full_from(limit: int) -> Iterator[None]:
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
     try:
-        yield
+        with (
+            mock.patch.object(sys, "dont_write_bytecode", True),
+            mock.patch.dict(os.environ, PYTHONDONTWRITEBYTECODE="1"),
+        ):
+            yield
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
