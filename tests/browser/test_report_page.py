@@ -129,6 +129,7 @@ def test_the_axis_of_the_traces_follows_the_frame_times_in_view(opened: Open) ->
           const own = CanvasRenderingContext2D.prototype.fillText;
           CanvasRenderingContext2D.prototype.fillText = function (words, ...place) {
             window.written.push(words);
+            window.align = this.textAlign;
             own.call(this, words, ...place);
           };
         }"""
@@ -145,6 +146,7 @@ def test_the_axis_of_the_traces_follows_the_frame_times_in_view(opened: Open) ->
     ticks_ms = [float(words) for words in written[first + 1 : last]]
     longest_ms = float(written[last].removeprefix("longest ").removesuffix(" ms"))
     assert 0.3 * longest_ms < max(ticks_ms) <= 1.3 * longest_ms
+    assert page.evaluate("window.align") == "left"  # of the longest, whose place is that of its left end
 
 
 def test_a_box_to_check_keeps_its_size_beside_a_long_name(opened: Open) -> None:

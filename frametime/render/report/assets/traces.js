@@ -202,6 +202,7 @@
       ctx.font = `${13 * devicePixelRatio}px system-ui, sans-serif`;
       ctx.fillStyle = token("--text");
       ctx.textBaseline = "top";
+      ctx.textAlign = "left"; // the labels of the axis end where they are placed
       const width = ctx.measureText(words).width;
       ctx.fillText(words, Math.min(Math.max(x - width / 2, bbox.left), bbox.left + bbox.width - width), y + 3);
       ctx.restore();
