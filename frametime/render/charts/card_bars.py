@@ -163,7 +163,7 @@ class Bars:
         look = _RowLook.of(room / n_rows / em, n_bars, 0.0 if bar_layout(n_rows, n_bars)[1] else _HEAD_EM)
         names = (f"{row.label} {row.remark}" for panel in self.panels for row in panel.rows if look.head_em)
         widest_em = max((text_width_pt(name, 1.0, bold=True) for name in names), default=1.0)
-        look = look._replace(text_times=min(look.text_times, max(1.0, (width / em - 0.9) / widest_em)))
+        look = look._replace(text_times=min(look.text_times, max(1.0, (width / em - 1.0) / widest_em)))
         height = n_rows * look.height_em * em
         head += (room - height) / 2.0  # a row or two stand in the middle of the room
         for number, panel in enumerate(self.panels):

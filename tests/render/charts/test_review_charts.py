@@ -695,6 +695,19 @@ def test_names_of_scenes_are_whole_where_smaller_letters_have_room_for_them() ->
     assert {*names} <= {*told} and not [text for text in told if "…" in text]
 
 
+def test_a_name_that_just_fits_is_whole_at_every_size() -> None:
+    """Letters are as large as the longest name allows: rounding must not cut it."""
+    few = sample_review(n_cards=3, n_scenes=2)
+    for length in (20, 24, 28, 32, 36, 39):
+        named = ("Brae Fell " * 4)[:length]
+        cards = tuple(replace(card, label=named + card.key[-1]) for card in few.cards)
+        for size in ("web", "video-1080p", "print"):
+            figure = draw_costs(replace(few, cards=cards), Theme.of("light", size))
+            texts = [text for text in figure.texts if text.get_text().startswith("Brae")]
+            if texts[0].get_fontsize() > 1.001 * Theme.of("light", size).em_pt:
+                assert {text.get_text() for text in texts} == {card.label for card in cards}
+
+
 def test_which_way_is_better_is_said_of_the_panels_that_are_shown() -> None:
     told = all_text(draw_costs(sample_review(n_cards=3, n_scenes=2), Theme.of("light", "web")))
     assert "Lower is better for price per frame and average power. Higher is better for frames per joule." in told
