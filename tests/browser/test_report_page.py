@@ -261,6 +261,24 @@ def test_it_prints_with_everything_unfolded(opened: Open, tmp_path: Path) -> Non
     assert content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") + content.count(b"/Type/Page") > 3
 
 
+def test_the_frame_times_are_printed_as_wide_as_the_paper_with_the_runs_that_are_shown(opened: Open) -> None:
+    page = opened().page
+    page.wait_for_selector(".uplot canvas")
+    page.emulate_media(media="print")
+    # Paper is narrower than the screen, and a page is printed before scripts hear of it.
+    chart_px, canvas_px = page.evaluate(
+        """() => {
+          const chart = document.querySelector('.trace-chart');
+          chart.style.width = '500px';
+          return [chart, chart.querySelector('canvas')].map((one) => one.getBoundingClientRect().width);
+        }"""
+    )
+    assert 0.9 * chart_px < canvas_px <= chart_px
+    runs = page.locator(".trace-runs label")
+    shown = runs.evaluate_all("(all) => all.map((run) => run.checkVisibility() === run.querySelector('input').checked)")
+    assert all(shown) and not page.locator(".trace-where").is_visible()
+
+
 def test_charts_take_the_colors_of_the_scheme(opened: Open) -> None:
     color = "getComputedStyle(document.querySelector('.chart [fill^=var]')).fill"
     pages = [opened(color_scheme=scheme).page for scheme in ("light", "dark")]
