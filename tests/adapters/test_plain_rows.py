@@ -40,7 +40,7 @@ def texts(draw: st.DrawFn) -> str:
     rows = [[cell.format(n + 1)] * n_columns for n in range(draw(st.sampled_from((3, 64, 85, 90, 400))))]
     for at in draw(st.lists(st.integers(0, 500), max_size=2)):
         rows[at % len(rows)][at % n_columns] = draw(st.sampled_from(ODD))
-    header = [delimiter.join(("time (ms)", "frame", "gpu busy (ms)", "fan")[:n_columns])] * draw(st.integers(0, 1))
+    header = [delimiter.join(("time (ms)", "frame", "card work (ms)", "fan")[:n_columns])] * draw(st.integers(0, 1))
     above = draw(st.lists(st.sampled_from(ABOVE), max_size=3)) * draw(st.sampled_from((1, 1, 8)))
     below = draw(st.sampled_from(("", "", "total,12", "\n\nend", "9", "\0\0")))
     return end.join((*above, *header, *map(delimiter.join, rows), below))

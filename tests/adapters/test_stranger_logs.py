@@ -248,7 +248,7 @@ def test_a_slow_run_with_numbered_frames_is_no_log_of_summaries(name: str) -> No
 
 def test_a_log_whose_rows_count_frames_is_read_by_the_command_that_it_proposes() -> None:
     content = table("frames,ms", ABOUT_TEN, HUNDRED)
-    with pytest.raises(ReadError, match=r"summaries.* if each row is one,  .*--time-column ms --unit ms --kind fr"):
+    with pytest.raises(ReadError, match=r"summaries;.* each row is a frame,  .*--time-column ms --unit ms --kind fr"):
         read_capture(io.BytesIO(content))
     assert read_capture(io.BytesIO(content), options=ReadOptions(time_column="ms")).n_frames == 150
 
@@ -266,7 +266,7 @@ def test_settings_above_rows_without_names_are_no_rows() -> None:
 
 
 def test_ticks_that_one_unit_alone_makes_frames_are_told_as_ticks() -> None:
-    with pytest.raises(ReadError, match=r"counts unknown ticks; settle it with  [^,]*--unit us [^,]*\)$"):
+    with pytest.raises(ReadError, match=r"counts ticks of unknown length; settle it with  [^,]*--unit us [^,]*\)$"):
         read_capture(io.BytesIO(table("qpc", whole(ENDS, 1e4, 10**12))))
 
 

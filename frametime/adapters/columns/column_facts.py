@@ -40,6 +40,7 @@ Rows = NDArray[np.bool_] | None
 _SAMPLE: Final = 60
 _FEW_STEPS: Final = 5
 _SORTED_STEPS: Final = 20
+# No time is so large; a sum of such numbers, or one in another unit, would be infinite.
 _TOO_LARGE: Final = 1e280
 _DRIFT: Final = 0.005
 """Share by which lengths of frames drift over a few rows, at most (common practice, no source)."""
@@ -203,6 +204,7 @@ class ColumnFacts(NamedTuple):
             # Clock times and dates: the digits of their seconds.
             fractions = (re.search(_FRACTION, cell) for cell in (*self.cells, *self.last_cells) if cell.strip())
             return int(10 ** max(0, 9 - min((len(each[1] or each[2]) if each else 0 for each in fractions), default=9)))
+        # A cell may hold any exponent.
         power = min(18, max(_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)))
         scaled = unit.ns * int(10**power) if power > 0 else unit.ns / int(10**-power)
         return max(1, round(scaled))

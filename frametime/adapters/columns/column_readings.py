@@ -249,7 +249,8 @@ class ChoiceSoFar:
     def several_readings(self, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
         """Several readings are left that give different numbers."""
         column = None if fact is None else (fact.name or str(fact.position + 1))
-        found = f"it can be read in {len(readings)} ways that differ" if readings[1:] else "it counts unknown ticks"
+        found = f"it can be read in {len(readings)} ways that differ"
+        found = found if readings[1:] else "it counts ticks of unknown length"
         return ReadError.at(self.name, found, column=column, helps=f"settle it with  {_ways(self.name, readings)}")
 
     def several_styles(self, styles: Sequence[NumberStyle]) -> ReadError:
@@ -321,11 +322,10 @@ class ChoiceSoFar:
             for fact in self.facts if is_slow else counts:
                 lengths = _lengths_told(fact, step_ns)
                 if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns:
-                    found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries, "
-                    helps = (
-                        f"record a log with one row for each frame; if each row is one,  {_ways(self.name, [clock])}"
-                    )
-                    raise ReadError.at(self.name, f"{found}not of one row a frame", helps=helps)
+                    found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries"
+                    ways = _ways(self.name, [clock])
+                    helps = f"record a log with one row for each frame; if each row is a frame,  {ways}"
+                    raise ReadError.at(self.name, found, helps=helps)
             sensors = [fact.shown for fact in self.facts if is_slow and fact.numeric and fact.said.other_unit]
             if sensors and not any(r.fact is not clock.fact for r in readings):
                 found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"

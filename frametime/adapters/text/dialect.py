@@ -156,6 +156,7 @@ def _above_plain_rows(source: TextSource, options: ReadOptions) -> Dialect | Non
     """
     *lines, rest = source.head.split("\n", _SEEN_LINES)
     at = next((at for at, line in enumerate(lines[:_SHORT_PREAMBLE]) if line[:1].isdecimal()), None)
+    # A line has no more cells than characters.
     usual = len(lines) == _SEEN_LINES and max(map(len, lines)) <= options.max_columns and ' "' not in rest
     if at is None or options.layout is not None or not usual:
         return None
