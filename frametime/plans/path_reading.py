@@ -15,18 +15,18 @@ from typing import Final, Literal, NamedTuple, TypeAlias
 
 from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
-from frametime.plans.path_pattern import KNOWN, RESOLUTION, RUN_WORDS, PathPattern, resolution_name, spelling
+from frametime.plans.path_pattern import FIELDS, KNOWN, RESOLUTION, RUN_WORDS, PathPattern, resolution_name, spelling
 
 LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
 LOG_ENDING: Final = re.compile(
     rf"(?:{'|'.join(map(re.escape, LOG_ENDINGS))})(?:{'|'.join(map(re.escape, sorted(COMPRESSION_ENDINGS)))})?$",
     re.IGNORECASE,
 )
-SEPARATORS: Final = "-_. ()[]#"
+SEPARATORS: Final = "-_. ()[]#,@"
 _MARKS: Final = re.escape(SEPARATORS)
 _WORD_OF_RUN: Final = (
-    r"(?<![^\W_])(?:runs?|takes?|pass|try|attempt|round|rep|repeat|iteration|iter|lap|r|lauf|durchgang|essai)"
-    "[-_ #.]{0,2}"
+    r"(?<![^\W_])(?:runs?|takes?|pass|try|attempt|round|rep|repeat|iteration|iter|lap|r|lauf|durchlauf|durchgang|messung"
+    r"|essai|passage|prueba|prova|pr[oó]ba|прогон)[-_ #.]{0,2}"
 )
 _IN_WORDS: Final = "|".join(RUN_WORDS)
 _RUN_WORD: Final = re.compile(
@@ -40,10 +40,10 @@ _SESSION_WORD: Final = re.compile(
     re.IGNORECASE,
 )
 """Where nothing else is the run, what was repeated as a whole is."""
-_NUMBER: Final = re.compile(r"(?P<run>\d{1,3})")
+_NUMBER: Final = re.compile(r"第?(?P<run>\d{1,3})(?:of\d{1,3}|回目?|次|차)?")  # 1of3; first time, in three scripts
 _COUNTED: Final = re.compile(rf"(?P<run>\d{{1,3}}|{_IN_WORDS})", re.IGNORECASE)
 _LAST_DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?P<run>\d{1,3})$")
-_FOLDER_NUMBER: Final = re.compile(r"(?:^|(?<=/))(?P<run>\d{1,3})(?=/)")
+_FOLDER_NUMBER: Final = re.compile(rf"(?:^|(?<=/)){_NUMBER.pattern}(?=/)")
 _STAMP: Final = re.compile(
     r"""(?<![^\W_])(?:
         (?:19|20)\d\d([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])
@@ -252,6 +252,7 @@ def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
     if run is not None and _is_free(spans, *run.span()):
         in_front = _WORD_IN_FRONT.search(body, 0, run.start("run"))
         word = [(run.start() if in_front is None else in_front.start(), run.start("run"), "literal")]
+        word.append((run.end("run"), run.end(), "literal"))
         spans.append((*run.span("run"), "run"))
     for part in re.finditer(r"[^/]+", _blotted(body, [*spans, *word])):
         for chunk in re.finditer(f"[^{_BLOT}]+", part[0]):
@@ -448,8 +449,7 @@ def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
             mean if mean == "*" else _common(column.texts) if mean in {"literal", "text"} else f"{{{mean}}}"
             for column, mean in zip(columns, means, strict=True)
         )
-        at_means = zip(means, columns, strict=True)
-        told = {mean: column.texts for mean, column in at_means if mean not in {"literal", "text", "*"}}
+        told = {mean: column.texts for mean, column in zip(means, columns, strict=True) if mean in FIELDS}
         places = list(zip(*told.values(), strict=True))
         if len(set(places)) < len(paths):
             continue

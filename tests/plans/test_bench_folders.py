@@ -71,6 +71,20 @@ def counted(draft: PlanDraft, folder: Path) -> dict[str, tuple[str, ...]]:
         lambda card, scene, resolution, run: (
             f"{SPELLED[card][run if card == 'Brae 41' else 0]}_{SCENES[scene][0]}_{resolution}_{run + 1}.csv"
         ),
+        lambda card, scene, resolution, run: f"{card} {scene} {resolution} {run + 1}of3.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} ({run + 1} of 3).csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} run {run + 1} of 3.csv",
+        lambda card, scene, resolution, run: f"{card}@{scene}@{resolution}@{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{card}, {scene}, {resolution}, {run + 1}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}_{resolution}_{run + 1}回目.csv",
+        lambda card, scene, resolution, run: f"{card}/第{run + 1}次/{scene}_{resolution}.csv",
+        lambda card, scene, resolution, run: f"{card}_{scene}_{resolution}_{run + 1}차.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}_Durchlauf{run + 1}_{resolution}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} prueba {run + 1}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} prova{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{card}/próba {run + 1}/{scene} {resolution}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} прогон {run + 1} {resolution}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}_{resolution}_passage_{run + 1}.csv",
     ],
 )
 def test_every_capture_of_a_badly_named_folder_is_found_at_its_place(tmp_path: Path, way: Way) -> None:
