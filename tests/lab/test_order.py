@@ -83,7 +83,7 @@ def test_times_count_runs_and_swaps() -> None:
 
 def test_the_drift_is_that_of_least_squares_with_a_level_for_each_set() -> None:
     """statsmodels: ordinary least squares with a dummy variable for each set."""
-    import statsmodels.api as sm
+    from statsmodels.regression.linear_model import OLS
 
     rng = np.random.default_rng(4)
     sizes = [3, 4, 2, 5]
@@ -91,7 +91,7 @@ def test_the_drift_is_that_of_least_squares_with_a_level_for_each_set() -> None:
     logs = [rng.normal(at, 0.01, n) + 0.004 * time for at, (n, time) in enumerate(zip(sizes, times, strict=True))]
     of_set = np.repeat(np.arange(len(sizes)), sizes)
     design = np.column_stack([np.concatenate(times), of_set[:, None] == np.arange(len(sizes))]).astype(float)
-    reference = sm.OLS(np.concatenate(logs), design).fit()
+    reference = OLS(np.concatenate(logs), design).fit()
     found = common_drift(list(zip(times, logs, strict=True)))
     assert found is not None
     assert found.per_hour == pytest.approx(reference.params[0], rel=1e-9)

@@ -285,7 +285,7 @@ def test_any_executor_gives_the_same_bytes(captures: Path, tmp_path: Path) -> No
 
 
 def test_few_captures_are_under_way_at_once(captures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for number in range(200):
+    for number in range(60):
         write_log(captures / "card2" / "scene0" / f"run{number}.csv", 5 + number % 7, 6 + number % 7, times=40)
     under_way = peak = 0
     plain_request = BatchOptions.request_of

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,8 @@ import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
+from frametime.pipeline import watching
+from frametime.pipeline.measuring import measure_one
 from frametime.pipeline.watching import BenchReport, watch_plan
 from frametime.plans.plan import ReviewPlan, read_plan
 from frametime.render.review_text import newest_run_text
@@ -48,6 +51,13 @@ def plan(tmp_path: Path) -> ReviewPlan:
     return read_plan(tmp_path / "plan.toml")
 
 
+@pytest.fixture
+def quickly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The folder is looked through without a rest, and no process is started to measure in."""
+    monkeypatch.setattr(watching, "_POLL_S", 0.02)
+    monkeypatch.setattr(watching, "measuring_apart", lambda _limits: nullcontext(measure_one))
+
+
 def begin(plan: ReviewPlan) -> tuple[Iterator[BenchReport], threading.Event]:
     stop = threading.Event()
     return watch_plan(plan, settle_s=0.05, stop=stop), stop
@@ -71,6 +81,7 @@ def test_runs_are_told_as_they_are_made(plan: ReviewPlan) -> None:
     stop.set()
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_sensor_log_that_comes_later_has_its_run_told_again(plan: ReviewPlan) -> None:
     reports, stop = begin(plan)
     next(reports)
@@ -82,6 +93,7 @@ def test_a_sensor_log_that_comes_later_has_its_run_told_again(plan: ReviewPlan) 
     stop.set()
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_sensor_log_beside_its_capture_does_not_tell_the_run_twice(plan: ReviewPlan) -> None:
     reports, stop = begin(plan)
     next(reports)
@@ -98,6 +110,7 @@ def test_a_sensor_log_beside_its_capture_does_not_tell_the_run_twice(plan: Revie
     stop.set()
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: ReviewPlan) -> None:
     reports, stop = begin(plan)
     next(reports)
@@ -116,6 +129,7 @@ def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: R
     stop.set()
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_layout_that_is_kept_later_has_its_runs_told_again(plan: ReviewPlan) -> None:
     log = plan.captures.folder / "amber" / "harbor" / "run1.csv"
     log.write_text("frame time\n" + "500\n510\n" * 200)
@@ -128,6 +142,7 @@ def test_a_layout_that_is_kept_later_has_its_runs_told_again(plan: ReviewPlan) -
     stop.set()
 
 
+@pytest.mark.usefixtures("quickly")
 def test_captures_that_lie_there_and_are_not_in_the_plan_are_told_in_one_line(plan: ReviewPlan) -> None:
     for run in range(1, 7):
         write(plan.captures.folder / "cedar" / "harbor" / f"run{run}.csv", 9.0)

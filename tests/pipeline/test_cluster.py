@@ -32,6 +32,6 @@ def test_the_cluster_changes_no_byte(tmp_path: Path) -> None:
 def test_an_address_without_a_cluster_is_named() -> None:
     with (
         pytest.raises(OutputError, match="no cluster answers here"),
-        cluster_executor("tcp://127.0.0.1:9", timeout_s=1),
+        cluster_executor("tcp://127.0.0.1:9", timeout_s=0.2),
     ):
         pass

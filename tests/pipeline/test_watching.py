@@ -8,7 +8,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
@@ -16,6 +18,8 @@ from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.metrics.options import MeasureOptions
+from frametime.pipeline import watching
+from frametime.pipeline.measuring import measure_one
 from frametime.pipeline.watching import WatchOptions, WatchReport, _Tree, watch_folder
 from frametime.plans.path_pattern import PathPattern
 
@@ -24,25 +28,52 @@ def log_text(frame_time_ms: float, n_frames: int = 400) -> str:
     return "frame_time_ms\n" + "".join(f"{frame_time_ms + (i % 7) / 50:.3f}\n" for i in range(n_frames))
 
 
-def watch_while(folder: Path, act: Callable[[], None], n_expected: int, *, n_runs: int = 2) -> list[WatchReport]:
-    """The reports that come while ``act`` changes the folder, until so many have come or 30 s have passed."""
+Told = Callable[[int], None]
+"""Waits until so many reports have come."""
+
+
+@pytest.fixture
+def quickly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The folder is looked through without a rest, and no process is started to measure in."""
+    monkeypatch.setattr(watching, "_POLL_S", 0.02)
+    monkeypatch.setattr(watching, "measuring_apart", lambda _limits: nullcontext(measure_one))
+
+
+def watch_while(
+    folder: Path, act: Callable[[Told], None], n_expected: int, *, n_runs: int = 2, settle_s: float = 0.2
+) -> list[WatchReport]:
+    """The reports that come while ``act`` changes the folder, until so many have come or 30 s have passed.
+
+    It begins to act when the folder was looked through for the first time.
+    """
     options = WatchOptions(
         read=ReadOptions(),
         measure=MeasureOptions(),
         path_pattern=PathPattern.parse("{scene}/run{run}.csv"),
         n_runs=n_runs,
-        settle_s=0.6,
+        settle_s=settle_s,
     )
-    stop, reports = threading.Event(), []
-    changes = threading.Thread(target=lambda: (time.sleep(1.0), act()))
+    stop, looked, reports = threading.Event(), threading.Event(), []
+
+    def told(n_reports: int) -> None:
+        while len(reports) < n_reports and not stop.wait(0.01):
+            pass
+
+    def settled(tree: _Tree, settle_s: float, look: Callable[[_Tree, float], list[Path]] = _Tree.settled) -> list[Path]:
+        found = look(tree, settle_s)
+        looked.set()
+        return found
+
+    changes = threading.Thread(target=lambda: (looked.wait(30.0), act(told)))
     end = threading.Timer(30.0, stop.set)
     changes.start()
     end.start()
     try:
-        for report in watch_folder(folder, options=options, stop=stop):
-            reports.append(report)
-            if len(reports) == n_expected:
-                stop.set()
+        with mock.patch.object(_Tree, "settled", settled):
+            for report in watch_folder(folder, options=options, stop=stop):
+                reports.append(report)
+                if len(reports) == n_expected:
+                    stop.set()
     finally:
         stop.set()
         changes.join()
@@ -54,28 +85,29 @@ def test_a_file_is_read_once_it_has_stopped_growing(tmp_path: Path) -> None:
     (tmp_path / "mill").mkdir()
     text = log_text(10.0)
 
-    def grow() -> None:
+    def grow(_told: Told) -> None:
         with (tmp_path / "mill" / "run1.csv").open("w") as stream:
             for start in range(0, len(text), len(text) // 5):
                 stream.write(text[start : start + len(text) // 5])
                 stream.flush()
                 time.sleep(0.25)
 
-    [report] = watch_while(tmp_path, grow, 1)
+    [report] = watch_while(tmp_path, grow, 1, settle_s=0.6)
     assert report.name == "mill/run1.csv"
     assert report.run is not None and report.run.n_frames == 400
     assert report.set_sentence == "mill: 1 of 2 usable runs, 1 more needed"
 
 
+@pytest.mark.usefixtures("quickly")
 def test_what_lies_there_counts_and_a_bad_run_must_be_repeated(tmp_path: Path) -> None:
     folder = tmp_path / "mill"
     folder.mkdir()
     (folder / "run1.csv").write_text(log_text(10.0))
 
-    def add() -> None:
+    def add(told: Told) -> None:
         (folder / "run2.csv").write_text("frame_time_ms\n10\n")
         (folder / "notes.txt").write_text("not a capture")
-        time.sleep(2.0)
+        told(2)
         part = folder / ".run3.part"
         part.write_text(log_text(10.1))
         part.rename(folder / "run3.csv")
@@ -87,13 +119,14 @@ def test_what_lies_there_counts_and_a_bad_run_must_be_repeated(tmp_path: Path) -
     assert reports[2].set_sentence == "mill: complete, 2 usable runs; repeat run 2"
 
 
+@pytest.mark.usefixtures("quickly")
 def test_folders_that_are_filled_at_once_or_moved_in_whole_are_found(tmp_path: Path) -> None:
     watched, beside = tmp_path / "watched", tmp_path / "beside"
     watched.mkdir()
     (beside / "dock").mkdir(parents=True)
     (beside / "dock" / "run1.csv").write_text(log_text(10.0))
 
-    def act() -> None:
+    def act(_told: Told) -> None:
         for number in range(20):
             (watched / f"mill{number:02}").mkdir()
             (watched / f"mill{number:02}" / "run1.csv").write_text(log_text(10.0))
@@ -103,13 +136,14 @@ def test_folders_that_are_filled_at_once_or_moved_in_whole_are_found(tmp_path: P
     assert {report.name for report in reports} == {f"mill{n:02}/run1.csv" for n in range(20)} | {"dock/run1.csv"}
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_folder_that_goes_and_comes_is_told_and_watched_on(tmp_path: Path) -> None:
     watched = tmp_path / "watched"
     watched.mkdir()
 
-    def act() -> None:
+    def act(told: Told) -> None:
         watched.rename(tmp_path / "away")
-        time.sleep(1.0)
+        told(1)
         (watched / "mill").mkdir(parents=True)
         (watched / "mill" / "run1.csv").write_text(log_text(10.0))
 
@@ -134,9 +168,10 @@ def test_another_folder_in_its_place_is_told_and_its_files_are_found(tmp_path: P
     assert tree.news() is None
 
 
+@pytest.mark.usefixtures("quickly")
 @pytest.mark.skipif(sys.platform != "linux", reason="names are bytes on Linux only")
 def test_a_name_that_is_not_utf_8_does_not_end_it(tmp_path: Path) -> None:
-    def act() -> None:
+    def act(_told: Told) -> None:
         folder = Path(os.fsdecode(os.fsencode(tmp_path) + b"/mill\xff"))
         folder.mkdir()
         (folder / "run1.csv").write_text(log_text(10.0))
@@ -166,6 +201,7 @@ def test_a_converted_capture_goes_by_its_own_name(tmp_path: Path) -> None:
     assert line.startswith(f"{folder / 'kept.parquet'} (converted from first.csv): ")
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_capture_is_read_again_with_the_layout_that_was_kept_beside_it(tmp_path: Path) -> None:
     (tmp_path / "mill").mkdir()
     log = tmp_path / "mill" / "run1.csv"

@@ -150,16 +150,29 @@ ODD_NAMES = st.one_of(
 ).filter(lambda name: not name.startswith("."))
 
 
-@settings(max_examples=150, deadline=None)
+UP_TO_FOUR = st.lists(ODD_NAMES, min_size=1, max_size=4, unique=True)
+UP_TO_THREE = st.lists(ODD_NAMES, min_size=1, max_size=3, unique=True)
+
+
+@settings(max_examples=35, deadline=None)
 @example(cards=["x1"], scenes=["²"])
 @example(cards=["LOG"], scenes=["LOG"])
 @example(cards=["x1"], scenes=["lake", "000000"])
 @example(cards=["x1"], scenes=["lake", "mill", "000000"])
-@given(
-    st.lists(ODD_NAMES, min_size=1, max_size=4, unique=True), st.lists(ODD_NAMES, min_size=1, max_size=3, unique=True)
-)
+@given(UP_TO_FOUR, UP_TO_THREE)
 def test_a_drafted_plan_is_one_that_a_review_takes(cards: list[str], scenes: list[str]) -> None:
-    """Or no plan is drafted, and a line says which name stands in the way."""
+    check_draft(cards, scenes)
+
+
+@pytest.mark.slow
+@settings(max_examples=150, deadline=None)
+@given(UP_TO_FOUR, UP_TO_THREE)
+def test_each_of_many_drafted_plans_is_one_that_a_review_takes(cards: list[str], scenes: list[str]) -> None:
+    check_draft(cards, scenes)
+
+
+def check_draft(cards: list[str], scenes: list[str]) -> None:
+    """A review takes the plan, or none is drafted and a line says which name stands in the way."""
     with TemporaryDirectory() as name:
         names = [
             f"{card}/{scene}/1440p/run{run}.csv" for card in cards for scene in dict.fromkeys(scenes) for run in (1, 2)

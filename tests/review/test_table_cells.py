@@ -158,11 +158,28 @@ def check_power(result: ReviewResult) -> None:
             assert row.efficiency_ratio is None
 
 
-@settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 2**32 - 1), n_cards=st.integers(1, len(CARDS)), share=st.sampled_from([0.0, 0.1, 0.4, 0.8]))
+SOME_CARDS = st.integers(1, len(CARDS))
+SHARES = st.sampled_from([0.0, 0.1, 0.4, 0.8])
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), n_cards=SOME_CARDS, share=SHARES)
 def test_whatever_is_missing_every_ratio_is_the_quotient_of_the_numbers_beside_it(
     seed: int, n_cards: int, share: float
 ) -> None:
+    check_with_holes(seed, n_cards, share)
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), n_cards=SOME_CARDS, share=SHARES)
+def test_in_many_reviews_with_holes_every_ratio_is_the_quotient_of_the_numbers_beside_it(
+    seed: int, n_cards: int, share: float
+) -> None:
+    check_with_holes(seed, n_cards, share)
+
+
+def check_with_holes(seed: int, n_cards: int, share: float) -> None:
     """Runs, lows, power and prices are missing at random, from none to four in five."""
     rng = np.random.default_rng(seed)
 

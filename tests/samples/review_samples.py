@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
+from functools import wraps
+from typing import ParamSpec
 
 import numpy as np
 from example_result import NO_FINDINGS
@@ -88,6 +90,24 @@ def sample_run(conditions: Conditions, fps: float, *, power_w: float | None, wit
     )
 
 
+_Chosen = ParamSpec("_Chosen")
+
+
+def _once(make: Callable[_Chosen, ReviewResult]) -> Callable[_Chosen, ReviewResult]:
+    """Many tests look at the same review, and none can change it: of each choice it is made once."""
+    made: dict[str, ReviewResult] = {}
+
+    @wraps(make)
+    def review(*args: _Chosen.args, **chosen: _Chosen.kwargs) -> ReviewResult:
+        key = repr((args, sorted(chosen.items())))
+        if key not in made:
+            made[key] = make(*args, **chosen)
+        return made[key]
+
+    return review
+
+
+@_once
 def sample_review(
     *,
     n_scenes: int = 5,

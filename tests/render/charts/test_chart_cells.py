@@ -81,7 +81,7 @@ def test_frames_per_joule_are_the_printed_rate_over_the_printed_power(seed: int,
         )
 
 
-@pytest.mark.parametrize(("seed", "n_apart"), [(4, 0), (5, 1)])
+@pytest.mark.parametrize(("seed", "n_apart"), [(1, 0), (2, 1)])
 def test_value_is_the_printed_rate_over_the_printed_price(seed: int, n_apart: int) -> None:
     result = with_holes(seed=seed, n_apart=n_apart)
     figure = draw_value(result, THEME)
@@ -98,9 +98,9 @@ def test_value_is_the_printed_rate_over_the_printed_price(seed: int, n_apart: in
             assert digits_apart(expected, float(even), (rate, base_rate, even))
 
 
-@pytest.mark.parametrize("n_apart", [0, 1])
-def test_the_overall_ratio_is_the_mean_of_the_printed_ratios_that_have_no_star(n_apart: int) -> None:
-    result = with_holes(seed=6, n_apart=n_apart)
+@pytest.mark.parametrize(("seed", "n_apart"), [(1, 0), (2, 1)])
+def test_the_overall_ratio_is_the_mean_of_the_printed_ratios_that_have_no_star(seed: int, n_apart: int) -> None:
+    result = with_holes(seed=seed, n_apart=n_apart)
     for card in ("card-1", "card-2", "card-3"):
         figure = draw_ratios(result, THEME, candidate=card)
         words = [text.get_text() for text in figure.texts if CHANGE.match(text.get_text())]
@@ -114,7 +114,7 @@ def test_the_overall_ratio_is_the_mean_of_the_printed_ratios_that_have_no_star(n
 
 
 def test_the_ratio_of_two_bars_is_that_of_the_overall_chart() -> None:
-    result = with_holes(seed=7, n_apart=1)
+    result = with_holes(seed=2, n_apart=1)
     figure = draw_standings(result, THEME)
     widths = {card.key: by_gid(figure, f"bar-0-{card.label}")[0].get_width() for card in result.cards}
     for item in result.overall:
@@ -123,7 +123,7 @@ def test_the_ratio_of_two_bars_is_that_of_the_overall_chart() -> None:
 
 
 def test_a_card_that_stands_apart_is_drawn_below_with_the_baseline_in_its_cells() -> None:
-    result = with_holes(seed=8, n_apart=1)
+    result = with_holes(seed=2, n_apart=1)
     figure = draw_standings(result, THEME)
     (apart,) = (
         item for item in result.standings if (item.cut, item.metric, item.card) == ("all", result.headline, "card-3")

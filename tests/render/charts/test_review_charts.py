@@ -384,11 +384,15 @@ def test_long_names_of_two_cards_are_cut_in_the_title_and_never_what_stands_betw
         assert draw_verdict_matrix(named, THEME, candidate="card-1").texts[0].get_text().endswith(", cell by cell")
 
 
-@pytest.mark.parametrize("script", ["Brae Fell ", "Βράχος Κύμα ", "Гранит Волна "])
-def test_of_a_title_of_two_cards_the_names_alone_are_shortened(script: str) -> None:
-    result = sample_review(n_cards=2, n_scenes=40, resolutions=("1440p",))
+LENGTHS = (("Brae Fell ", range(20, 44, 4)), ("Βράχος Κύμα ", range(21, 44, 4)), ("Гранит Волна ", range(22, 44, 4)))
+ALL_LENGTHS = [pytest.param(script, range(20, 44), marks=pytest.mark.slow) for script, _ in LENGTHS]
+
+
+@pytest.mark.parametrize(("script", "lengths"), [*LENGTHS, *ALL_LENGTHS])
+def test_of_a_title_of_two_cards_the_names_alone_are_shortened(script: str, lengths: range) -> None:
+    result = sample_review(n_cards=2, n_scenes=40, n_runs=2, resolutions=("1440p",))
     overall = tuple(replace(item, ratio=1.39, verdict="ahead") for item in result.overall)
-    for length in range(20, 44):
+    for length in lengths:
         cards = tuple(replace(card, label=(script * 5)[: length - 1] + card.key[-1]) for card in result.cards)
         named = replace(result, cards=cards, overall=overall)
         for draw, start, end in ((draw_pair, "Scene by scene: ", " overall (2 of 4)"), (draw_ratios, "", " (2 of 3)")):
