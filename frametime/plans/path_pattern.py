@@ -42,13 +42,13 @@ _SIZES: Final = MappingProxyType({**_WIDE, "1200p": (1920, 1200), "1600p": (2560
 _WORDS: Final = MappingProxyType(
     {
         "hd": "720p", "fhd": "1080p", "fullhd": "1080p", "qhd": "1440p", "wqhd": "1440p", "4k": "2160p", "uhd": "2160p",
-        "4kuhd": "2160p", "5k": "2880p", "8k": "4320p", "uwfhd": "2560x1080", "uwqhd": "3440x1440",
-        "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
+        "4kuhd": "2160p", "ultrahd": "2160p", "2.5k": "1440p", "5k": "2880p", "8k": "4320p", "uwfhd": "2560x1080",
+        "uwqhd": "3440x1440", "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
     }
 )  # fmt: skip
 RESOLUTION: Final = re.compile(
     r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
-    r"|4k[-_ ]?uhd|[24568]k|full[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])",
+    r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])",
     re.IGNORECASE,
 )
 

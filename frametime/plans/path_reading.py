@@ -42,6 +42,7 @@ _SESSION_WORD: Final = re.compile(
 """Where nothing else is the run, what was repeated as a whole is."""
 _NUMBER: Final = re.compile(r"第?(?P<run>\d{1,3})(?:of\d{1,3}|回目?|次|차)?")  # 1of3; first time, in three scripts
 _COUNTED: Final = re.compile(rf"(?P<run>\d{{1,3}}|{_IN_WORDS})", re.IGNORECASE)
+_FIRST_NUMBER: Final = re.compile(r"(?<![^\W_])(?P<run>\d{1,3})(?![^\W_])(?!.*/)")
 _LAST_DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?P<run>\d{1,3})$")
 _FOLDER_NUMBER: Final = re.compile(rf"(?:^|(?<=/)){_NUMBER.pattern}(?=/)")
 _STAMP: Final = re.compile(
@@ -55,14 +56,12 @@ _STAMP: Final = re.compile(
 _BLOT: Final = "\0"
 TOKEN: Final = re.compile(rf"[^{_MARKS}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
-_NO_NAMES: Final = frozenset(
-    {"captures", "capture", "logs", "log", "frames", "frametimes", "frame_times", "data", "results", "bench"}
-    | {"run", "runs"}
-)
+_NO_NAME: Final = re.compile("captures?|logs?|frames|frame_?times|data|results|bench|runs?")
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
 _MOST_OF_ALL: Final = 0.9
-"""Share of the captures that count their runs in letters or words, below which these may be names: of scenes, say."""
+"""Share of the captures that count their runs in letters or words, below which these may be names: of scenes, say.
+Where a reading fits no more than this share, another way to find the run may fit more of them."""
 
 _RunFinder: TypeAlias = Callable[[str], "re.Match[str] | None"]
 """Finds the run in a path without its ending: a match with the group ``run``, in front of which its word may stand."""
@@ -113,17 +112,18 @@ def read_alike(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
     ('{card}-{scene}-{resolution}-{run}.csv', ['GPU-70', 'GPU-80'])
     """
     found: list[PathReading] = []
+    least = 0
     for stops, finder in _run_finders(names):
         readings = [
             reading
             for columns, roles in _readings(names, finder, is_one_card=is_one_card)
             if (reading := _checked(columns, roles)) is not None and _says_enough(reading)
         ]
-        found += readings
+        found += (one for one in readings if not least or (len(one.fields) > least and "run" in one.pattern.fields))
         # A number that leaves one card only may be part of its name: both ways are shown.
-        if stops == "always" or (
-            stops == "readily" and readings and (is_one_card or all(map(_stands_by_itself, readings)))
-        ):
+        if stops == "readily" and readings and (is_one_card or all(map(_stands_by_itself, readings))):
+            least = max(least, *(len(reading.fields) for reading in readings))
+        if stops == "always" or least > _MOST_OF_ALL * len(names):
             break
     return _without_doubles(found)
 
@@ -193,7 +193,7 @@ def _run_finders(names: Sequence[str]) -> Iterator[tuple[Literal["always", "read
         if columns := _columns(names, finder):
             is_plain = not has_numbers and len(columns[0].texts) >= _MOST_OF_ALL * len(names)
             yield "readily" if is_plain else "never", finder
-    searches = (expression.search for expression in (_LAST_DIGITS, _FOLDER_NUMBER, _SESSION_WORD))
+    searches = (expression.search for expression in (_FIRST_NUMBER, _LAST_DIGITS, _FOLDER_NUMBER, _SESSION_WORD))
     others: list[_RunFinder] = [*numbers, *searches, _no_run, _FOLDER_END.search]
     for finder in others:
         yield "readily", finder
@@ -330,7 +330,11 @@ def _readings(
                 roles[at] = "*"
     varying = [at for at in varying if at not in {*roles, *twins}]
     constant = [at for at in reversed(texts) if at not in {*varying, *roles, *twins}]
-    constant = [at for at in constant if not (columns[at].names() <= _NO_NAMES or _are_bare(columns[at].names()))]
+    constant = [
+        at
+        for at in constant
+        if not (all(map(_NO_NAME.fullmatch, columns[at].names())) or _are_bare(columns[at].names()))
+    ]
     if not columns or len(varying) > (1 if is_one_card else 2):
         return
     if len(varying) == 1 and not is_one_card and (split := _crossing(set(columns[varying[0]].texts))) is not None:

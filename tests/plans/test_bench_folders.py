@@ -98,6 +98,20 @@ def test_every_capture_of_a_badly_named_folder_is_found_at_its_place(tmp_path: P
     assert len({place[:2] for place in found.values()}) == len(CARDS) * len(SCENES)
 
 
+@pytest.mark.parametrize("parting", ["-", "_", " - ", "@", " "])
+def test_no_card_is_passed_over_for_a_word_more_in_its_name(tmp_path: Path, parting: str) -> None:
+    cards = ("Brae 41", "Tarn 6", "Tarn 6 XT")
+    truth = bench(
+        tmp_path,
+        lambda card, scene, resolution, run: f"{resolution}/{scene}{parting}{run + 1}{parting}{card}.csv",
+        cards=cards,
+    )
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    assert {name: (place[0], place[-1]) for name, place in found.items()} == {
+        name: (place[0], place[-1]) for name, place in truth.items()
+    }
+
+
 def test_spellings_that_are_joined_stand_in_the_table_with_a_sentence(tmp_path: Path) -> None:
     bench(
         tmp_path / "captures",

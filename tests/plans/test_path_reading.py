@@ -60,11 +60,18 @@ def test_a_way_of_naming_is_understood(way: str, pattern: str) -> None:
     assert reading.fields == paths
 
 
-def test_words_for_resolutions_are_known() -> None:
-    paths = named("{card}/{scene}/{resolution}_{run}.csv", resolutions=("FHD", "ultrawide 3440x1440", "4K"))
+@pytest.mark.parametrize(
+    ("words", "names"),
+    [
+        (("FHD", "ultrawide 3440x1440", "4K"), {"1080p", "3440x1440", "2160p"}),
+        (("Full HD", "2.5K", "Ultra HD"), {"1080p", "1440p", "2160p"}),
+    ],
+)
+def test_words_for_resolutions_are_known(words: tuple[str, ...], names: set[str]) -> None:
+    paths = named("{card}/{scene}/{resolution}_{run}.csv", resolutions=words)
     (reading,) = read_paths(list(paths))
     assert reading.fields == paths
-    assert {resolution_name(name) for name in reading.values("resolution")} == {"1080p", "3440x1440", "2160p"}
+    assert {resolution_name(name) for name in reading.values("resolution")} == names
 
 
 def test_without_a_run_number_there_is_one_run() -> None:
