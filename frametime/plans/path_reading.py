@@ -56,7 +56,7 @@ _STAMP: Final = re.compile(
 _BLOT: Final = "\0"
 TOKEN: Final = re.compile(rf"[^{_MARKS}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
-_NO_NAME: Final = re.compile("captures?|logs?|frames|frame_?times|data|results|bench|runs?")
+_NO_NAME: Final = re.compile(r"captures?|logs?|frames|frame_?times|data|results|bench|runs?")
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
 _MOST_OF_ALL: Final = 0.9
@@ -329,12 +329,8 @@ def _readings(
             else:
                 roles[at] = "*"
     varying = [at for at in varying if at not in {*roles, *twins}]
-    constant = [at for at in reversed(texts) if at not in {*varying, *roles, *twins}]
-    constant = [
-        at
-        for at in constant
-        if not (all(map(_NO_NAME.fullmatch, columns[at].names())) or _are_bare(columns[at].names()))
-    ]
+    others = {at: columns[at].names() for at in reversed(texts) if at not in {*varying, *roles, *twins}}
+    constant = [at for at, own in others.items() if not (_are_bare(own) or all(map(_NO_NAME.fullmatch, own)))]
     if not columns or len(varying) > (1 if is_one_card else 2):
         return
     if len(varying) == 1 and not is_one_card and (split := _crossing(set(columns[varying[0]].texts))) is not None:
