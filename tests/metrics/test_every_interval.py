@@ -185,7 +185,7 @@ def test_each_frame_moves_what_the_eye_sees_by_its_item(refresh: Refresh) -> Non
     for key, items in expected.items():
         outcome = found[key]
         assert isinstance(outcome, Influence), key
-        assert outcome.items == pytest.approx(items, rel=1e-9, abs=1e-12), key
+        np.testing.assert_allclose(outcome.items, items, rtol=1e-9, atol=1e-12, err_msg=key)
 
 
 def test_power_hangs_together_over_its_own_time() -> None:

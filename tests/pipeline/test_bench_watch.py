@@ -59,7 +59,11 @@ def quickly(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def begin(plan: ReviewPlan) -> tuple[Iterator[BenchReport], threading.Event]:
+    """Reports, none after a minute, and what ends them."""
     stop = threading.Event()
+    end = threading.Timer(60.0, stop.set)
+    end.daemon = True
+    end.start()
     return watch_plan(plan, settle_s=0.05, stop=stop), stop
 
 

@@ -18,6 +18,8 @@ from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.tuning.endurance_verdict import judge_endurance
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 RECORD = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 
 

@@ -26,7 +26,7 @@ def result() -> ReviewResult:
 def test_page_and_text_are_written_and_nothing_else(
     result: ReviewResult, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    folder = made_once(tmp_path_factory, "small again", lambda folder: write_report(result, folder))
+    folder = made_once(tmp_path_factory, "small", lambda folder: write_report(result, folder))
     assert sorted(path.name for path in folder.iterdir()) == ["report.html", "report.md"]
     page = (folder / "report.html").read_bytes()
     assert page.startswith(b"<!doctype html>\n")

@@ -81,6 +81,7 @@ def watch_while(
     return reports
 
 
+@pytest.mark.usefixtures("quickly")
 def test_a_file_is_read_once_it_has_stopped_growing(tmp_path: Path) -> None:
     (tmp_path / "mill").mkdir()
     text = log_text(10.0)

@@ -65,11 +65,12 @@ def test_two_bad_runs_in_two_cells_are_both_named() -> None:
     assert set(flags) == {"amber-6/scene1/1440p/1", "amber-6/scene5/1440p/3"}
 
 
-def test_good_matrices_are_rarely_flagged() -> None:
+@pytest.mark.parametrize(("n_matrices", "most"), [(60, 8), pytest.param(200, 19, marks=pytest.mark.slow)])
+def test_good_matrices_are_rarely_flagged(n_matrices: int, most: int) -> None:
     rng = np.random.default_rng(3)
-    told = sum(bool(flags_of(matrix(rng, sd=0.02))) for _ in range(200))
-    # 5 % over the runs of a card: 10 of 200; 19 is beyond what chance gives in one of 200 such counts.
-    assert told <= 19, told
+    told = sum(bool(flags_of(matrix(rng, sd=0.02))) for _ in range(n_matrices))
+    # 5 % over the runs of a card: 10 of 200; 19 is beyond what chance gives in one of 200 such counts, 8 of 60 as well.
+    assert told <= most, told
 
 
 def test_a_deviation_that_cannot_move_a_verdict_is_not_flagged() -> None:

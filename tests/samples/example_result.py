@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 import numpy as np
 from made_captures import provenance
@@ -299,6 +300,7 @@ def example_design() -> ReviewDesign:
     )
 
 
+@cache
 def example_result(seed: int = 7) -> ReviewResult:
     """The review of the example."""
     return review_runs(example_design(), example_runs(seed), plan={"title": "Three cards at the open bench"})

@@ -136,7 +136,7 @@ def test_a_card_that_stands_apart_is_drawn_below_with_the_baseline_in_its_cells(
 
 
 def test_a_review_of_any_size_draws_few_charts_and_says_how_to_get_the_others() -> None:
-    large = sample_review(n_cards=12, n_scenes=16, n_runs=1, n_cuts=6)
+    large = sample_review(n_cards=12, n_scenes=9, n_runs=1, n_cuts=6)
     names = [name for name, _ in review_figures(large, THEME)]
     assert len(names) <= MOST_CHARTS
     kinds = ("standings", "scene-bars", "ratios", "matrix", "value", "efficiency", "costs")
@@ -178,7 +178,7 @@ def test_a_kind_that_was_asked_for_and_has_nothing_to_show_is_named() -> None:
 
 
 def test_a_short_list_is_as_wide_as_its_lines_and_leaves_the_rest_to_the_plot() -> None:
-    many = sample_review(n_cards=16, n_scenes=1)
+    many = sample_review(n_cards=16, n_scenes=1, n_runs=1)
     named = replace(many, cards=tuple(replace(card, label=f"C{at}") for at, card in enumerate(many.cards)))
     wide = replace(
         many, cards=tuple(replace(card, label=f"{at} {'Basalt ' * 6}") for at, card in enumerate(many.cards))
@@ -214,7 +214,7 @@ def test_panels_of_one_unit_lie_on_one_scale(n_cards: int) -> None:
 
 
 def test_cards_of_a_cut_that_needs_two_pages_are_drawn_on_one_scale() -> None:
-    large = sample_review(n_cards=22, n_scenes=2, n_runs=2)
+    large = sample_review(n_cards=22, n_scenes=2, n_runs=1, resolutions=("1440p",))
     pages = [draw_standings(large, THEME, page=page) for page in range(2)]
     assert pages[0].axes[0].get_xlim() == pages[1].axes[0].get_xlim()
     assert [len(gids(page, "bar-0-")) for page in pages] == [11, 11]

@@ -33,7 +33,7 @@ THEME = Theme.of("light", "web")
 
 @cache
 def measured_capture() -> tuple[Capture, MeasuredRun]:
-    capture = sample_capture(1500, with_sensors=True)
+    capture = sample_capture(500, with_sensors=True)
     return capture, measured(capture)
 
 

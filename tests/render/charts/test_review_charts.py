@@ -321,15 +321,16 @@ def test_one_chart_holds_sixteen_cards_with_the_subject_marked(size: str) -> Non
 def test_a_card_has_its_color_in_every_chart_and_its_metrics_shades_of_it() -> None:
     result = sample_review(n_cards=3, with_curves=True)
     theme = replace(THEME, card_colors=(None, "#123456", None))
+    standings, planes = draw_standings(result, theme), [draw(result, theme) for draw in (draw_value, draw_efficiency)]
+    panels = dict(review_figures(result, theme, only=("frame-time-panels",)))["frame-time-panels-scene-0-1080p"]()
     for number, card in enumerate(result.cards):
         own = to_rgba(theme.style(number).color)
-        bars = [by_gid(draw_standings(result, theme), f"bar-{metric}-{card.label}")[0] for metric in range(3)]
+        bars = [by_gid(standings, f"bar-{metric}-{card.label}")[0] for metric in range(3)]
         assert {bar.get_facecolor()[:3] for bar in bars} == {own[:3]}
         assert [bar.get_facecolor()[3] for bar in bars] == sorted({1.0, 0.5, 0.25}, reverse=True)
-        for draw in (draw_value, draw_efficiency):
-            (mark,) = by_gid(draw(result, theme), f"card-{number}")
+        for plane in planes:
+            (mark,) = by_gid(plane, f"card-{number}")
             assert to_rgba(mark.get_markerfacecolor()) == own
-        panels = dict(review_figures(result, theme, only=("frame-time-panels",)))["frame-time-panels-scene-0-1080p"]()
         (line,) = [item for item in by_gid(panels, "frame-times") if item.axes is panels.axes[number]]
         assert to_rgba(line.get_facecolor()[0] if isinstance(line, Collection) else line.get_color()) == own
     assert theme.style(1).color == "#123456"
@@ -816,7 +817,8 @@ def test_few_rows_use_the_room_above_the_foot() -> None:
 def test_every_line_of_equal_value_has_its_label() -> None:
     for theme in (THEME, Theme.of("light", "print-85mm")):
         for n_cards, draw in ((2, draw_value), (3, draw_value), (8, draw_value), (16, draw_efficiency)):
-            figure = draw(sample_review(n_cards=n_cards, n_scenes=2), theme)
+            review = sample_review(n_cards=n_cards, n_scenes=2, n_runs=1, resolutions=("1440p",))
+            figure = draw(review, theme)
             lines = gids(figure, "slope-")
             assert lines
             labels = [text.get_text().split(" ")[0] for text in words_beside(figure.axes[0])]

@@ -60,26 +60,28 @@ def assert_fits(figure: Figure, theme: Theme) -> None:
     assert outside(figure, texts) == []
 
 
+@pytest.mark.parametrize("figure", [-1, pytest.param(0, marks=pytest.mark.slow)], ids=["last", "first"])
 @pytest.mark.parametrize("size", ["web", pytest.param("print-85mm", marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
     "name", [name if name in TIGHTEST else pytest.param(name, marks=pytest.mark.slow) for name in REVIEWS]
 )
-def test_texts_of_review_charts(name: str, size: str) -> None:
+def test_texts_of_review_charts(name: str, size: str, figure: int) -> None:
+    """Of each chart the first and the last figure: the others differ in their numbers only."""
     result, theme = review_of(name), Theme.of("light", size)
-    for chart, drawing in first_and_last(review_figures(result, theme)):
+    for chart, drawing in one_of_each(review_figures(result, theme), figure):
         try:
             assert_fits(drawing(), theme)
         except AssertionError as error:
             raise AssertionError(f"{chart}: {error}") from error
 
 
-def first_and_last(drawings: list[tuple[str, Drawing]]) -> list[tuple[str, Drawing]]:
-    """Of each chart the first and the last figure: the others differ in their numbers only."""
+def one_of_each(drawings: list[tuple[str, Drawing]], figure: int) -> list[tuple[str, Drawing]]:
+    """The figure of each chart at this place."""
     found: dict[str, list[tuple[str, Drawing]]] = {}
     for name, drawing in drawings:
         key = next(key for key in sorted(CATALOG, key=len, reverse=True) if name.startswith(key))
         found.setdefault(key, []).append((name, drawing))
-    return [pair for pairs in found.values() for pair in dict([pairs[0], pairs[-1]]).items()]
+    return [pairs[figure] for pairs in found.values()]
 
 
 @cache

@@ -12,6 +12,7 @@ from capture_samples import capture_of, measured, sample_capture, sample_sensors
 from chart_reading import all_text, by_gid, gids, outside, overlaps, shown_texts, x_labels
 
 from frametime.capture import Capture
+from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.tuning_record import summarize_file
 from frametime.render.charts.frame_times import draw_endurance
@@ -26,6 +27,8 @@ from frametime.render.charts.tuning_charts import (
 from frametime.tuning.endurance_verdict import judge_endurance
 from frametime.tuning.record import STOCK
 from frametime.tuning.tuning_summary import TuningSummary
+
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
 
 RECORD = Path(__file__).parents[3] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 THEMES = [Theme.of("light", "web"), Theme.of("dark", "video-1080p"), Theme.of("light", "print-85mm")]
@@ -143,14 +146,14 @@ def test_a_line_needs_two_settings() -> None:
     assert tuning_figures(replace(alone, map=()), THEME) == []
 
 
+@cache
 def long_run(*, minutes: float = 12.0, with_sensors: bool = True) -> Capture:
     times_ms = sample_times_ms(int(60 * 100 * minutes), fps=100.0, n_hitches=4, hitch_ms=300.0)
     return capture_of(times_ms, sensors=sample_sensors(60.0 * minutes) if with_sensors else None)
 
 
 def test_an_endurance_run_has_one_time_axis_and_every_criterion() -> None:
-    capture = long_run()
-    run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
+    capture, run = long_runs()[0]
     verdict = judge_endurance(capture, run)
     figure = draw_endurance(capture, run, verdict, THEME)
     assert len(figure.axes) == 4
@@ -169,11 +172,17 @@ def test_an_endurance_run_has_one_time_axis_and_every_criterion() -> None:
     assert shaded[0].get_x() == pytest.approx(run.findings.throttling[0].start_s)
 
 
+@cache
+def long_runs() -> list[tuple[Capture, MeasuredRun]]:
+    options = MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0)
+    captures = (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False))
+    return [(capture, measured(capture, options)) for capture in captures]
+
+
 @pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
 def test_texts_fit(theme: Theme) -> None:
     drawn = [drawing() for _, drawing in tuning_figures(with_power(), theme)]
-    for capture in (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False)):
-        run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
+    for capture, run in long_runs():
         drawn.append(draw_endurance(capture, run, judge_endurance(capture, run), theme))
     for figure in drawn:
         texts = shown_texts(figure, theme)
