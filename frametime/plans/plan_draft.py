@@ -218,9 +218,9 @@ def draft_plans(
         braced = [name for name in names if "{" in name or "}" in name]
         if braced:
             raise _fault(folder, f"the path '{printable(braced[0])}' holds a brace, which marks fields")
-        shown = printable(names[len(names) // 2])
+        wrong = f"card, scene and run cannot be told from paths such as '{printable(names[len(names) // 2])}'"
         helps = _HELPS if card is not None else f"{_HELPS}, or where all are of one card its name with --card"
-        raise _fault(folder, f"card, scene and run cannot be told from paths such as '{shown}'", helps=helps)
+        raise _fault(folder, wrong, helps=f"{helps}; a setting that differs is written out there, one plan for each")
     drafts = tuple(_draft(folder, beside, reading, walk, card) for reading in readings)
     for draft in drafts:  # names for which there is no plan are told here, not by the review
         try:

@@ -183,3 +183,23 @@ def test_why_a_file_is_passed_over_names_it_once(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("played on Tuesday\n")
     (line,) = [line for line in draft_plan(tmp_path, beside=tmp_path).understood if "notes.txt" in line]
     assert line == "  notes.txt: there is one line and no row of numbers below it: 'played on Tuesday'"
+
+
+def test_a_setting_that_differs_besides_is_written_out_as_the_refusal_says(tmp_path: Path) -> None:
+    truth = bench(
+        tmp_path / "captures",
+        lambda card, scene, resolution, run: (
+            f"{card}/{scene}_{resolution}_{('native', 'scaled')[run % 2]}_{1 + run // 2}.csv"
+        ),
+        n_runs=4,
+    )
+    refused = frametime("plan", tmp_path / "captures", "--out", tmp_path / "plan.toml")
+    assert refused.code == 3 and refused.err.endswith(
+        "a setting that differs is written out there, one plan for each\n"
+    )
+    pattern = "{card}/{scene}_{resolution}_native_{run}.csv"
+    shown = frametime(
+        "plan", tmp_path / "captures", "--path-pattern", pattern, "--out", tmp_path / "plan.toml", "--dry-run"
+    )
+    assert shown.code == 0 and shown.out.startswith(f"{len(truth) // 2} captures, ")
+    assert "  runs              2 a cell\n" in shown.out
