@@ -21,7 +21,15 @@ from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.column_readings import middle
-from frametime.adapters.columns.words import RATE, Event, HeaderMeaning, Meaning, header_meaning
+from frametime.adapters.columns.words import (
+    FRAME_MEANINGS,
+    RATE,
+    TIME_MEANINGS,
+    Event,
+    HeaderMeaning,
+    Meaning,
+    header_meaning,
+)
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect, facts_of
@@ -37,9 +45,7 @@ TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
 LOG_ENDINGS: Final = (TABLE_ENDINGS | TEXT_ENDINGS | COMPRESSION_ENDINGS) - {""}
 _SLOW_STEP_NS: Final = 50_000_000
-_FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
 _ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)
-_TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART))
 
 
 class FileKind(NamedTuple):
@@ -126,9 +132,9 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     facts = facts_of(dialect)
     if not dialect.names:
         return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")
-    times = [fact for fact in facts if fact.meaning in _TIME_MEANINGS and fact.numeric]
+    times = [fact for fact in facts if fact.meaning in TIME_MEANINGS and fact.numeric]
     sensors = [fact for fact in facts if fact.said.other_unit is not None]
-    meanings = {fact.meaning for fact in facts if fact.numeric} & _FRAME_MEANINGS
+    meanings = {fact.meaning for fact in facts if fact.numeric} & FRAME_MEANINGS
     # What names say of single frames counts before how fast the rows come: a game may run at 15 frames a second.
     if times and any(map(_is_of_one_frame, facts)):
         return FileKind(kind="frames", reason="columns say something of single frames")
@@ -146,7 +152,7 @@ def _is_of_one_frame(fact: ColumnFacts) -> bool:
     """Whether the name of a column says something of a single frame: its moment, its number, its fate."""
     if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED) or fact.said.event in (Event.DISPLAY, Event.SUBMIT):
         return True
-    named = fact.meaning in _TIME_MEANINGS or fact.meaning is Meaning.INDEX
+    named = fact.meaning in TIME_MEANINGS or fact.meaning is Meaning.INDEX
     return named and _ONE_FRAME.search(fact.name or "") is not None
 
 
@@ -177,11 +183,11 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
 
 def _by_names(said: Sequence[HeaderMeaning], *, why: str = "") -> FileKind:
     meanings = {one.meaning for one in said}
-    if meanings & _FRAME_MEANINGS:
+    if meanings & FRAME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds frame times or rates")
     if any(one.other_unit is not None for one in said):
         return FileKind(kind="sensors", reason=why or "columns of sensors")
-    if meanings & _TIME_MEANINGS:
+    if meanings & TIME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds times")
     return FileKind(kind="other", reason=why or "no column holds a time")
 

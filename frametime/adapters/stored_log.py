@@ -9,12 +9,14 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
-from typing import Any, BinaryIO, Final, NamedTuple, TypeVar, cast
+from typing import Any, BinaryIO, Final, NamedTuple, TypeAlias, TypeVar, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.errors import FrametimeError, ReadError, printable
 
 Result = TypeVar("Result")
+Source: TypeAlias = str | os.PathLike[str] | BinaryIO
+"""A path, ``-`` for standard input, or a stream."""
 
 BLOCK_BYTES: Final = 1 << 20
 """How much of a stream is read at a time."""
@@ -188,9 +190,7 @@ class OpenedLog(NamedTuple):
 
 
 @contextmanager
-def opened_log(
-    source: str | os.PathLike[str] | BinaryIO, options: ReadOptions, *, use_threads: bool
-) -> Iterator[OpenedLog]:
+def opened_log(source: Source, options: ReadOptions, *, use_threads: bool) -> Iterator[OpenedLog]:
     """Open a path, ``-`` or a stream.
 
     Refuses what was read from a log that grew, was cut, gave an error of the system meanwhile or fills the memory.
@@ -255,7 +255,7 @@ def in_passing(log: BinaryIO | LogStream, work: Callable[[], Result], *, use_thr
     return working.result
 
 
-def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:
+def _stored(source: Source) -> LogStream:
     if not isinstance(source, str | os.PathLike):
         name = getattr(source, "name", None)
         return _held(source, name if isinstance(name, str) and name else "log")

@@ -83,8 +83,9 @@ def _scaled(values: NDArray[Any], unit: Unit, ns: NDArray[np.int64]) -> bool:
 
 
 def clean_texts(column: Any) -> Any:
-    """Cells without surrounding space, quotes left over, and nulls."""
-    return pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
+    """Cells without surrounding space, quotes left over, and nulls, and with a plain minus."""
+    texts = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
+    return pc.replace_substring(texts, cells.MINUS, "-")
 
 
 def times_of_texts(column: Any, unit: Unit, style: NumberStyle, *, relative: bool = False) -> TimeValues:

@@ -7,7 +7,7 @@ move earlier, because a kept hole would look like one long frame that never was.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,8 @@ _NEAR_ROWS: Final = 64
 _MAX_EQUAL: Final = 0.05
 _FEW: Final = 16
 _SAME: Final = 0.002
-_NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
+Ints: TypeAlias = NDArray[np.int64]
+_NO_ROWS: Final[Ints] = np.empty(0, dtype=np.int64)
 
 
 class Timeline(NamedTuple):
@@ -45,14 +46,14 @@ class Timeline(NamedTuple):
     evidence : tuple of str
     """
 
-    timestamps_ns: NDArray[np.int64]
-    rows: NDArray[np.int64] | None
+    timestamps_ns: Ints
+    rows: Ints | None
     starts_before: bool
-    bad_rows: NDArray[np.int64]
+    bad_rows: Ints
     caveats: tuple[Caveat, ...]
     evidence: tuple[str, ...]
 
-    def row_of_each(self) -> NDArray[np.int64]:
+    def row_of_each(self) -> Ints:
         """Row of the log for each timestamp, -1 where there is none; shape (n_frames + 1,)."""
         before = int(self.starts_before)
         rows = np.arange(self.timestamps_ns.size - before, dtype=np.int64) if self.rows is None else self.rows
@@ -86,17 +87,17 @@ class ClockRules(NamedTuple):
     frame_time_resolution_ns: int
 
 
-def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+def chosen(values: NDArray[Any], rows: Ints | None) -> NDArray[Any]:
     """The values at ``rows``; all of them without."""
     return values if rows is None else values[rows]
 
 
-def _rows_at(rows: NDArray[np.int64] | None, places: Any) -> Any:
+def _rows_at(rows: Ints | None, places: Any) -> Any:
     """Which rows of the table stand at some places (or at one) among those chosen."""
     return places if rows is None else rows[places]
 
 
-def _usable(frame_times: TimeValues, rows: NDArray[np.int64] | None) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _usable(frame_times: TimeValues, rows: Ints | None) -> tuple[Ints, NDArray[np.bool_]]:
     """Frame times in ns, and where they are more than 0."""
     durations = chosen(frame_times.ns, rows)
     good = durations > 0
@@ -105,29 +106,21 @@ def _usable(frame_times: TimeValues, rows: NDArray[np.int64] | None) -> tuple[ND
     return durations, good
 
 
-def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
+def from_frame_times(frame_times: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
     """Timestamps from frame times alone: the first frame begins at 0."""
-    return _of_lengths(*_usable(frame_times, rows), rows, rules)
+    return _of_lengths(_Rows(frame_times.ns, *_usable(frame_times, rows), rows), rules)
 
 
-def _of_lengths(
-    durations: NDArray[np.int64],
-    good: NDArray[np.bool_],
-    rows: NDArray[np.int64] | None,
-    rules: ClockRules,
-    *,
-    origin_ns: int = 0,
-    left_out_ns: int | None = None,
-) -> Timeline:
+def _of_lengths(table: _Rows, rules: ClockRules, *, origin_ns: int = 0, left_out_ns: int | None = None) -> Timeline:
     """Timestamps of the good frame times; ``left_out_ns`` is how much time the others took, where it is known."""
     bad, holes = _NO_ROWS, tuple[Caveat, ...]()
-    if not good.all():
-        kept, bad = np.flatnonzero(good), _rows_at(rows, np.flatnonzero(~good))
-        durations, rows, holes = durations[kept], _rows_at(rows, kept), (_hole_caveat(bad.size, left_out_ns),)
-    return Timeline(_cumulated(origin_ns, durations, rules), rows, True, bad, holes, ())
+    if not table.good.all():
+        bad, table = _rows_at(table.rows, np.flatnonzero(~table.good)), table.at(np.flatnonzero(table.good))
+        holes = (_hole_caveat(bad.size, left_out_ns),)
+    return Timeline(_cumulated(origin_ns, table.durations, rules), table.rows, True, bad, holes, ())
 
 
-def _cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
+def _cumulated(origin_ns: int, durations: Ints, rules: ClockRules) -> Ints:
     """Timestamps in ns of frames of these lengths in ns, one more than there are frames.
 
     Raises
@@ -150,7 +143,7 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
     return Caveat(code="frames-left-out", message=f"{frames}; later frames move earlier by {amount}.")
 
 
-def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
+def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
     stamps = chosen(times.ns, rows)
     if times.ok is None and _rise_alone(stamps):
@@ -173,13 +166,13 @@ def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: Cl
     return Timeline(stamps, rows, False, _NO_ROWS, tuple(caveats), ())
 
 
-def _rise_alone(stamps: NDArray[np.int64]) -> bool:
+def _rise_alone(stamps: Ints) -> bool:
     """Whether the times can be taken as they are: each is later than the one before, and they fit the clock."""
     rise = stamps.size > 1 and bool((stamps[1:] > stamps[:-1]).all())
     return rise and float(stamps[-1]) - float(stamps[0]) <= _MAX_SPAN_NS
 
 
-def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
+def _unwrapped(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints:
     """Undo a counter that ran over, or a time of day that passed midnight."""
     if stamps.size < 2:
         return stamps
@@ -209,7 +202,7 @@ def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Cavea
     return stamps
 
 
-def gone_on(stamps: NDArray[np.int64], period_ns: int, longest_ns: float) -> NDArray[np.int64] | None:
+def gone_on(stamps: Ints, period_ns: int, longest_ns: float) -> Ints | None:
     """Times of a clock that begins again after each period, as times of one that goes on.
 
     A row that comes late stays late: from a day on, of the two ways round the shorter one is taken. ``None`` where the
@@ -225,9 +218,7 @@ def gone_on(stamps: NDArray[np.int64], period_ns: int, longest_ns: float) -> NDA
     return stamps - period_ns * np.cumsum(np.append(0, turns), dtype=np.int64)
 
 
-def _order_of_time(
-    stamps: NDArray[np.int64], rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
-) -> NDArray[np.int64] | None:
+def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: list[Caveat]) -> Ints | None:
     """The order in which time rises, or ``None`` where it does already."""
     back = np.flatnonzero(stamps[1:] < stamps[:-1])
     if not back.size:
@@ -249,9 +240,7 @@ def _order_of_time(
     return order
 
 
-def _closed(
-    stamps: NDArray[np.int64], holes: NDArray[np.int64], caveats: list[Caveat]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _closed(stamps: Ints, holes: Ints, caveats: list[Caveat]) -> tuple[Ints, Ints]:
     """Stamps with the holes closed, and the places of those that are kept."""
     steps = np.diff(stamps)
     removed = np.zeros(stamps.size, dtype=np.int64)
@@ -260,7 +249,7 @@ def _closed(
     return stamps - np.cumsum(removed), np.delete(np.arange(stamps.size, dtype=np.int64), holes + 1)
 
 
-def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:
+def _distinct(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints | None:
     """Indices of stamps that differ from the one before, or ``None`` where all do."""
     equal = stamps[1:] == stamps[:-1]
     count = int(np.count_nonzero(equal))
@@ -283,19 +272,19 @@ def _equal_caveat(count: int) -> Caveat:
 class _Rows(NamedTuple):
     """Rows with a time and a frame time: both in ns, whether the frame time is good, and which rows of the log."""
 
-    stamps: NDArray[np.int64]
-    durations: NDArray[np.int64]
+    stamps: Ints
+    durations: Ints
     good: NDArray[np.bool_]
-    rows: NDArray[np.int64] | None
+    rows: Ints | None
 
-    def at(self, places: NDArray[np.int64] | None) -> _Rows:
+    def at(self, places: Ints | None) -> _Rows:
         """Those at some places; all of them without."""
         if places is None:
             return self
         return _Rows(self.stamps[places], self.durations[places], self.good[places], _rows_at(self.rows, places))
 
 
-def from_both(times: TimeValues, lengths: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
+def from_both(times: TimeValues, lengths: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
     """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
     table = _Rows(chosen(times.ns, rows), *_usable(lengths, rows), rows)
     if times.ok is not None and not (stamped := chosen(times.ok, rows)).all():
@@ -306,7 +295,7 @@ def from_both(times: TimeValues, lengths: TimeValues, rows: NDArray[np.int64] | 
     if _goes_in_ticks(table, rules):
         message = "The clock goes in coarse steps and agrees with the frame times; the frame times were used."
         caveats.append(Caveat(code="time-columns-differ", message=message, weight=Weight.NOTE))
-        by_length = _of_lengths(table.durations, table.good, table.rows, rules, origin_ns=int(table.stamps[0]))
+        by_length = _of_lengths(table, rules, origin_ns=int(table.stamps[0]))
         return by_length._replace(caveats=(*caveats, *by_length.caveats))
     table = table.at(_without_repeated_rows(table, rules, caveats))
     at_end, in_rows, evidence = _agreement(table, rules, caveats)
@@ -324,7 +313,7 @@ def from_both(times: TimeValues, lengths: TimeValues, rows: NDArray[np.int64] | 
         origin = int(stamps[first]) - int(durations[first]) * at_end
         between = slice(first + 1, last + 1)
         left_out = int(stamps[last] - stamps[first]) - int(durations[between].sum(where=good[between]))
-    timeline = _of_lengths(durations, good, rows, rules, origin_ns=origin, left_out_ns=left_out)
+    timeline = _of_lengths(table, rules, origin_ns=origin, left_out_ns=left_out)
     evidence += "; the frame times give the differences"
     return timeline._replace(caveats=(*caveats, *timeline.caveats), evidence=(evidence,))
 
@@ -338,7 +327,7 @@ def _by_lengths_alone(table: _Rows, stamped: NDArray[np.bool_], rules: ClockRule
         first = int(np.argmax(stamped & good))
         until = slice(0, first + int(stamps[first] != 0))  # a clock that stands at 0 stands at the start of a frame
         origin = int(stamps[first]) - int(durations[until].sum(where=good[until]))
-    timeline = _of_lengths(durations, good, rows, rules, origin_ns=origin)
+    timeline = _of_lengths(table, rules, origin_ns=origin)
     unread = f"In {missing.size} of {counted(stamped.size, 'row')} the time cannot be read"
     line = rules.line_of(_rows_at(rows, int(missing[0])))
     message = f"{unread} (first in line {line}); the frame times were used."
@@ -359,7 +348,7 @@ def _goes_in_ticks(table: _Rows, rules: ClockRules) -> bool:
     return in_ticks > 0.95 > 2 * own and int(np.ptp(np.cumsum(spans) - stamps)) <= tick + coarse + drift_ns
 
 
-def _without_repeated_rows(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:
+def _without_repeated_rows(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> Ints | None:
     """Places of the rows but those with the time and the frame time of the row before, where the clock tells them."""
     stamps, spans = table.stamps, table.durations
     equal = np.flatnonzero(stamps[1:] == stamps[:-1])
@@ -383,7 +372,7 @@ def _mismatches(table: _Rows, allowed_ns: int, *, at_end: bool) -> tuple[int, in
     return int(np.count_nonzero(off > allowed_ns)), int(np.argmax(off))
 
 
-def _shaken(stamps: NDArray[np.int64], spans: NDArray[np.int64]) -> float | None:
+def _shaken(stamps: Ints, spans: Ints) -> float | None:
     """Usual difference in ns where the two agree over the whole run; else ``None``."""
     steps = np.diff(stamps)
     usual = float(np.median(np.abs(steps - spans)))

@@ -34,13 +34,7 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
     ``clock-drift-removed``, ``dropped-frames``.
     """
-    return (
-        *_of_drift(series),
-        *_of_segments(series),
-        *_of_display(series),
-        *_of_motion(series),
-        *_of_dropped(series),
-    )
+    return (*_of_drift(series), *_of_segments(series), *_of_display(series), *_of_motion(series), *_of_dropped(series))
 
 
 def _of_drift(series: FrameSeries) -> Iterator[Caveat]:

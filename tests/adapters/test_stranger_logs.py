@@ -163,6 +163,25 @@ MUST_BE_READ = [
       + "".join(f"{i:8d}{ms:18.4f}{end / 1e3:16.5f}\n" for i, (ms, end) in enumerate(zip(MS, ENDS, strict=True)))
       ).encode()),
 ]  # fmt: skip
+MINUS = "\u2212"
+"""The minus of typesetters, which spreadsheets and some locales write."""
+BEFORE = fixed(ENDS, 3, 1, -5000)
+MUST_BE_READ += [
+    *((f"a typeset minus: {name}", table(name, *([cell.replace("-", MINUS) for cell in cells] for cells in columns)))
+      for name, columns in (("time (ms)", (BEFORE,)), ("frame,time (ms),note", ([*map(str, C)], BEFORE, TEMPERATURE)),
+                            ("time (s)", ([f"{v / 1000:.9e}" for v in ENDS],)),
+                            ("frame,frametime (s)", ([*map(str, C)], [f"{v / 1000:.9e}" for v in MS])))),
+    ("a typeset minus and no names", table(None, [cell.replace("-", MINUS) for cell in BEFORE])),
+    *((f"{word!r} in the first row of a single column, {name}", table(name, [word, *D[1:]]))
+      for word in ("dropped", "n/a", "#VALUE!", "skip", "err", "\u2013")
+      for name in ("frametime", "frame time (ms)", "Bildzeit (ms)", None)
+      if name or word not in ("skip", "err")),
+    *((f"{word!r} in a single column", table("frametime", [*D[:9], word, *D[10:]])) for word in ("n/a", "NA")),
+    *((f"rates called {name}", table(f"{index}{name}", *columns))
+      for name in ("frame rate [Hz]", "rate (1/s)", "rate [Hz]", "(frames/s)", "rate_hz", "Hz", "1/s",
+                   "Rate (per second)")
+      for index, columns in (("", (F,)), ("n,", (C, F)))),
+]  # fmt: skip
 SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
     for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])
@@ -215,6 +234,21 @@ REFUSED = [
     ("queue", table("queue time (ms)", GPU)),
     ("work of the card alone", table("card work (ms)", GPU)),
     ("cpu time alone", table("cpu frame time (ms)", GPU)),
+    ("nothing but negative lengths", table(None, [MINUS + cell for cell in D])),
+    *((f"a {name} alone", table(name, F)) for name in ("refresh rate (Hz)", "polling rate (1/s)", "clock (Hz)")),
+]
+SUMMARIES = [
+    ("Zeit (s)", ("Bilder", "Anzahl Bilder", "Bildanzahl", "gerenderte Bilder")),
+    ("temps (s)", ("images", "nombre d'images", "images rendues")),
+    ("tiempo (s)", ("fotogramas", "imágenes", "cuadros", "número de fotogramas")),
+    ("tempo (s)", ("quadros", "imagens", "fotogrammi", "número de quadros")),
+    ("czas (s)", ("klatki", "liczba klatek")),
+    ("tijd (s)", ("beelden", "aantal beelden")),
+    ("время (с)", ("кадры", "число кадров", "количество кадров")),
+    ("時間（秒）", ("フレーム数", "幀數")),
+    ("时间（秒）", ("帧数",)),
+    ("시간 (초)", ("프레임 수", "프레임수")),
+    ("time (s)", ("frames this second", "rendered", "presented", "frames in second")),
 ]
 
 
@@ -323,6 +357,31 @@ def test_the_commands_for_two_programs_without_a_clock_read_one_and_all() -> Non
 @pytest.mark.parametrize(("name", "content"), REFUSED, ids=[name for name, _ in REFUSED])
 def test_what_tells_of_no_frames_is_refused(name: str, content: bytes) -> None:
     assert rate_of(content) is None, name
+
+
+@pytest.mark.parametrize(("time", "count"), [(time, count) for time, counts in SUMMARIES for count in counts])
+def test_a_row_a_second_with_a_count_of_frames_is_refused_in_any_language(time: str, count: str) -> None:
+    content = table(f"{time};{count}", range(1, 121), [54 + i * 7 % 10 for i in range(120)], delimiter=";")
+    with pytest.raises(ReadError, match="log of summaries"):
+        read_capture(io.BytesIO(content))
+
+
+def test_a_negative_length_with_a_typeset_minus_is_told_as_one() -> None:
+    capture = read_capture(io.BytesIO(table(None, [*D[:3], MINUS + D[3], *D[4:]])))
+    told = f"the frame time is negative (-{D[3]} ms)"
+    assert [(row.line, row.reason) for row in capture.provenance.rejected_rows] == [(4, told)]
+
+
+def test_a_word_in_the_first_row_of_a_single_column_is_a_row_that_is_gone() -> None:
+    capture = read_capture(io.BytesIO(table("frametime (ms)", ["dropped", *D[1:]])))
+    assert [(row.line, row.reason) for row in capture.provenance.rejected_rows] == [(2, "'dropped' is not a number")]
+
+
+def test_a_bare_rate_is_told_as_a_guess_and_gives_way_to_a_clock() -> None:
+    capture = read_capture(io.BytesIO(table("n,rate (1/s)", C, F)))
+    assert "is read as rates" in capture.caveats[0].message
+    sampled = read_capture(io.BytesIO(table("time (s),rate (1/s)", TS, [1000] * N)))
+    assert (sampled.n_frames, sampled.caveats) == (N - 1, ())
 
 
 def test_at_most_one_in_eight_is_refused() -> None:

@@ -195,7 +195,10 @@ class _Chooser(ChoiceSoFar):
         """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
         if not any(other.name for other in self.facts):
             return True
-        silent = fact.meaning is Meaning.OTHER and not (fact.said.unknown or fact.said.odd or fact.said.other_unit)
+        # A word such as "dropped" stood in the first cell, not in the name, where the numbers are no counts.
+        is_cell = fact.meaning is Meaning.DROPPED and not fact.is_whole
+        odd = fact.said.unknown or fact.said.odd or fact.said.other_unit
+        silent = is_cell or (fact.meaning is Meaning.OTHER and not odd)
         return silent and sum(other.numeric for other in self.facts) == 1
 
     # What was told
@@ -249,6 +252,8 @@ class _Chooser(ChoiceSoFar):
     def _found(self) -> tuple[Reading | None, Reading | None]:
         every = [reading for fact in self.facts if fact.numeric for reading in self.readings(fact)]
         every = every or [r for fact in self.facts if fact.unit in (CLOCK, DATE) for r in self._moments_by_cells(fact)]
+        # "rate (1/s)" does not say of what: frames are meant where nothing else is their time.
+        every = [r for r in every if not r.is_bare_rate] or every
         self.refuse_summaries([*every, *self.impossible])
         if len(every) > _MOST_READINGS:
             found = f"each of {len({reading.fact.position for reading in every})} columns may be the time of a frame"
@@ -392,9 +397,9 @@ class _Chooser(ChoiceSoFar):
         only = time or frame_time
         if only is not None and (time is None or frame_time is None) and only.kind != "rate":
             self._tell_kind(only)
-        if time is None and frame_time is not None and frame_time.fact.meaning is Meaning.TIMESTAMP:
-            what = f"goes up and down, and is read as frame times ({frame_time.said_rate})"
-            self.tell("reading-inferred", f"Column {frame_time.fact.shown} {what}.")
+        if time is None and only is not None and (only.is_bare_rate or only.fact.meaning is Meaning.TIMESTAMP):
+            what = f"goes up and down, and is read as {only.kind}s ({only.said_rate})"
+            self.tell("reading-inferred", f"Column {only.fact.shown} {what}.")
         if time is not None:
             fact, event = time.fact, time.fact.said.event
             why = f"{fact.shown} {'holds timestamps' if event is Event.UNMARKED else f'marks the {event} of a frame'}"

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows, in_order
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit
+from frametime.adapters.columns.words import BARE_RATE, CLOCK, DATE, NANOSECOND, WORDS, Meaning, Unit
 from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
@@ -33,6 +33,7 @@ _LISTED: Final = 6
 _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
 _COUNTING: Final = frozenset(("frames", "frame", "count", "n", "of", "rendered", *WORDS["index"], *WORDS["shown"]))
+_OF_FRAMES: Final = WORDS["shown"] | {"fps", "framerate", "frames", "rendered"}
 _ROWS_APART: Final = 3.0
 """Rows this many times as far apart as the frames that they tell of are summaries (common practice, no source)."""
 
@@ -76,6 +77,11 @@ class Reading(NamedTuple):
     def plausible(self) -> bool:
         """Whether the usual frame lasts 0.2 ms to 1 s, in the first or the last rows."""
         return any(PLAUSIBLE_NS[0] <= each <= PLAUSIBLE_NS[1] for each in self.typical_ns)
+
+    @property
+    def is_bare_rate(self) -> bool:
+        """Whether it is a rate whose name does not say of what."""
+        return self.kind == "rate" and bool(self.fact.words) and self.fact.words <= BARE_RATE
 
     @property
     def fps(self) -> float:
@@ -204,9 +210,10 @@ def _lengths_told(fact: ColumnFacts, step_ns: float) -> NDArray[np.float64]:
             # Frames of a row, or all so far.
             lengths = step_ns / (np.diff(values) if fact.course() is Course.RISES else values)
         elif fact.meaning in (Meaning.STATISTIC, Meaning.FRAME_TIME) and fact.unit and fact.unit.ns is not None:
-            lengths = values
-        elif fact.meaning is Meaning.RATE or {"fps", "framerate", "frames"} & words or {"frame", "rate"} <= words:
-            lengths = values if fact.unit is not None and fact.unit.form == "rate" else 1e9 / values
+            # "Frames this second" are not in seconds.
+            lengths = 1e9 / fact.ns(NANOSECOND) if {"frames", "second"} <= words else values
+        elif fact.meaning is Meaning.RATE or words & _OF_FRAMES or {"frame", "rate"} <= words:
+            lengths = values if fact.unit is not None and fact.unit.form == "rate" else 1e9 / fact.ns(NANOSECOND)
     return lengths[np.isfinite(lengths) & (lengths >= PLAUSIBLE_NS[0])]
 
 

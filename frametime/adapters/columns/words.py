@@ -81,6 +81,8 @@ VOCABULARY: Final = frozenset().union(
 )
 """Words of which others are made: ``frametime``."""
 
+BARE_RATE: Final = frozenset(("rate", "hz", "1", "/", "s", "per", "second", "current", "measured", "value"))
+"""Words of a rate that do not say of what."""
 _PARTS: Final = {"tenth": 10, "hundredth": 100, "thousandth": 1000, "millionth": 10**6}
 _FACTOR: Final = r"[x×*]?\s*(\d{1,6}(?:[.,]\d{1,9})?(?:e[+-]?\d{1,2})?)\s*[x×*]?\s*(\D.*)"
 _PART: Final = r"(tenth|hundredth|thousandth|millionth)s? of (?:an? )?(.+)"
@@ -220,6 +222,12 @@ class Meaning(StrEnum):
     OTHER = "other"
 
 
+FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
+"""Those of lengths of frames."""
+TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART))
+"""Those that any clock may have."""
+
+
 class Event(StrEnum):
     """Which moment of a frame a timestamp marks."""
 
@@ -325,10 +333,9 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
     marked = event is not Event.UNMARKED
     frame, called_time, unknown = bool({"frame", "frames"} & words), bool({"time", "times"} & words), _unknown(words)
     chip = bool({"gpu", "cpu"} & words) and not words & WORDS["not_work"]
-    rate = unit is RATE or {"frame", "rate"} <= words or {"frame", "frequency"} <= words
-    of_frames = (words & WORDS["rate"] or frame or ordered in ((), ("hz",), ("rate",))) and not words & (
-        _STATISTIC | WORDS["part"]
-    )
+    is_bare = words <= BARE_RATE and bool({"rate", "hz", "/"} & words)
+    rate = unit is RATE or is_bare or (frame and bool({"rate", "frequency"} & words))
+    of_frames = (words & WORDS["rate"] or frame or words <= BARE_RATE) and not words & (_STATISTIC | WORDS["part"])
     summed = words & WORDS["summed"] and (timed or "time" in words) and not words & (_STATISTIC - WORDS["summed"])
     percentile = "p" in words and any(word.isdigit() for word in words)
     span, stamp = words & WORDS["span"], words & WORDS["stamp"]

@@ -13,7 +13,7 @@ from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.columns.layout import FLAG_ROLES
 from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, unnamed_stream
-from frametime.adapters.columns.words import Meaning, header_meaning
+from frametime.adapters.columns.words import FRAME_MEANINGS, TIME_MEANINGS, header_meaning
 from frametime.adapters.text.cells import CellKind, is_value, kind_of, reason_of
 from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines_of_records, read_texts, read_typed
 from frametime.adapters.text.text_rows import Dialect
@@ -260,8 +260,8 @@ def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[Column
 
 def _names_a_time(cell: str) -> bool:
     said = header_meaning(cell)
-    times = (Meaning.TIMESTAMP, Meaning.FRAME_TIME, Meaning.RATE, Meaning.TIME, Meaning.PART)
-    return said.other_unit is not None or said.meaning in times
+    is_time = said.other_unit is not None or said.meaning in FRAME_MEANINGS | TIME_MEANINGS
+    return is_time and kind_of(cell) is not CellKind.MISSING
 
 
 def read_other_columns(

@@ -4,31 +4,30 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping
 from dataclasses import replace
 from datetime import timedelta, tzinfo
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.capture_start import EPOCH, CaptureStart, utc_text, zone_named
 from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SensorOptions
-from frametime.adapters.sensors.sensor_reader import SensorSamples, read_sensor_text
+from frametime.adapters.sensors.sensor_reader import Readings, SensorSamples, read_sensor_text
 from frametime.caveats import Weight
 from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S
 from frametime.words import counted
 
+Span: TypeAlias = tuple[int, int]
+"""Start and end of a capture on its clock, in ns."""
 _HOUR_NS: Final = 3600 * NS_PER_S
 _MOST_LATE: Final = 3
 _FEW_LATE: Final = 0.05
 """So many rows in a row, and such a share of all, may come late (common practice, no source)."""
 
 
-def samples_in_order(
-    source: str | os.PathLike[str], options: SensorOptions
-) -> tuple[NDArray[np.float64], Mapping[str, NDArray[np.float64]]]:
+def samples_in_order(source: str | os.PathLike[str], options: SensorOptions) -> tuple[NDArray[np.float64], Readings]:
     """Times and readings of a sensor log as ``offset_s`` counts them: dates in s from the first sample.
 
     Raises
@@ -42,7 +41,7 @@ def samples_in_order(
 
 
 def brought_together(
-    samples: SensorSamples, capture: str, start: CaptureStart | None, span_ns: tuple[int, int], options: SensorOptions
+    samples: SensorSamples, capture: str, start: CaptureStart | None, span_ns: Span, options: SensorOptions
 ) -> SensorSamples:
     """The samples on the capture's clock, with that tested against the load where nothing sure ties the two.
 
@@ -84,7 +83,7 @@ def _of_two_dates(samples: SensorSamples, start: CaptureStart | None, options: S
     return samples._replace(ns=fitting[0], other_ns=None).told("sensor-date-order", note, Weight.NOTE)
 
 
-def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> SensorSamples | None:
+def _by_load(samples: SensorSamples, span_ns: Span) -> SensorSamples | None:
     """The samples with the one stretch of load that is as long as the capture laid over it."""
     found = _in_order(samples)
     times_ns = found.ns - found.ns[0]
@@ -102,11 +101,7 @@ def _told_by_load(found: SensorSamples, weight: Weight, what_was: str) -> Sensor
 
 
 def _tested(
-    found: SensorSamples,
-    samples: SensorSamples,
-    start: CaptureStart | None,
-    span_ns: tuple[int, int],
-    options: SensorOptions,
+    found: SensorSamples, samples: SensorSamples, start: CaptureStart | None, span_ns: Span, options: SensorOptions
 ) -> SensorSamples:
     """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
     doubt_s = found.doubt_s
@@ -289,7 +284,7 @@ def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None)
     return ns + round((local_ns - (int(ns[0]) // 2 + int(ns[-1]) // 2)) / day_ns) * day_ns
 
 
-def check_overlap(samples: SensorSamples, span_ns: tuple[int, int], *, is_guess: bool = False) -> float:
+def check_overlap(samples: SensorSamples, span_ns: Span, *, is_guess: bool = False) -> float:
     """Share of the capture between the first and the last sample; ``is_guess`` where its file's last change ties them.
 
     Raises
@@ -346,7 +341,7 @@ class Place(NamedTuple):
     doubt_s: float
 
 
-def loads_of(values: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.bool_]]:
+def loads_of(values: Readings) -> dict[str, NDArray[np.bool_]]:
     """Whether the card worked at each sample, by each quantity that shows both; a reading that lacks is as before.
 
     Examples
@@ -379,7 +374,7 @@ def stretches(times_s: NDArray[np.float64], loaded: NDArray[np.bool_]) -> list[t
     return list(zip(bounds[::2], bounds[1::2], strict=True))
 
 
-def seen_load(times_s: NDArray[np.float64], values: Mapping[str, NDArray[np.float64]], end_s: float) -> Seen:
+def seen_load(times_s: NDArray[np.float64], values: Readings, end_s: float) -> Seen:
     """Whether the load rises as the capture begins, at 0 s, and lasts to its end.
 
     Waiting in the middle of a capture is its own; at its start or end it speaks for clocks that are apart.
@@ -409,9 +404,7 @@ def spare_of(stretch_s: float, duration_s: float, step_s: float) -> float:
     return max(stretch_s - duration_s, 0.0) if duration_s - 1.5 * step_s <= stretch_s <= longest_s else math.nan
 
 
-def place_of(
-    times_s: NDArray[np.float64], values: Mapping[str, NDArray[np.float64]], duration_s: float
-) -> Place | None:
+def place_of(times_s: NDArray[np.float64], values: Readings, duration_s: float) -> Place | None:
     """Where a capture of that length lies, if one stretch of load alone is as long; ``None`` where none or several are.
 
     A log without waiting is one stretch.

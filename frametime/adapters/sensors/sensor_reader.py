@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 from functools import partial
-from typing import BinaryIO, Final, NamedTuple, cast
+from typing import BinaryIO, Final, NamedTuple, TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +22,7 @@ from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_na
 from frametime.adapters.frames.frame_columns import RejectedRows
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device, readings
 from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, SensorOptions, sensor_caveat
-from frametime.adapters.stored_log import OpenedLog, opened_log
+from frametime.adapters.stored_log import OpenedLog, Source, opened_log
 from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows
@@ -44,6 +43,9 @@ _DEVICE_WORDS: Final = frozenset(
     ["device", "card", "gpu", "adapter", "uuid", "guid", "serial", "slot", "bus", "pci", "board"]
 )
 _NAME_WORDS: Final = frozenset(["name", "index", "id", "number", "no", "nr", "model", "address"])
+
+Readings: TypeAlias = Mapping[str, NDArray[np.float64]]
+"""Quantity to one reading a sample, NaN where there is none."""
 
 
 class SensorSamples(NamedTuple):
@@ -79,7 +81,7 @@ class SensorSamples(NamedTuple):
     kind: ClockKind
     column: str
     other_ns: NDArray[np.int64] | None
-    values: Mapping[str, NDArray[np.float64]]
+    values: Readings
     provenance: Provenance
     caveats: tuple[Caveat, ...]
     back_line: int | None
@@ -332,9 +334,7 @@ def _names_cards(column: str) -> bool:
     return words <= _DEVICE_WORDS | _NAME_WORDS and bool(words & (_DEVICE_WORDS | {"name"}) or words == {"index"})
 
 
-def read_sensor_text(
-    source: str | os.PathLike[str] | BinaryIO, options: SensorOptions, *, wants_absolute: bool
-) -> SensorSamples:
+def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: bool) -> SensorSamples:
     """Read one sensor log.
 
     Parameters

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import BinaryIO, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +14,8 @@ from frametime.adapters.capture_start import capture_start
 from frametime.adapters.sensors.sensor_alignment import brought_together, check_overlap
 from frametime.adapters.sensors.sensor_columns import choose_sensor_columns, readings
 from frametime.adapters.sensors.sensor_log import SENSORS_UNUSABLE, SensorOptions, long_gap_s, sensor_caveat
-from frametime.adapters.sensors.sensor_reader import read_sensor_text
+from frametime.adapters.sensors.sensor_reader import Readings, read_sensor_text
+from frametime.adapters.stored_log import Source
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, printable
@@ -27,9 +26,7 @@ _COVERED_ENOUGH: Final = 0.95
 """Share of a capture that its samples must cover, else a caveat (common practice, no source)."""
 
 
-def attach_sensors(
-    capture: Capture, source: str | os.PathLike[str] | BinaryIO, *, options: SensorOptions = _DEFAULT_OPTIONS
-) -> Capture:
+def attach_sensors(capture: Capture, source: Source, *, options: SensorOptions = _DEFAULT_OPTIONS) -> Capture:
     """The capture with the samples of a sensor log, on the capture's clock.
 
     Parameters
@@ -68,11 +65,7 @@ def attach_sensors(
 
 
 def with_sensors(
-    capture: Capture,
-    source: str | os.PathLike[str] | BinaryIO,
-    *,
-    options: SensorOptions = _DEFAULT_OPTIONS,
-    weight: Weight = Weight.CARE,
+    capture: Capture, source: Source, *, options: SensorOptions = _DEFAULT_OPTIONS, weight: Weight = Weight.CARE
 ) -> Capture:
     """`attach_sensors`; a log that cannot be used takes away its own numbers alone, with a caveat that says why."""
     try:
@@ -102,11 +95,7 @@ def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tupl
 
 
 def _trace(
-    times_ns: NDArray[np.int64],
-    values: Mapping[str, NDArray[np.float64]],
-    alignment: str,
-    about: Provenance,
-    caveats: tuple[Caveat, ...],
+    times_ns: NDArray[np.int64], values: Readings, alignment: str, about: Provenance, caveats: tuple[Caveat, ...]
 ) -> SensorTrace:
     """Samples as the capture keeps them, and how many cells hold no number: a care from one in twenty on."""
     arrays = {name: arrow_array(column, np.isfinite(column)) for name, column in values.items()}

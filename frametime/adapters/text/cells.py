@@ -12,8 +12,12 @@ from typing import Final, NamedTuple
 from frametime.adapters.columns.words import Unit, unit_named
 from frametime.errors import printable
 
-_WORDS: Final = "na n/a #n/a n.a. nan +nan -nan null none nil - -- ? missing"
-MISSING: Final = frozenset(("", "#n/a n/a", "not available", "not supported", *_WORDS.split()))
+MINUS: Final = "\u2212"
+"""The minus of typesetters, which spreadsheets and some languages write."""
+_WORDS: Final = "na n/a #n/a n.a. nan +nan -nan null none nil - -- \u2013 \u2014 ? missing"
+_ERRORS: Final = "#value! #div/0! #ref! #num! #name? #null! #wert! #zahl! #bezug! #nv #valeur! #nombre!"
+"""What a spreadsheet writes where it has no value."""
+MISSING: Final = frozenset(("", "#n/a n/a", "not available", "not supported", *_WORDS.split(), *_ERRORS.split()))
 """What stands for a missing value, in lower case and without brackets around it."""
 BRACKETED: Final = r"^[\[({<]+\s*(.*?)\s*[\])}>]+$"
 """A text in brackets of any kind; the patterns of Python and of Arrow both know it."""
@@ -27,7 +31,7 @@ GROUPED_BY_MARK: Final = r"[+-]?[1-9]\d{0,2}(?:[' \u00a0\u2009\u202f’]\d{3})+(
 NUMBER: Final = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
 GROUPED: Final = "|".join((GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK))
 GROUP_MARKS: Final = ",.' \u00a0\u2009\u202f’"
-WITH_UNIT: Final = r"(?P<number>[+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[A-Za-zµμ/%°]{1,12})"
+WITH_UNIT: Final = r"(?P<number>[+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>(?!/)[A-Za-zµμ/%°]{1,12})"
 _HALF: Final = r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
 CLOCK: Final = rf"(?P<sign>[+-]?)(?:(?P<h>\d{{1,6}}):)?(?P<m>\d{{1,2}}):(?P<s>\d{{1,2}})(?:[.,](?P<f>\d+))?{_HALF}"
 DATE: Final = (
@@ -81,6 +85,7 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     # Nearly every cell is a plain number: digits and one point at most.
     if text.isascii() and text.lstrip("+-").replace(".", "", 1).isdigit() and text.count("-") + text.count("+") <= 1:
         return CellKind.NUMBER
+    text = text.replace(MINUS, "-")
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
         return CellKind.NUMBER
     word = plain_word(text)
@@ -122,8 +127,9 @@ POINT: Final = NumberStyle()
 
 def _number_in(cell: str) -> str:
     """What a cell holds, without a unit behind its number."""
-    match = matches(WITH_UNIT, cell.strip()) if kind_of(cell) is CellKind.WITH_UNIT else None
-    return match[1] if match else cell.strip()
+    text = cell.strip().replace(MINUS, "-")
+    match = matches(WITH_UNIT, text) if kind_of(text) is CellKind.WITH_UNIT else None
+    return match[1] if match else text
 
 
 def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
@@ -193,7 +199,7 @@ def exact_value(cell: str, style: NumberStyle) -> Decimal | None:
 
 def unit_in_cell(cell: str) -> Unit | None:
     """The unit that stands behind the number of a cell."""
-    match = matches(WITH_UNIT, cell.strip())
+    match = matches(WITH_UNIT, cell.strip().replace(MINUS, "-"))
     return unit_named(match[2]) if match else None
 
 
@@ -210,7 +216,7 @@ def reason_of(cell: str, unit: str = "", style: NumberStyle = POINT) -> str:
     word = cell.strip().strip("\"'").strip()
     lowered = plain_word(word)
     shown = f"'{printable(word, limit=40)}'"
-    if lowered in MISSING:
+    if lowered in MISSING and lowered[:1] != "#":
         return "not a number (NaN)" if lowered.endswith("nan") else "no value"
     if lowered in INFINITE:
         return "the value is infinite"

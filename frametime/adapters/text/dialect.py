@@ -15,7 +15,7 @@ from typing import Final, NamedTuple
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import Meaning, header_meaning, unit_of_text
+from frametime.adapters.columns.words import FRAME_MEANINGS, TIME_MEANINGS, Meaning, header_meaning, unit_of_text
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, WINDOW_ROWS, Dialect, Marks, Row, split_rows, with_ending
 from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, lines_of, too_many_columns
@@ -329,11 +329,20 @@ def _with_missing_above(rows: Sequence[Row], start: int) -> int:
     first = start
     while first and above[first - 1] and not _is_header(above[first - 1]) and "\0" not in "".join(above[first - 1]):
         first -= 1
+    if len(rows[start].cells) == 1 < start and _is_word_below_name(*above[start - 2 : start]):
+        return start - 1
     if first and any(header_meaning(name).meaning is not Meaning.OTHER for name in above[first - 1]):
-        return first  # a word stands in their cells, such as what a spreadsheet puts for a mistake
+        return first  # a word stands in their cells
     while start > first and not any(kind_of(cell) is CellKind.TEXT for cell in rows[start - 1].cells):
         start -= 1
     return start
+
+
+def _is_word_below_name(above: Sequence[str], cells: Sequence[str]) -> bool:
+    """Whether a word in the first row of a single column stands below its name, and is none itself."""
+    name, word = header_meaning("".join(above)), header_meaning("".join(cells))
+    is_name = word.unit is not None or not (word.unknown or word.meaning in (Meaning.DROPPED, Meaning.SHOWN))
+    return not is_name and not name.unknown and name.meaning in FRAME_MEANINGS | TIME_MEANINGS
 
 
 def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:
