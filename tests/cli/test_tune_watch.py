@@ -265,7 +265,7 @@ def test_a_log_that_grows_when_the_watch_begins_is_not_taken_for_a_finished_run(
         stream.write("25.0\n")
 
     def end() -> str:
-        stop.wait(4.0)
+        stop.wait(2.0)
         return ""
 
     assert "0.0 of 0.5 min" in list(watch_trials(bench, end, settle_s=30.0, stop=stop))[-1]

@@ -9,12 +9,15 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from run_cli import frametime
 
 from frametime import replacing
+from frametime.demo import demo_files
 from frametime.pipeline.tuning_record import read_record
 
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
@@ -45,22 +48,23 @@ COMMANDS = {
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Captures of two cards, their plan, and a tuning record."""
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Captures of two cards, their plan, and a tuning record; what the demo holds is made once in this process."""
     root = tmp_path_factory.mktemp("bench")
     for card in ("ash", "elm"):
         folder = root / "captures" / card / "mill" / "1440p"
         folder.mkdir(parents=True)
         for run in (1, 2, 3):
             (folder / f"run{run}.csv").write_text(LOG)
-    for command in (
-        ("plan", "captures", "--out", "plan.toml"),
-        ("demo", "demo"),
-        ("film", "captures/ash/mill/1440p/run1.csv", "--out", "clip.mov", *SMALL),
-    ):
-        subprocess.run([sys.executable, "-m", "frametime", *command], cwd=root, check=True, capture_output=True)
-    (root / "tuning.toml").write_bytes((root / "demo" / "tuning" / "tuning.toml").read_bytes())
-    return root
+    with mock.patch.object(demo_files, "demo_files", cache(demo_files.demo_files)):
+        for command in (
+            ("plan", "captures", "--out", "plan.toml"),
+            ("demo", "demo"),
+            ("film", "captures/ash/mill/1440p/run1.csv", "--out", "clip.mov", *SMALL),
+        ):
+            assert frametime(*command, cwd=root).code == 0
+        (root / "tuning.toml").write_bytes((root / "demo" / "tuning" / "tuning.toml").read_bytes())
+        yield root
 
 
 def files_in(folder: Path) -> dict[str, bytes]:
@@ -92,7 +96,7 @@ def held(output: Path) -> Iterator[None]:
 def test_a_command_does_not_write_while_another_does(
     name: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.06)  # it looks again once
     for part in PARTS:
         (tmp_path / part).symlink_to(bench / part)
     words = COMMANDS[name]
@@ -105,7 +109,7 @@ def test_a_command_does_not_write_while_another_does(
 def test_a_chart_of_check_is_not_replaced_by_compare_in_the_same_moment(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.06)  # it looks again once
     with held(tmp_path / "charts" / "percentiles.png"):
         refused = frametime(
             "compare", bench / "captures/ash/mill/1440p/run1.csv", "--out", "charts", "--only", "percentiles",
@@ -126,7 +130,7 @@ def a_plan_to_update(bench: Path, folder: Path) -> Path:
 def test_a_plan_is_not_updated_while_another_writes_it(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.06)  # it looks again once
     plan = a_plan_to_update(bench, tmp_path)
     before = files_in(tmp_path)
     with held(plan):
@@ -161,7 +165,7 @@ ADD = ("tune", "add", RECORD, "--workload", "light scene", "--outcome", "passed"
 
 
 def test_no_trial_is_noted_while_another_writes_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.06)  # it looks again once
     assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
     before = files_in(tmp_path)
     with held(tmp_path / RECORD):
