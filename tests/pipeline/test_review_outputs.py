@@ -10,6 +10,7 @@ import re
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import jsonschema
@@ -49,21 +50,26 @@ def test_the_published_schema_is_that_of_the_types() -> None:
     assert SCHEMA_FILE.read_text("utf-8") == schema_text(), "write it anew: python tests/docs/result_schema.py"
 
 
+@cache
+def validator() -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator(review_schema())
+
+
 def test_the_result_fits_the_schema(result: ReviewResult) -> None:
-    jsonschema.Draft202012Validator.check_schema(review_schema())
-    jsonschema.validate(json.loads(review_json(result)), review_schema())
+    validator().check_schema(review_schema())
+    validator().validate(json.loads(review_json(result)))
 
 
 def test_a_review_of_almost_nothing_fits_the_schema() -> None:
     lone = review_runs(design(), [placed_run("amber-6", "harbor", "1440p", "1", {"average_fps": None})])
-    jsonschema.validate(json.loads(review_json(lone)), review_schema())
+    validator().validate(json.loads(review_json(lone)))
 
 
 @pytest.mark.parametrize("change", [("margin", "three"), ("cards", {}), ("headline", None)])
 def test_what_does_not_fit_is_found(result: ReviewResult, change: tuple[str, object]) -> None:
     document = json.loads(review_json(result)) | dict([change])
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(document, review_schema())
+        validator().validate(document)
 
 
 def test_every_number_is_finite_and_drawing_material_stays_out(result: ReviewResult) -> None:

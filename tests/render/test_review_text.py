@@ -134,9 +134,9 @@ def test_what_cannot_be_named_is_told_beside_the_cell_and_in_the_methods(result:
     [
         {"n_cards": 2, "n_scenes": 3, "n_runs": 1},
         {"n_cards": 3, "n_scenes": 5, "n_cuts": 6},
-        {"n_cards": 12, "n_scenes": 9, "n_runs": 2, "n_cuts": 6},
+        {"n_cards": 12, "n_scenes": 6, "n_runs": 2, "n_cuts": 6},
         pytest.param({"n_cards": 12, "n_scenes": 16, "n_cuts": 6}, marks=pytest.mark.slow),
-        {"n_cards": 12, "n_scenes": 4, "long_labels": True, "n_cuts": 6},
+        {"n_cards": 12, "n_scenes": 4, "n_runs": 2, "long_labels": True, "n_cuts": 6},
     ],
     ids=["small", "usual", "large", "larger", "long-names"],
 )

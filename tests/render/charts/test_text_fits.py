@@ -13,7 +13,9 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from review_samples import sample_review
 
+from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.drawings import Drawing, review_figures
@@ -40,7 +42,7 @@ REVIEWS = {
     "no prices, no power": {"prices": False, "power": False, "n_scenes": 2},
 }
 
-TIGHTEST = ("usual", "forty cells, long labels", "nine hundred fps, eight cards", "sixteen cards")
+TIGHTEST = ("forty cells, long labels", "nine hundred fps, eight cards")
 """Reviews whose charts have least room; the others are for the slow sweep."""
 
 
@@ -107,7 +109,7 @@ def test_texts_of_charts_of_several_runs(theme: Theme, draw: Callable[..., Figur
     assert_fits(draw(traces_of(n_runs, label=label), theme), theme)
 
 
-CAPTURES: dict[str, Callable[[], object]] = {
+CAPTURES: dict[str, Callable[[], Capture]] = {
     "two frames": lambda: capture_of(np.array([10.0, 12.0])),
     "one frame": lambda: capture_of(np.array([10.0])),
     "five fps": lambda: sample_capture(100, fps=5.0),
@@ -124,12 +126,16 @@ CAPTURES: dict[str, Callable[[], object]] = {
 }
 
 
+@cache
+def run_of(name: str) -> tuple[Capture, MeasuredRun]:
+    capture = CAPTURES[name]()
+    return capture, measured(capture, MeasureOptions(temperature_limit_c=85.0, power_limit_w=260.0))
+
+
 @pytest.mark.parametrize("name", CAPTURES)
 @pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
 def test_texts_of_frame_times(theme: Theme, name: str) -> None:
-    capture = CAPTURES[name]()
-    run = measured(capture, MeasureOptions(temperature_limit_c=85.0, power_limit_w=260.0))  # type: ignore[arg-type]
-    assert_fits(draw_frame_times(capture, run, theme), theme)  # type: ignore[arg-type]
+    assert_fits(draw_frame_times(*run_of(name), theme), theme)
 
 
 def test_a_narrow_chart_is_as_wide_as_a_column_and_grows_in_height() -> None:
