@@ -98,7 +98,9 @@ class PlanDraft:
         n_missing = len(self.cards) * len(self.scenes) * len(self.resolutions) - len(self.runs_in_cells)
         missing = f"; {counted(n_missing, 'cell')} without a capture" if n_missing else ""
         names = {"card": self.cards, "scene": self.scenes, "resolution": self.resolutions}
-        sensors = "" if self.sensors is None else f"  pattern {printable(self.sensors.text)}"
+        n_sensors = len(self.walk.others.get(SENSOR_LOGS, ()))
+        sensors = "  no pattern fits them: enter one as sensors under [captures]" * (n_sensors > 0)
+        sensors = sensors if self.sensors is None else f"  pattern {printable(self.sensors.text)}"
         lines = [
             f"{counted(len(self.places), 'capture')}, pattern {printable(self.pattern.text)}",
             *(
@@ -106,7 +108,7 @@ class PlanDraft:
                 for field, each in zip(names, zip(*self.places.values(), strict=True), strict=False)
             ),
             f"  {'runs':16}  {runs} a cell{missing}",
-            f"  {SENSOR_LOGS:12}{len(self.walk.others.get(SENSOR_LOGS, ())):>4}{sensors}",
+            f"  {SENSOR_LOGS:12}{n_sensors:>4}{sensors}",
             "For example {} is card {}, scene {}, resolution {}, run {}.".format(*map(printable, (name, *place))),
         ]
         if any(name != one for ways in self.spelled.values() for name, one in ways.items()):
@@ -294,12 +296,8 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
             numbers.add(number)
             places[name] = place
         else:
-            why = (
-                f"carries the number {number[3]}, as another run does"
-                if number in numbers
-                else "has no number of a run"
-            )
-            left_out[name] = ("/".join(place), why)
+            other = f"carries the number {number[3]}, as another run does"
+            left_out[name] = ("/".join(place), other if number in numbers else "has no number of a run")
     sensors = _sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ())))
     return PlanDraft(
         folder=path_from(folder, beside),
@@ -338,7 +336,8 @@ def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern
     first, pattern_stem = sensors[0], _stem(reading.pattern.text)
     stems = [stem for stem in map(_stem, reading.fields) if first.startswith(stem) and "/" not in first[len(stem) :]]
     found = [f"{pattern_stem}{first[len(stem) :]}" for stem in sorted(stems, key=len, reverse=True)]
-    for fields in (("card",), ("card", "resolution"), ("card", "scene"), ("card", "scene", "resolution"), ()):
+    every = ("card", "scene", "resolution", "run")
+    for fields in (every[:1], ("card", "resolution"), every[:2], every[:3], every, ()):
         told = [field for field in fields if field in reading.pattern.fields]
         found.append(_with_fields(first, {field: reading.values(field) for field in told}))
     for text in (*found, *(_DATED.sub("*", text) for text in found)):
@@ -363,7 +362,10 @@ def _with_fields(name: str, values: Mapping[str, set[str]]) -> str:
     """A path with the fields in place of their values."""
     for field, texts in values.items():
         either = "|".join(map(re.escape, sorted(texts, key=len, reverse=True)))
-        name = re.sub(rf"(?<![^\W_])(?:{either})(?![^\W_])", f"{{{field}}}", name, flags=re.IGNORECASE)
+        # Of a run the last place; letters may be joined to its number.
+        before = "^(.*)" if field == "run" else "()"
+        edge = r"\d" if field == "run" and all(map(str.isdecimal, texts)) else r"[^\W_]"
+        name = re.sub(rf"{before}(?<!{edge})(?:{either})(?!{edge})", rf"\1{{{field}}}", name, flags=re.IGNORECASE)
     return name
 
 

@@ -203,3 +203,37 @@ def test_a_setting_that_differs_besides_is_written_out_as_the_refusal_says(tmp_p
     )
     assert shown.code == 0 and shown.out.startswith(f"{len(truth) // 2} captures, ")
     assert "  runs              2 a cell\n" in shown.out
+
+
+@pytest.mark.parametrize(
+    ("captures", "sensors", "pattern"),
+    [
+        ("{0}/{1}_{2}_{3}.csv", "{0}/hw/{1}_{2}_{3}.csv", "{card}/hw/{scene}_{resolution}_{run}.csv"),
+        ("f/{0}/{1}_{2}_{3}.csv", "power/{0}/{1}_{2}_{3}.csv", "power/{card}/{scene}_{resolution}_{run}.csv"),
+        ("{0}/{1}_{2}_{3}.csv", "{0}/sensors_{1}_{2}_{3}.csv", "{card}/sensors_{scene}_{resolution}_{run}.csv"),
+        ("{0}/{1}/{2}/run{3}.csv", "{0}/{1}/{2}/gpu{3}.csv", "{card}/{scene}/{resolution}/gpu{run}.csv"),
+        ("{0}/{1}/{2}/{3}/frames.csv", "{0}/{1}/{2}/{3}/gpu.csv", "{card}/{scene}/{resolution}/{run}/gpu.csv"),
+        ("{0}/{1} {2} {3}.csv", "{0}/board 2 {1} {2} {3}.csv", "{card}/board 2 {scene} {resolution} {run}.csv"),
+        ("{0}/{1} {2} {5}.csv", "{0}/board/{1} {2} {5}.csv", "{card}/board/{scene} {resolution} {run}.csv"),
+        ("{0}/{1} {2} {3}.csv", "{0}/board {1} {2} at {4}.csv", None),
+    ],
+)
+def test_sensor_logs_that_are_named_like_the_captures_are_found(
+    tmp_path: Path, captures: str, sensors: str, pattern: str | None
+) -> None:
+    truth = bench(tmp_path, lambda *place: captures.format(*place[:3], place[3] + 1, 0, "abc"[place[3]]))
+    for minute, place in enumerate(truth.values(), 10):
+        path = tmp_path / sensors.format(*place, minute, " abc"[int(place[3])])
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("time_s,gpu power (W)\n0,200\n1,201\n2,199\n3,200\n")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert (None if draft.sensors is None else draft.sensors.text) == pattern
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    found = find_runs(plan)
+    assert len(found.runs) == len(truth) and len(found.without_sensors) == 0
+    untold = "  sensor logs   24  no pattern fits them: enter one as sensors under [captures]"
+    assert (untold in draft.understood) is (pattern is None)
+    if pattern is not None:
+        assert {run.name: str(run.sensors and run.sensors.relative_to(tmp_path).as_posix()) for run in found.runs} == {
+            name: sensors.format(*place, 0, " abc"[int(place[3])]) for name, place in truth.items()
+        }
