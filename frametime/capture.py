@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from frametime.caveats import Caveat
+import numpy as np
+
+from frametime.caveats import Caveat, Weight
+from frametime.errors import ReadError
+from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -185,3 +189,60 @@ class Capture:
     def n_frames(self) -> int:
         """Number of frames (one fewer than timestamps)."""
         return int(self.frames.num_rows) - 1
+
+
+def cut_capture(
+    capture: Capture,
+    *,
+    skip_start_s: float = 0.0,
+    skip_end_s: float = 0.0,
+    from_s: float | None = None,
+    to_s: float | None = None,
+) -> Capture:
+    """The part of a capture between two times; a frame belongs to it when all of it lies inside.
+
+    Parameters
+    ----------
+    capture : Capture
+    skip_start_s, skip_end_s : float
+        Seconds taken off the start and the end.
+    from_s, to_s : float or None
+        Start and end of the part, in seconds since the start of the first frame of the whole capture.
+
+    Returns
+    -------
+    Capture
+        With a caveat ``capture-cut`` and the cut in ``provenance.options``; the same capture if nothing is cut.
+        Sensors are kept as they are: metrics use the samples that lie inside.
+
+    Raises
+    ------
+    ReadError
+        If fewer than two frames are left.
+    """
+    told = {"skip_start_s": skip_start_s or None, "skip_end_s": skip_end_s or None, "from_s": from_s, "to_s": to_s}
+    given = {name: value for name, value in told.items() if value is not None}
+    if not given:
+        return capture
+    for name, value in given.items():
+        if not np.isfinite(value) or (name.startswith("skip") and value < 0):
+            raise ValueError(f"{name} must be a number of seconds, got {value!r}")
+    stamps = np.concatenate([np.from_dlpack(chunk) for chunk in capture.frames.column(TIME_COLUMN).chunks])
+    start_ns = max(round(skip_start_s * NS_PER_S), round((from_s or 0.0) * NS_PER_S))
+    length_ns = int(stamps[-1]) - int(stamps[0])
+    end_ns = length_ns - round(skip_end_s * NS_PER_S)
+    if to_s is not None:
+        end_ns = min(end_ns, round(to_s * NS_PER_S))
+    first, last = (int(i) for i in np.searchsorted(stamps - stamps[0], [start_ns, end_ns + 1]))
+    options = ", ".join(f"{name.removesuffix('_s').replace('_', ' ')} {value:g} s" for name, value in given.items())
+    if last - first < 3:
+        found = f"the cut ({options}) leaves {max(0, last - first - 1)} of {capture.n_frames} frames"
+        helps = f"the capture is {length_ns / NS_PER_S:.3f} s long: cut less"
+        raise ReadError.at(capture.provenance.file_name, found, helps=helps)
+    left_s = (int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S
+    left = f"{last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of {length_ns / NS_PER_S:.3f} s"
+    caveat = Caveat(code="capture-cut", message=f"Cut as told ({options}): {left}.", weight=Weight.NOTE)
+    merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
+    about, frames = replace(capture.provenance, options=MappingProxyType(merged)), capture.frames
+    caveats = (*capture.caveats, caveat)
+    return replace(capture, frames=frames.slice(first, last - first), provenance=about, caveats=caveats)

@@ -8,79 +8,19 @@ from dataclasses import fields, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
-import numpy as np
-
-from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
+from frametime.adapters.arrow.arrow_columns import fault_of
 from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import HEAD_BYTES, Adapter, ParsedLog, ReadOptions
 from frametime.adapters.columns.words import WORDS
 from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.stored_log import OpenedLog, address_space_is_limited, opened_log
 from frametime.adapters.text.text_source import not_text
-from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
-from frametime.caveats import Caveat, Weight
+from frametime.capture import FRAME_COLUMNS, Capture, Conditions, Provenance, SensorTrace, cut_capture
+from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
-from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
-
-
-def cut_capture(
-    capture: Capture,
-    *,
-    skip_start_s: float = 0.0,
-    skip_end_s: float = 0.0,
-    from_s: float | None = None,
-    to_s: float | None = None,
-) -> Capture:
-    """The part of a capture between two times; a frame belongs to it when all of it lies inside.
-
-    Parameters
-    ----------
-    capture : Capture
-    skip_start_s, skip_end_s : float
-        Seconds taken off the start and the end.
-    from_s, to_s : float or None
-        Start and end of the part, in seconds since the start of the first frame of the whole capture.
-
-    Returns
-    -------
-    Capture
-        With a caveat ``capture-cut`` and the cut in ``provenance.options``; the same capture if nothing is cut.
-        Sensors are kept as they are: metrics use the samples that lie inside.
-
-    Raises
-    ------
-    ReadError
-        If fewer than two frames are left.
-    """
-    told = {"skip_start_s": skip_start_s or None, "skip_end_s": skip_end_s or None, "from_s": from_s, "to_s": to_s}
-    given = {name: value for name, value in told.items() if value is not None}
-    if not given:
-        return capture
-    for name, value in given.items():
-        if not np.isfinite(value) or (name.startswith("skip") and value < 0):
-            raise ValueError(f"{name} must be a number of seconds, got {value!r}")
-    stamps = np.asarray(numpy_of(capture.frames.column(TIME_COLUMN)), dtype=np.int64)
-    start_ns = max(round(skip_start_s * NS_PER_S), round((from_s or 0.0) * NS_PER_S))
-    length_ns = int(stamps[-1]) - int(stamps[0])
-    end_ns = length_ns - round(skip_end_s * NS_PER_S)
-    if to_s is not None:
-        end_ns = min(end_ns, round(to_s * NS_PER_S))
-    first, last = (int(i) for i in np.searchsorted(stamps - stamps[0], [start_ns, end_ns + 1]))
-    options = ", ".join(f"{name.removesuffix('_s').replace('_', ' ')} {value:g} s" for name, value in given.items())
-    if last - first < 3:
-        found = f"the cut ({options}) leaves {max(0, last - first - 1)} of {capture.n_frames} frames"
-        helps = f"the capture is {length_ns / NS_PER_S:.3f} s long: cut less"
-        raise ReadError.at(capture.provenance.file_name, found, helps=helps)
-    left_s = (int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S
-    left = f"{last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of {length_ns / NS_PER_S:.3f} s"
-    caveat = Caveat(code="capture-cut", message=f"Cut as told ({options}): {left}.", weight=Weight.NOTE)
-    merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
-    about, frames = replace(capture.provenance, options=MappingProxyType(merged)), capture.frames
-    caveats = (*capture.caveats, caveat)
-    return replace(capture, frames=frames.slice(first, last - first), provenance=about, caveats=caveats)
 
 
 _DEFAULT_OPTIONS = ReadOptions()

@@ -135,12 +135,7 @@ class Blocks(NamedTuple):
 
 
 def make_blocks(
-    steps_ns: Numbers,
-    ends_s: NDArray[np.float64],
-    *,
-    block_s: float,
-    max_blocks: int,
-    min_frames: int = 4,
+    steps_ns: Numbers, ends_s: NDArray[np.float64], *, block_s: float, max_blocks: int, min_frames: int = 4
 ) -> Blocks:
     """Cut a run into equal blocks of about ``block_s``, longer where that would give more than ``max_blocks``.
 

@@ -318,11 +318,7 @@ def _write(out: Path, batch: _Batch, places: Mapping[int, int]) -> int:
 
 
 def batch_frame(
-    folder: Path,
-    *,
-    options: BatchOptions | None = None,
-    walk: Walk | None = None,
-    executor: Executor | None = None,
+    folder: Path, *, options: BatchOptions | None = None, walk: Walk | None = None, executor: Executor | None = None
 ) -> pl.DataFrame:
     """Measure the captures below a folder into a frame, one row a capture: the table of `run_batch`, without a file.
 

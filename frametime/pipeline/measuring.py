@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
-from frametime.capture import Capture, Conditions
+from frametime.capture import Capture, Conditions, cut_capture
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.frame_series import FrameSeries
@@ -192,7 +192,6 @@ def measure_file(
 
 def _part_of(capture: Capture, request: MeasureRequest) -> Capture:
     """The segment that was asked for, without the warm-up where that is to be left out."""
-    from frametime.adapters.reading import cut_capture
     from frametime.metrics.drift.drift import drift_of
     from frametime.metrics.drift.segments import choose_segment, segments_of
 

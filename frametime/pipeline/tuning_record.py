@@ -313,11 +313,7 @@ def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = Fal
 
 
 def write_endurance_report(
-    verdict: EnduranceVerdict,
-    path: Path,
-    *,
-    measured: tuple[Capture, MeasuredRun] | None = None,
-    force: bool = False,
+    verdict: EnduranceVerdict, path: Path, *, measured: tuple[Capture, MeasuredRun] | None = None, force: bool = False
 ) -> None:
     """Write the report of one endurance run; with the capture and what was measured of it, its chart too.
 

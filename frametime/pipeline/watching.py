@@ -212,11 +212,7 @@ class BenchReport:
 
 
 def watch_plan(
-    plan: ReviewPlan,
-    *,
-    settle_s: float = 1.0,
-    limits: WorkerLimits | None = None,
-    stop: threading.Event | None = None,
+    plan: ReviewPlan, *, settle_s: float = 1.0, limits: WorkerLimits | None = None, stop: threading.Event | None = None
 ) -> Iterator[BenchReport]:
     """Measure each run of a plan as it is finished, until ``stop`` is set.
 

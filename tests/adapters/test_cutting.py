@@ -7,8 +7,8 @@ import io
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.reading import cut_capture, read_capture
-from frametime.capture import Capture
+from frametime.adapters.reading import read_capture
+from frametime.capture import Capture, cut_capture
 from frametime.caveats import Weight
 from frametime.errors import ReadError
 

@@ -384,6 +384,53 @@ def test_a_bare_rate_is_told_as_a_guess_and_gives_way_to_a_clock() -> None:
     assert (sampled.n_frames, sampled.caveats) == (N - 1, ())
 
 
+def _events(kind: str, share: float, *, other: str = "input", name: str = "event") -> bytes:
+    """Moments of frames, and among them events of another kind at any time."""
+    dice = random.Random(3)
+    others = [(dice.uniform(0, ENDS[-1]), other) for _ in range(int(N * share))]
+    rows = sorted([*((end, kind) for end in ENDS), *others])
+    return table(f"time (s),{name}", fixed([at for at, _ in rows], 6, 1e-3), [word for _, word in rows])
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.3, 0.9])
+def test_events_of_another_kind_among_the_frames_are_none_of_them(share: float) -> None:
+    capture = read_capture(io.BytesIO(_events("present", share)))
+    assert capture.n_frames == N - 1
+    assert "several-streams" in [caveat.code for caveat in capture.caveats]
+    with pytest.raises(ReadError, match=r"--stream alpha .*--stream beta"):
+        read_capture(io.BytesIO(_events("alpha", max(share, 0.1), other="beta")))
+
+
+def test_more_events_than_frames_are_refused_with_the_commands() -> None:
+    content = _events("present", 3.0)
+    with pytest.raises(ReadError, match=r"--stream input  or  .*--stream present  or .*--stream '\*'"):
+        read_capture(io.BytesIO(content))
+    assert read_capture(io.BytesIO(content), options=ReadOptions(stream="present")).n_frames == N - 1
+
+
+@pytest.mark.parametrize("before", [3.0, 4.5])
+def test_both_ends_of_a_frame_in_rows_of_their_own_are_refused(before: float) -> None:
+    rows = sorted([*((end, "end") for end in ENDS), *((end - before, "begin") for end in ENDS)])
+    content = table("time (s),event", fixed([at for at, _ in rows], 6, 1e-3), [word for _, word in rows])
+    with pytest.raises(ReadError, match=r"--stream begin .*--stream end"):
+        read_capture(io.BytesIO(content))
+
+
+@pytest.mark.parametrize(
+    ("name", "cells"),
+    [
+        ("scene", [("menu", "city", "race")[i * 3 // N] for i in C]),
+        ("state", ["late" if i % 9 == 4 else "ok" for i in C]),
+        ("state", ["late" if value > 9.6 else "ok" for value in MS]),
+        ("queue", [(1, 2, 3)[i * 7 % 11 % 3] for i in C]),
+        ("phase", ["start", *["running"] * (N - 2), "end"]),
+        ("kind", ["key" if i % 5 == 0 else "delta" for i in C]),
+    ],
+)
+def test_what_a_column_says_of_each_frame_parts_no_log(name: str, cells: list[str]) -> None:
+    assert read_capture(io.BytesIO(table(f"time (s),{name}", TS, cells))).n_frames == N - 1
+
+
 def test_at_most_one_in_eight_is_refused() -> None:
     refused = [name for name, content in READ if rate_of(content) is None]
     assert len(refused) * 8 <= len(READ), refused

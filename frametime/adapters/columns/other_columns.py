@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from frametime.adapters.columns.column_facts import ColumnFacts, ColumnUse, Course, column_named
 from frametime.adapters.columns.column_readings import ChoiceSoFar, command, middle
 from frametime.adapters.columns.layout import FLAG_ROLES, TIMED_ROLES
-from frametime.adapters.columns.words import NANOSECOND, Event, Meaning, unit_named, unit_names
+from frametime.adapters.columns.words import NANOSECOND, Event, Meaning, header_meaning, unit_named, unit_names
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
@@ -21,6 +21,9 @@ EVERY_STREAM: Final = "*"
 """Asked for instead of a stream: all rows are one."""
 _FEW_STREAMS: Final = 8
 _LEAST_ROWS: Final = 8
+_LEAST_EVENTS: Final = 2
+_ONE_STEP: Final = 1.4
+"""A step of frames is no longer than this many for the events within it; two steps are (common practice, no source)."""
 _UNEVEN: Final = 0.1
 _MUCH_MORE_EVEN: Final = 0.5
 _TWO_KINDS: Final = 1.25
@@ -108,30 +111,73 @@ def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None
     return next((fact for fact in facts if better & fact.words), next(iter(facts), None))
 
 
-def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
+def _stream(log: ChoiceSoFar) -> ColumnFacts | None:
     """The column that tells streams apart: by its name, or because each of them is more even than all together."""
-    candidates = [fact for fact in facts if fact.meaning is Meaning.STREAM]
+    candidates = [fact for fact in log.facts if fact.meaning is Meaning.STREAM]
     several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
     texts = [fact for fact in several or candidates if not fact.numeric]
-    return next(iter(texts or several), None) or _splitting(facts) or next(iter(candidates), None)
+    return next(iter(texts or several), None) or _splitting(log) or next(iter(candidates), None)
 
 
-def _splitting(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
-    """A column of a few values that parts the rows into streams, each of which comes more evenly than the whole."""
-    timed = [f for f in facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
-    for fact in filter(_few_words, facts):
-        cells = np.array([cell.strip() for cell in fact.cells])
-        clocks = (clock.ns() for clock in timed if clock.course() is Course.RISES)
-        if any(clock.size == cells.size and _more_even(clock, cells) for clock in clocks):
+def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
+    """A column of a few values that parts the rows into streams, or the moments of frames from other events.
+
+    Raises
+    ------
+    ReadError
+        If the busiest of such events are not called frames, and no stream is asked for.
+    """
+    timed = [f for f in log.facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
+    clocks = [clock.ns() for clock in timed if clock.course() is Course.RISES]
+    for fact in log.facts if clocks else ():
+        words, cells = _few_words(fact, 1), np.array([cell.strip() for cell in fact.cells])
+        fitting = [clock for clock in clocks if words and clock.size == cells.size]
+        if _few_words(fact) and any(_more_even(clock, cells) for clock in fitting):
             return fact
+        if fitting and (_name_events(words) or any(_has_others(clock, cells) for clock in fitting)):
+            busiest = header_meaning(Counter(cells.tolist()).most_common(1)[0][0])
+            is_frame = busiest.event in (Event.END, Event.DISPLAY) or busiest.meaning is Meaning.INDEX
+            found = f"the rows of {' and '.join(map(repr, words[:4]))} are events of several kinds"
+            return fact if is_frame else _asked_for(log, fact, words, found)
     return None
 
 
-def _few_words(fact: ColumnFacts) -> list[str]:
-    """The words of a column that may part the rows: a few, each in rows enough; else none."""
+def _name_events(words: Sequence[str]) -> bool:
+    """Whether a few words name moments of a frame of more than one kind, and nothing else."""
+    events = {header_meaning(word).event for word in words}
+    return len(events) > 1 and Event.UNMARKED not in events
+
+
+def _has_others(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
+    """Whether moments of one word go on evenly, no matter whether rows of other words lie between them."""
+    for word in set(cells.tolist()):
+        at = np.flatnonzero(cells == word)
+        steps, holds_others = np.diff(stamps[at]), np.diff(at) > 1
+        with_others, without = steps[holds_others], steps[~holds_others]
+        if with_others.size >= _LEAST_EVENTS <= without.size and middle(with_others) < _ONE_STEP * middle(without):
+            return True
+    return False
+
+
+def _asked_for(log: ChoiceSoFar, fact: ColumnFacts, words: Sequence[str], found: str) -> ColumnFacts:
+    """The column, where a stream is asked for.
+
+    Raises
+    ------
+    ReadError
+        If none is.
+    """
+    if log.options.stream is not None:
+        return fact
+    ways = "  or  ".join(command(log.name, "--stream", word) for word in (*words[:4], EVERY_STREAM))
+    raise ReadError.at(log.name, found, column=fact.name, helps=f"choose one, or all:  {ways}")
+
+
+def _few_words(fact: ColumnFacts, least: int = _LEAST_ROWS) -> list[str]:
+    """The words of a column that may part the rows: a few, each in ``least`` rows or more; else none."""
     others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
     cells = [*map(str.strip, fact.cells)] if fact.meaning not in others else []
-    few = 2 <= len(set(cells)) <= _FEW_STREAMS and min(Counter(cells).values()) >= _LEAST_ROWS
+    few = 2 <= len(set(cells)) <= _FEW_STREAMS and min(Counter(cells).values()) >= least
     return sorted(set(cells)) if few else []
 
 
@@ -157,11 +203,8 @@ def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
             kinds = [each[(cells == word) & np.isfinite(each)] for word in words]
             apart = max(map(middle, kinds)) > _TWO_KINDS * min(map(middle, kinds))
             if apart and max(map(spread, kinds)) < _MUCH_MORE_EVEN * spread(np.concatenate(kinds)):
-                if log.options.stream is not None:
-                    return fact
-                ways = "  or  ".join(command(log.name, "--stream", word) for word in (*words[:4], EVERY_STREAM))
                 found = f"the frames of {' and '.join(map(repr, words[:4]))} differ in length, as those of two programs"
-                raise ReadError.at(log.name, found, column=fact.name, helps=f"choose one, or all:  {ways}")
+                return _asked_for(log, fact, words, found)
     return None
 
 
@@ -173,7 +216,7 @@ def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
 
 def _unevenness(steps: NDArray[np.float64]) -> float:
     usual = middle(steps)
-    return middle(np.abs(steps - usual)) / usual if usual > 0 else float("inf")
+    return float(np.abs(steps - usual).mean()) / usual if usual > 0 else float("inf")
 
 
 def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
@@ -192,7 +235,7 @@ def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
 def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     """Which of the first rows belong to the stream that will be read; ``None`` where there is one only."""
     told, wanted = log.layout.stream_column, log.options.stream
-    fact = _stream(log.facts) or _mixing(log) if told is None else column_named(log.facts, told, name=log.name)
+    fact = _stream(log) or _mixing(log) if told is None else column_named(log.facts, told, name=log.name)
     log.stream = fact
     if fact is None or wanted == EVERY_STREAM:
         return None
