@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -342,6 +343,20 @@ def test_it_ends_whatever_the_trials_say(n_workloads: int, heavy: bool, scored: 
     raise AssertionError("not finished after 250 trials")
 
 
+def by_halving(record: TuningRecord) -> TuningRecord:
+    return replace(record, steps=replace(record.steps, search="halving"))
+
+
+@cache
+def followed(seed: int, search: str) -> tuple[sim.SimulatedCard, TuningRecord, list[Proposal], Finished]:
+    """A random card, and where the search ends on it; several tests look at the same cards."""
+    rng = np.random.default_rng(seed)
+    n_workloads = int(rng.integers(1, 4))
+    card = sim.random_card(rng, n_workloads)
+    record = sim.empty_record(n_workloads, heavy=bool(rng.integers(2)))
+    return card, *sim.follow(card, by_halving(record) if search == "halving" else record, rng)
+
+
 CARDS = (range(15), *(pytest.param(range(seed, seed + 37), marks=pytest.mark.slow) for seed in range(15, 200, 37)))
 
 
@@ -349,10 +364,7 @@ CARDS = (range(15), *(pytest.param(range(seed, seed + 37), marks=pytest.mark.slo
 def test_following_the_steps_finds_the_best_of_a_card_with_hidden_limits(seeds: range) -> None:
     """Within one coarse step of the true best that passes the endurance run, for 200 random cards."""
     for seed in seeds:
-        rng = np.random.default_rng(seed)
-        n_workloads = int(rng.integers(1, 4))
-        card = sim.random_card(rng, n_workloads)
-        record, proposals, finish = sim.follow(card, sim.empty_record(n_workloads, heavy=bool(rng.integers(2))), rng)
+        card, record, proposals, finish = followed(seed, "steps")
         assert finish.best is not None
         assert card.holds(finish.best, -1), seed
         best_core_mhz, best_memory_mhz = card.best(record.limits)
@@ -361,24 +373,16 @@ def test_following_the_steps_finds_the_best_of_a_card_with_hidden_limits(seeds: 
         assert len(proposals) <= 60, seed
 
 
-def by_halving(record: TuningRecord) -> TuningRecord:
-    return replace(record, steps=replace(record.steps, search="halving"))
-
-
 @pytest.mark.slow
 def test_a_search_by_halving_ends_where_steps_do_with_little_more_than_half_the_trials() -> None:
     """On 200 random cards; within one fine step of where steps end, or faster, in 95 of 100."""
     n_trials: dict[str, list[int]] = {"steps": [], "halving": []}
     n_near = 0
     for seed in range(200):
-        rng = np.random.default_rng(seed)
-        n_workloads = int(rng.integers(1, 4))
-        card, heavy = sim.random_card(rng, n_workloads), bool(rng.integers(2))
         ends = []
-        for search, changed in (("steps", lambda record: record), ("halving", by_halving)):
-            record = changed(sim.empty_record(n_workloads, heavy=heavy))
-            _, proposals, finish = sim.follow(card, record, np.random.default_rng(10**6 + seed))
-            n_trials[search].append(len(proposals))
+        for search, lengths in n_trials.items():
+            card, record, proposals, finish = followed(seed, search)
+            lengths.append(len(proposals))
             assert finish.best is not None and card.holds(finish.best, -1), seed
             assert all(record.limits.allows(step.setting) for step in proposals), seed
             ends.append(finish.best)
