@@ -47,6 +47,7 @@ def plan_beside(folder: Path, publish: str) -> ReviewPlan:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("same_bytes_are_measured_once")
 def test_charts_are_written_as_the_plan_says(tmp_path: Path) -> None:
     plan = plan_beside(tmp_path, PUBLISH)
     request = ChartRequest(formats=("svg", "png"), only=("standings",))
