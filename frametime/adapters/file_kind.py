@@ -112,10 +112,9 @@ def _results(command: str) -> FileKind:
 
 def _classify_arrow(stored: BinaryIO) -> FileKind:
     schema = open_arrow(stored).schema
-    metadata = schema.metadata or {}
-    if (command := writer_of_schema(metadata, schema.names)) is not None:
+    if (command := writer_of_schema(schema.metadata, schema.names)) is not None:
         return _results(command)
-    if METADATA_KEY in metadata:
+    if METADATA_KEY in (schema.metadata or {}):
         return FileKind(kind="frames", reason="a capture written by this package")
     return _by_names([header_meaning(field.name, unit_text(field)) for field in schema])
 
@@ -200,9 +199,10 @@ _BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = {
     "review": frozenset(("metric", "card", "n_runs", "real_but_small", "stands_after_holm", "at_margin")),
     "review (standings)": frozenset(("cut", "metric", "best_place", "worst_place", "verdict_scenes_like_these")),
     "review (runs)": frozenset(("run_name", "judgement", "flag_grubbs", "excluded_reason", "n_frames")),
+    "shelf": frozenset(("card", "run", "session", "recorded_from_utc", "scene_settings", "average_fps")),
 }
 """Columns that only these tables have together, whatever a spreadsheet did to the file since."""
-_BY_SCHEMA: Final = {b'"frametime.batch/': "batch", b'"frametime.runs/': "review"}
+_BY_SCHEMA: Final = {b'"frametime.batch/': "batch", b'"frametime.runs/': "review", b"frametime.kept-runs/": "review"}
 _MAX_HEADER: Final = 1 << 16
 
 

@@ -12,6 +12,7 @@ import pytest
 from example_result import measured_run
 
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.file_kind import classify_file
 from frametime.adapters.reading import read_capture
 from frametime.capture import Conditions
 from frametime.errors import PlanError, ReadError, RunSetError
@@ -117,6 +118,7 @@ def test_an_unchanged_folder_is_not_measured_again(bench: Path) -> None:
     first, second = Measuring(), Measuring()
     kept = bench / KEPT
     one = review_json(review_plan(plan_in(bench), kept_file=kept, measuring=first))
+    assert classify_file(kept).kind == "results"  # among captures it is none
     two = review_json(review_plan(plan_in(bench), kept_file=kept, measuring=second))
     assert len(first.asked) == 4
     assert second.asked == []

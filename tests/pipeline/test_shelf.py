@@ -18,8 +18,9 @@ from example_result import METRICS, design, placed_run
 from part_of_demo import copy_of_two_scenes
 from run_cli import frametime
 
+from frametime.adapters.file_kind import classify_file
 from frametime.errors import OutputError, PlanError
-from frametime.pipeline.shelf import LISTED, placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
+from frametime.pipeline.shelf import LISTED, SUMS, placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
 from frametime.plans.plan import ReviewPlan, parse_plan
 from frametime.review.design import ReviewDesign
 from frametime.review.run_set import PlacedRun
@@ -73,6 +74,13 @@ def test_other_engines_read_it_with_units(tmp_path: Path) -> None:
     schema = pq.read_schema(path)
     assert schema.field("average_fps").metadata == {b"unit": b"{frame}/s"}
     assert json.loads(schema.metadata[b"frametime"])["schema"] == "frametime.shelf/1"
+
+
+def test_a_shelf_among_captures_is_no_capture(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    files = [path for path in (tmp_path / "shelf").rglob("*") if path.is_file()]
+    kinds = {path.name: classify_file(path).kind for path in files}
+    assert kinds == {"runs.parquet": "results", LISTED: "results", SUMS: "other"}
 
 
 def test_the_same_session_again_changes_nothing_and_another_of_its_name_is_refused(tmp_path: Path) -> None:
