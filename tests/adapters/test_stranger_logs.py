@@ -182,6 +182,53 @@ MUST_BE_READ += [
                    "Rate (per second)")
       for index, columns in (("", (F,)), ("n,", (C, F)))),
 ]  # fmt: skip
+STAMPS_S = [1_790_000_000 + int(value // 1000) for value in ENDS]
+NONE = [""] * N
+MUST_BE_READ += [
+    ("UTF-16 with tabs", table("Frame\tms", C, D, delimiter="\t").decode().encode("utf-16")),
+    ("padded cells between bars", ("| n | dt ms |\n" + "".join(f"| {i:5d} | {v:>8} |\n" for i, v in enumerate(D))
+                                   ).encode()),
+    ("names behind a mark of comments, parted by spaces", table("# frame ms", C, D, delimiter=" ")),
+    ("JSON lines in seconds", "".join(json.dumps({"i": i, "dt": v / 1e3}) + "\n" for i, v in enumerate(MS)).encode()),
+    ("lines of a program", "".join(f"{t} INFO render: frame {i} took {d} ms\n"
+                                   for i, (t, d) in enumerate(zip(TS, D, strict=True))).encode()),
+    *((name, table(name, *columns, delimiter=";" if ";" in name else ","))
+      for name, columns in (
+          ("frame;ms;", (C, D, NONE)), ("fps,frametime", ([f"{1000 / v:.0f}" for v in MS], D)),
+          ("ms;load", (D, [f"{50 + i % 9} %" for i in C])),
+          ("frame;Dauer (us)", (C, [f"{round(v * 1000):,}".replace(",", "'") for v in MS])),
+          ("image;durée (µs)", (C, [f"{round(v * 1000):,}".replace(",", "\u202f") for v in MS])),
+          ("start_us,dur_us", (whole(STARTS, 1e3), whole(MS, 1e3))), ("previous,now", (fixed(STARTS, 6, 1e-3), TS)),
+          ("ms,avg_ms", (D, [f"{1000 / float(v):.3f}" for v in SMOOTH])), ("sample,ms", (C, D)),
+          ("cpu_start_ms,present_ms", (fixed([v - 12 for v in ENDS]), T)), ("number,ms", ([hex(i) for i in C], D)),
+          ("id,ms", ([f"{i:08x}-aa" for i in C], D)), ("level,ms", (["forest"] * N, D)),
+          ("ms,vsync,hdr", (D, ["true"] * N, ["false"] * N)), ("epoch,ms", (STAMPS_S, fixed([v % 1000 for v in ENDS]))),
+          ("sec,usec", (STAMPS_S, [int(v * 1000) % 10**6 for v in ENDS])),
+          ("sec,nsec", (STAMPS_S, [int(v * 1e6) % 10**9 for v in ENDS])),
+          ("zeit", ([f"{int(v // 60000)}:{v / 1000 % 60:06.3f}" for v in ENDS],)),
+          ("minutes,seconds", ([int(v // 60000) for v in ENDS], [f"{v / 1000 % 60:.6f}" for v in ENDS])),
+          ("t [s];f [1/s]", (TS, F)), ("period_us", (whole(MS, 1e3),)), ("Periode (ms)", (D,)), ("cadence (fps)", (F,)),
+          ("frame,vsyncs,ms", (C, [1 + i % 2 for i in C], D)), ("frame;Zeit", (C, [v + " ms" for v in D])),
+          ("frame;Dauer", (C, [v.replace(".", ",") + "ms" for v in D])),
+          ("frame,dur", (C, [f"{v / 1e3:.6f}s" for v in MS])),
+          ("ticks (100 ns)", (whole(ENDS, 1e4),)), ("delta,cumulative", (D, T)), ("gpu;cpu;frame", (GPU, CPU, D)),
+          ("gpu frame (ms),frame (ms)", (GPU, D)), ("ms,stutter", (D, [int(v > 15) for v in MS])),
+          ("latency_ms,ft_ms", (GPU, D)), ("present_to_display_ms,present_to_present_ms", (GPU, D)),
+          ("beeld;duur (ms)", (C, D)), ("καρέ;χρόνος (ms)", (C, D)), ("snimek;doba (ms)", (C, D)),
+          ("ruutu;aika (ms)", (C, T)),
+          ("képkocka;idő (ms)", (C, D)), ("missed,ms", ([0] * N, D)),
+          ("ms,state", (D, ["shown" if i % 50 else "dropped" for i in C])),
+          ("frame ms,over budget ms", (D, fixed([v - 16.667 for v in MS]))),
+          ("frame ms,jitter ms", (D, fixed([b - a for a, b in pairwise([MS[0], *MS])]))),
+      )),
+    *((name, table("frame,ms", C, cells)) for name, cells in (("a plus before each", ["+" + v for v in D]),
+                                                           ("zeros before each", [f"{v:010.3f}" for v in MS]))),
+    ("a blank line after each", table("frame,ms", C, D).replace(b"\n", b"\r\n\r\n")),
+    ("the names again each hundred rows",
+     b"".join(table("frame,ms", C[k:k + 100], D[k:k + 100]) for k in range(0, N, 100))),
+    ("quoted numbers with commas", table('"Nr.";"Bildzeit (ms)"', [f'"{i}"' for i in C],
+                                         [f'"{v}"'.replace(".", ",") for v in D], delimiter=";")),
+]  # fmt: skip
 SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
     for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])
@@ -234,6 +281,11 @@ REFUSED = [
     ("queue", table("queue time (ms)", GPU)),
     ("work of the card alone", table("card work (ms)", GPU)),
     ("cpu time alone", table("cpu frame time (ms)", GPU)),
+    ("a clock that runs down", table("remaining (s)", fixed([100_000 - v for v in ENDS], 6, 1e-3))),
+    ("a budget and what is used of it", table("budget ms,used ms", ["16.667"] * N, D)),
+    ("what frames vary by", table("jitter ms", fixed([abs(b - a) for a, b in pairwise([MS[0], *MS])]))),
+    ("two columns that say nothing", table("x,y", TS, D)),
+    ("digits of another script", table("frame,ms", C, [v.translate({ord("0"): "٠", ord("9"): "٩"}) for v in D])),
     ("nothing but negative lengths", table(None, [MINUS + cell for cell in D])),
     *((f"a {name} alone", table(name, F)) for name in ("refresh rate (Hz)", "polling rate (1/s)", "clock (Hz)")),
 ]

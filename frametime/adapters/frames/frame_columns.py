@@ -19,6 +19,7 @@ from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.adapters.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
+from frametime.adapters.timeline import Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 _LONG_ROWS: Final = 1_000_000
 _LOOKED_AT: Final = 1000
-NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
+NO_ROWS: Final[Ints] = np.empty(0, dtype=np.int64)
 
 
 class FrameText(NamedTuple):
@@ -73,20 +74,20 @@ class ReadColumns(NamedTuple):
 
     log: FrameText
     n_rows: int
-    records: NDArray[np.int64] | None
+    records: Ints | None
     times: Mapping[str, TimeValues]
 
     flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
-    selected: NDArray[np.int64] | None
+    selected: Ints | None
     rejected: RejectedRows
     caveats: list[Caveat]
 
     @property
-    def rows(self) -> NDArray[np.int64]:
+    def rows(self) -> Ints:
         """The rows that are read."""
         return np.arange(self.n_rows, dtype=np.int64) if self.selected is None else self.selected
 
-    def records_of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    def records_of(self, rows: Ints) -> Ints:
         """The records of some rows."""
         return rows if self.records is None else self.records[rows]
 
@@ -150,9 +151,7 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
     return types | {choice.uses[role].position: pa.bool_() for role in FLAG_ROLES if role in choice.uses}
 
 
-def _values(
-    log: FrameText, read: Mapping[int, Any], records: NDArray[np.int64] | None = None, lost: NDArray[np.int64] = NO_ROWS
-) -> ReadColumns:
+def _values(log: FrameText, read: Mapping[int, Any], records: Ints | None = None, lost: Ints = NO_ROWS) -> ReadColumns:
     """Columns of types or of texts as values; ``lost`` are rows whose cell of the stream is not known.
 
     Raises
@@ -231,7 +230,7 @@ def _careful(log: FrameText) -> ReadColumns:
     return columns._replace(rejected=rejected, caveats=[*told, *columns.caveats])
 
 
-def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> tuple[NDArray[np.int64], int]:
+def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> tuple[Ints, int]:
     """Rows that repeat the header, and the row at which another table begins, or the table ends.
 
     Looked for among the rows whose time cells begin with a letter.
@@ -265,7 +264,7 @@ def _names_a_time(cell: str) -> bool:
 
 
 def read_other_columns(
-    log: FrameText, records: NDArray[np.int64] | None, rows_of: Callable[[], NDArray[np.int64]], names: Sequence[str]
+    log: FrameText, records: Ints | None, rows_of: Callable[[], Ints], names: Sequence[str]
 ) -> pa.Table:
     """Other columns as texts, one row for each of the rows that are told; null where that is negative."""
     import pyarrow as pa
@@ -291,7 +290,7 @@ class RejectedRows:
         self.not_rows = 0
         """How many of them are no rows of the table that was read, such as the header again."""
 
-    def add(self, records: NDArray[np.int64], reason: Callable[[int], str], *, are_rows: bool = True) -> None:
+    def add(self, records: Ints, reason: Callable[[int], str], *, are_rows: bool = True) -> None:
         """Count records of the text; ``reason`` gives that of each of them, by its place."""
         self.count += records.size
         self.not_rows += 0 if are_rows else records.size

@@ -408,7 +408,8 @@ def _names_in(line: str, marks: Marks, count: int | None = None, in_columns: int
     """
     if not line or re.fullmatch(_SEP_LINE, line.rstrip("\r\n")):
         return ()
-    rows = split_rows([line], marks)
+    # A mark of comments with a space behind it is no name.
+    rows = split_rows([re.sub(rf"\A{_COMMENT}", "", line) if marks.delimiter == " " else line], marks)
     cells = rows[0].cells if rows else ()
     wide = tuple(re.split(" {2,}", line.strip())) if marks.delimiter == " " else ()
     cells = wide if len(cells) > len(wide) == (count or in_columns) else cells
