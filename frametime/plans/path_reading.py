@@ -212,9 +212,7 @@ def _numbered(at: int, number: re.Pattern[str] = _NUMBER) -> _RunFinder:
 
     def find(body: str) -> re.Match[str] | None:
         tokens = list(TOKEN.finditer(_blotted(body, known_spans(body)), body.rfind("/") + 1))
-        if not -len(tokens) <= at < len(tokens):
-            return None
-        return number.fullmatch(body, *tokens[at].span())
+        return number.fullmatch(body, *tokens[at].span()) if -len(tokens) <= at < len(tokens) else None
 
     return find
 
@@ -307,7 +305,7 @@ def _are_runs(columns: Sequence[_Column]) -> bool:
     numbers = set().union(*cells.values())
     if min(numbers) > 1 or max(numbers) > _MOST_RUNS:
         return False
-    return sum(min(own) <= 1 for own in cells.values()) * 4 >= 3 * len(cells)
+    return sum(min(own) <= 1 for own in cells.values()) * 2 > len(cells)
 
 
 def _readings(
@@ -317,7 +315,8 @@ def _readings(
     columns = _without_repeats(_columns(names, find_run))
     texts = [at for at, column in enumerate(columns) if column.kind == "text"]
     varying = [at for at in texts if len(columns[at].names()) > 1]
-    roles: dict[int, str] = {}
+    runs = next((column.texts for column in columns if column.kind == "run"), ())
+    roles = {at: "run" for at in varying if columns[at].texts == runs}
     twins: dict[int, int] = {}
     for at, other in permutations(varying, 2):
         a, b = ([*map(spelling, columns[one].texts)] for one in (at, other))

@@ -72,6 +72,9 @@ def counted(draft: PlanDraft, folder: Path) -> dict[str, tuple[str, ...]]:
             f"{SPELLED[card][run if card == 'Brae 41' else 0]}_{SCENES[scene][0]}_{resolution}_{run + 1}.csv"
         ),
         lambda card, scene, resolution, run: f"{card} {scene} {resolution} {run + 1}of3.csv",
+        lambda card, scene, resolution, run: (
+            f"{card}/{scene}/{resolution}/Run_{run + 1}/{card}_{scene}_{resolution}_{run + 1}.csv"
+        ),
         lambda card, scene, resolution, run: f"{card}/{scene} {resolution} ({run + 1} of 3).csv",
         lambda card, scene, resolution, run: f"{card}/{scene} {resolution} run {run + 1} of 3.csv",
         lambda card, scene, resolution, run: f"{card}@{scene}@{resolution}@{run + 1}.csv",
@@ -109,6 +112,19 @@ def test_no_card_is_passed_over_for_a_word_more_in_its_name(tmp_path: Path, part
     found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
     assert {name: (place[0], place[-1]) for name, place in found.items()} == {
         name: (place[0], place[-1]) for name, place in truth.items()
+    }
+
+
+def test_runs_of_one_card_that_are_counted_on_are_runs(tmp_path: Path) -> None:
+    cards = (*CARDS, "Tarn 6 XT")
+    bench(
+        tmp_path,
+        lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {run + 1 + 3 * (card == 'Tarn 6')}.csv",
+        cards=cards,
+    )
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    assert {(place[0], place[-1]) for place in found.values()} == {
+        (card, str(run + 3 * (card == "Tarn 6"))) for card in cards for run in (1, 2, 3)
     }
 
 
