@@ -128,10 +128,11 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
         If the busiest of such events are not called frames, and no stream is asked for.
     """
     timed = [f for f in log.facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
-    clocks = [clock.ns() for clock in timed if clock.course() is Course.RISES]
-    for fact in log.facts if clocks else ():
-        words, cells = _few_words(fact, 1), np.array([cell.strip() for cell in fact.cells])
-        fitting = [clock for clock in clocks if words and clock.size == cells.size]
+    parting = [(fact, words) for fact in log.facts if (words := _few_words(fact, 1))]
+    clocks = [clock.ns() for clock in timed if parting and clock.course() is Course.RISES]
+    for fact, words in parting if clocks else ():
+        cells = np.array([cell.strip() for cell in fact.cells])
+        fitting = [clock for clock in clocks if clock.size == cells.size]
         if _few_words(fact) and any(_more_even(clock, cells) for clock in fitting):
             return fact
         if fitting and (_name_events(words) or any(_has_others(clock, cells) for clock in fitting)):
