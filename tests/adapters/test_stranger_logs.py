@@ -6,7 +6,9 @@ import io
 import json
 import random
 from itertools import accumulate, pairwise
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 from frametime.adapters.base import ReadOptions
@@ -502,3 +504,15 @@ def test_a_time_that_another_stream_lacks_is_none_that_is_missing_here() -> None
     capture = read_capture(io.BytesIO(("app,time (s),frame time (ms)\n" + "".join(rows)).encode()))
     assert capture.n_frames == N
     assert [caveat.code for caveat in capture.caveats] == ["several-streams"]
+
+
+@pytest.mark.parametrize(("usual", "rare"), [("no", "yes"), ("ok", "slow")])
+def test_a_column_that_marks_long_frames_is_no_column_of_events(tmp_path: Path, usual: str, rare: str) -> None:
+    """Between two long frames a short one takes little, so that the long ones alone seem to go on evenly."""
+    rng = np.random.default_rng(20)
+    is_long = rng.random(800) < 0.4
+    stamps_ms = np.cumsum(np.where(is_long, 40.0, 8.0) * rng.gamma(25.0, 0.04, 800))
+    rows = (f"{stamp:.3f},{rare if each else usual}" for stamp, each in zip(stamps_ms, is_long, strict=True))
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(("time_ms,late", *rows)) + "\n")
+    assert read_capture(path).n_frames == 799
