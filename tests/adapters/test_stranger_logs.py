@@ -292,7 +292,7 @@ REFUSED = [
     *((f"a {name} alone", table(name, F)) for name in ("refresh rate (Hz)", "polling rate (1/s)", "clock (Hz)")),
 ]
 SUMMARIES = [
-    ("Zeit (s)", ("Bilder", "Anzahl Bilder", "Bildanzahl", "gerenderte Bilder")),
+    ("Zeit (s)", ("Bilder", "Anzahl Bilder", "Bildanzahl", "gerenderte Bilder", "Bildzahl", "Bilderzahl")),
     ("temps (s)", ("images", "nombre d'images", "images rendues")),
     ("tiempo (s)", ("fotogramas", "imágenes", "cuadros", "número de fotogramas")),
     ("tempo (s)", ("quadros", "imagens", "fotogrammi", "número de quadros")),
@@ -302,7 +302,7 @@ SUMMARIES = [
     ("時間（秒）", ("フレーム数", "幀數")),
     ("时间（秒）", ("帧数",)),
     ("시간 (초)", ("프레임 수", "프레임수")),
-    ("time (s)", ("frames this second", "rendered", "presented", "frames in second")),
+    ("time (s)", ("frames this second", "rendered", "presented", "frames in second", "swaps", "presents")),
 ]
 
 

@@ -214,6 +214,8 @@ def _lengths_told(fact: ColumnFacts, step_ns: float) -> NDArray[np.float64]:
             lengths = 1e9 / fact.ns(NANOSECOND) if {"frames", "second"} <= words else values
         elif fact.meaning is Meaning.RATE or words & _OF_FRAMES or {"frame", "rate"} <= words:
             lengths = values if fact.unit is not None and fact.unit.form == "rate" else 1e9 / fact.ns(NANOSECOND)
+        elif fact.meaning is Meaning.OTHER and fact.unit is None and step_ns >= PLAUSIBLE_NS[1] * 0.95:
+            lengths = step_ns / values  # so slow are no frames: whatever is counted beside them is more likely they
     return lengths[np.isfinite(lengths) & (lengths >= PLAUSIBLE_NS[0])]
 
 
