@@ -302,10 +302,10 @@ def chosen_stream(
         chosen = present[0][1]
         if present[0][0] == present[1][0]:
             ways = "  or  ".join(command(name, "--stream", word) for _, word in present[:4])
-            found = f"several applications are equally busy: {listed}"
+            found = f"several streams are equally busy: {listed}"
             raise ReadError.at(name, found, helps=f"choose one by name with --stream:  {ways}")
         busiest = f"the busiest was read, '{printable(chosen, limit=40)}', of {listed}"
-        message = f"The log holds {len(present)} applications; {busiest}. --stream chooses another."
+        message = f"The log holds {len(present)} streams; {busiest}. --stream chooses another."
         caveats = (Caveat(code="several-streams", message=message),)
     return np.union1d(np.flatnonzero(codes == words.index(chosen)), unknown).astype(np.int64), caveats
 
