@@ -168,20 +168,16 @@ def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
     if path.exists() and not path.is_file():
         what = "folder" if path.is_dir() else "device or pipe"  # an administrator could replace even that
         raise OutputError.at(str(path), f"this is a {what}", helps="name a file")
-    with _refusing(path):
-        temporary, _ = _beside(path, _temporary_name(path), Path.touch)
-        try:
-            if path.exists():
-                temporary.chmod(stat.S_IMODE(path.stat().st_mode))
-            yield temporary
-            if is_forced:
-                _force(temporary)
-            temporary.replace(path)
-            if is_forced:
-                with contextlib.suppress(OSError):  # systems that cannot open a folder force its names by themselves
-                    _force(path.parent)
-        finally:
-            temporary.unlink(missing_ok=True)
+    with _made_beside(path, Path.touch) as temporary:
+        if path.exists():
+            temporary.chmod(stat.S_IMODE(path.stat().st_mode))
+        yield temporary
+        if is_forced:
+            _force(temporary)
+        temporary.replace(path)
+        if is_forced:
+            with contextlib.suppress(OSError):  # systems that cannot open a folder force its names by themselves
+                _force(path.parent)
 
 
 @contextlib.contextmanager
@@ -196,13 +192,22 @@ def replacing_folder(path: Path, *, last: str = "") -> Iterator[Path]:
     OutputError
         If the folder above cannot be written or the folder cannot be replaced.
     """
+    with _made_beside(path, Path.mkdir) as temporary:
+        yield temporary
+        _put_folder_in_place(temporary, path, last)
+
+
+@contextlib.contextmanager
+def _made_beside(path: Path, make: Callable[[Path], object]) -> Iterator[Path]:
+    """Something under a temporary name, gone when the block ends, even where a stop comes while it is being made."""
+    name = f"{_prefix(path)}{os.urandom(4).hex()}.part"
     with _refusing(path):
-        temporary, _ = _beside(path, _temporary_name(path), Path.mkdir)
         try:
-            yield temporary
-            _put_folder_in_place(temporary, path, last)
+            yield _beside(path, name, make)[0]
         finally:
-            _remove(temporary)
+            for place in (path.with_name(name), path / name):
+                with contextlib.suppress(NotADirectoryError):
+                    _remove(place)
 
 
 def _put_folder_in_place(made: Path, path: Path, last: str) -> None:
@@ -308,10 +313,6 @@ def _beside(path: Path, name: str, make: Callable[[Path], Made]) -> tuple[Path, 
 
 def _prefix(path: Path) -> str:
     return f".{path.name[:_MOST_OF_NAME]}."
-
-
-def _temporary_name(path: Path) -> str:
-    return f"{_prefix(path)}{os.urandom(4).hex()}.part"
 
 
 def _force(path: Path) -> None:

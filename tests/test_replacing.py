@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import os
 import stat
+import sys
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
+from types import FrameType
+from typing import Any
 
 import pytest
 
+from frametime import replacing as replacing_module
 from frametime.errors import OutputError
 from frametime.replacing import (
     clear_leftovers,
@@ -27,6 +33,56 @@ def test_a_failed_write_leaves_the_old_file_and_no_other(tmp_path: Path) -> None
         raise RuntimeError
     assert out.read_text() == "old"
     assert [path.name for path in tmp_path.iterdir()] == ["result.txt"]
+
+
+@pytest.mark.parametrize(
+    ("write", "whole"), [(replacing, {"clip"}), (replacing_folder, {"clip", "clip/1.png"})], ids=["file", "folder"]
+)
+def test_a_stop_at_any_line_leaves_nothing_half(
+    write: Callable[[Path], AbstractContextManager[Path]], whole: set[str], tmp_path: Path
+) -> None:
+    n_stops = 0
+    while True:
+        folder = tmp_path / str(n_stops)
+        folder.mkdir()
+        if not _is_stopped(n_stops, lambda folder=folder: _write_with(write, folder / "clip")):
+            break
+        left = {path.relative_to(folder).as_posix() for path in folder.rglob("*")}
+        assert left in (set(), whole), n_stops
+        n_stops += 1
+    assert n_stops > 10
+    assert {path.relative_to(folder).as_posix() for path in folder.rglob("*")} == whole
+
+
+def _write_with(write: Callable[[Path], AbstractContextManager[Path]], out: Path) -> None:
+    with write(out) as temporary:
+        (temporary / "1.png" if temporary.is_dir() else temporary).write_bytes(b"picture")
+
+
+def _is_stopped(at: int, work: Callable[[], None]) -> bool:
+    """Run work, with a stop as by a signal before the line of that number in the module that writes."""
+    n_seen = 0
+
+    def trace(frame: FrameType, event: str, _: object) -> Any:
+        nonlocal n_seen
+        if frame.f_code.co_filename != replacing_module.__file__:
+            return None
+        if event == "line":
+            n_seen += 1
+            if n_seen == at + 1:
+                sys.settrace(None)
+                raise SystemExit(143)
+        return trace
+
+    before = sys.gettrace()
+    sys.settrace(trace)
+    try:
+        work()
+    except SystemExit:
+        return True
+    finally:
+        sys.settrace(before)
+    return False
 
 
 def test_a_folder_that_is_not_there_is_made(tmp_path: Path) -> None:
