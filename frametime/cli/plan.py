@@ -124,7 +124,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
             write_order(steps, out)
     click.echo(order_text(read.design, found, at, steps), nl=False)
     if keys.swaps is not None and keys.swaps < found[at].n_swaps:
-        click.echo(f"frametime: no order has less than {counted(found[at].n_swaps, 'swap')}", err=True)
+        click.echo(f"frametime: no order has fewer than {counted(found[at].n_swaps, 'swap')}", err=True)
     if out is not None:
         click.echo(f"{printable(str(out))}: {len(steps)} runs", err=True)
     if keys != read.order:

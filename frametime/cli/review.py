@@ -55,11 +55,7 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
         refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
     if chosen["no_charts"]:
         refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
-    measuring = {
-        "measure_again": chosen["measure_again"],
-        "workers": chosen["workers"],
-        "limits": make_worker_limits(chosen),
-    }
+    measuring = {name: chosen[name] for name in ("measure_again", "workers")} | {"limits": make_worker_limits(chosen)}
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = replace(

@@ -59,7 +59,7 @@ def new(record: str) -> None:
 
     new_record(record)
     shown = printable(record, limit=1000)
-    told = f"{shown} is written: fill in card, limits and workloads, then: frametime tune next {quoted(shown)}"
+    told = f"{shown} is written: fill in card, limits and workloads, then:  frametime tune next {quoted(shown)}"
     click.echo(f"{wrapped(told)}\n")
     click.echo(cautions_text(), nl=False)
 

@@ -137,6 +137,8 @@ class MeasureOutcome:
     def error_for(self, name: str, folder: os.PathLike[str]) -> str | None:
         """The reason with the names of the files below ``folder``, the same wherever that lies.
 
+        A command that settles how a log is read keeps that beside the log: only so does it count for a whole folder.
+
         Parameters
         ----------
         name : str
@@ -153,7 +155,8 @@ class MeasureOutcome:
         # The longest first: the name of the capture may be the beginning of that of its sensor log.
         for path in sorted(shown, key=len, reverse=True):
             error = error.replace(printable(path), printable(shown[path]))
-        return error
+        settled, n_commands = re.subn(r"  frametime check .+?(?=  |$)", r"\g<0> --remember", error)
+        return f"{settled}; run it in the folder of the captures" if n_commands else error
 
 
 def measure_file(
@@ -250,7 +253,7 @@ def measure_unless_full(request: MeasureRequest) -> MeasureOutcome:
     except (FrametimeError, OSError) as error:
         if isinstance(error.__context__, MemoryError):  # what a reader made of it knows of no limit of a worker
             raise MemoryError from error
-        return MeasureOutcome(request=request, run=None, error=printable(str(error), limit=500))
+        return MeasureOutcome(request=request, run=None, error=printable(str(error), limit=2000))
     sensors = capture.sensors if request.sensors is not None and unusable_sensors(run) is None else None
     sensors_sha256 = None if sensors is None else sensors.provenance.sha256
     return MeasureOutcome(request=request, run=run, error=None, sensors_sha256=sensors_sha256)

@@ -189,7 +189,7 @@ def coverage_text(result: ReviewResult) -> str:
 
 
 def _bullet(text: str) -> str:
-    return wrapped(printable(text, limit=600), indent=2, bullet="- ")
+    return wrapped(printable(text, limit=2000), indent=2, bullet="- ")
 
 
 _LOOKS = {"decided": "This cell is decided.", "leave": "The last look would not decide this cell: leave it."}
@@ -199,9 +199,10 @@ _MORE_KEYS = ("average_power_w", "peak_temperature_c")
 def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = unstyled) -> str:
     """Judgement, numbers, how it lies beside the others of its cell, and which run comes next; four lines."""
     run = newest.run
-    place = _place(design, run.card, run.scene, run.resolution, run.run)
+    at = (run.card, run.scene, run.resolution)
+    place = _place(design, *at, run.run)
     if not isinstance(run, PlacedRun):
-        lines = [f"{place}: {style('cannot be used', 'bad')}", f"  {printable(run.error)}"]
+        lines = [f"{place}: {style('cannot be used', 'bad')}", wrapped(printable(run.error, limit=2000), indent=2)]
     else:
         reasons = "; ".join(run.measured.judgement.reasons)
         word = run.measured.judgement.word
@@ -210,11 +211,7 @@ def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = u
             f"  {_numbers(design, run.measured)}",
             f"  {_beside_others(newest, style)}",
         ]
-    own = next(
-        cell
-        for cell in newest.coverage.cells
-        if (cell.card, cell.scene, cell.resolution) == (run.card, run.scene, run.resolution)
-    )
+    own = next(cell for cell in newest.coverage.cells if (cell.card, cell.scene, cell.resolution) == at)
     if own.look is not None:
         lines[-1] += f" {_LOOKS.get(own.look) or f'This cell: {look_words(own)}.'}"
     following = next_run_text(design, newest.coverage, newest.next_run)

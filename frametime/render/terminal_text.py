@@ -18,23 +18,26 @@ _TIED_PERCENT, _TIED_DEGREES = "\N{NO-BREAK SPACE}%", "\N{NO-BREAK SPACE}°C"
 def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) -> str:
     """``text`` wrapped to ``width`` columns and indented; after a ``bullet`` the other lines are aligned with the text.
 
-    A number stays on one line with its percent sign or degrees.
+    A number stays on one line with its percent sign or degrees. A command, which double spaces part from the text, has
+    a line of its own, however long, so that it can be pasted.
 
     Examples
     --------
     >>> print(wrapped("a gain of 4.8 %", indent=2, bullet="- ", width=17))
       - a gain of
         4.8 %
+    >>> print(wrapped("settle it with  frametime check 'run 1.csv' --unit ms  (60 fps)", width=20))
+    settle it with
+    frametime check 'run 1.csv' --unit ms
+    (60 fps)
     """
-    margin = " " * indent
-    filled = textwrap.fill(
-        text.replace(" %", _TIED_PERCENT).replace(" °C", _TIED_DEGREES),
-        width,
-        initial_indent=margin + bullet,
-        subsequent_indent=margin + " " * len(bullet),
-        break_on_hyphens=False,
-    )
-    return filled.replace(_TIED_PERCENT, " %").replace(_TIED_DEGREES, " °C")
+    lines: list[str] = []
+    for part in text.replace(" %", _TIED_PERCENT).replace(" °C", _TIED_DEGREES).split("  "):
+        start = " " * indent + (" " * len(bullet) if lines else bullet)
+        wide = max(width, len(start + part)) if part.startswith("frametime ") else width
+        rest = " " * len(start)
+        lines.append(textwrap.fill(part, wide, initial_indent=start, subsequent_indent=rest, break_on_hyphens=False))
+    return "\n".join(lines).replace(_TIED_PERCENT, " %").replace(_TIED_DEGREES, " °C")
 
 
 def text_table(heading: Sequence[str], rows: Sequence[Sequence[str]], *, right: frozenset[int] = frozenset()) -> str:

@@ -167,12 +167,8 @@ def _efficiency_row(
     rate, power = (mean_value(means[key], card, own) for key in (RATE, POWER))
     per_joule = _ratio_of(rate, power)
     base_per_joule = _ratio_of(*(mean_value(means[key], baseline, own) for key in (RATE, POWER)))
-    interval: Interval | None = None
-    caveats: list[Caveat] = []
-    if card != baseline:
-        pair = Pair(means[PER_JOULE], cells, card, baseline)
-        caveats.extend(pair.caveats())
-        interval = pair.interval
+    pair = None if card == baseline else Pair(means[PER_JOULE], cells, card, baseline)
+    caveats = [] if pair is None else [*pair.caveats()]
     if len(own) < len(speed.of(card)):
         caveats.append(caveat_of("cells-without-power", n=len(own), n_speed=len(speed.of(card))))
     cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
@@ -190,7 +186,7 @@ def _efficiency_row(
         frames_per_joule=per_joule,
         baseline_frames_per_joule=base_per_joule,
         efficiency_ratio=_ratio_of(per_joule, base_per_joule),
-        efficiency_interval=interval,
+        efficiency_interval=None if pair is None else pair.interval,
         years=None if design.running_cost is None else design.running_cost.years,
         running_cost=cost,
         running_cost_interval=cost_interval,

@@ -13,7 +13,6 @@ from collections import defaultdict
 from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import get_args
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cell_comparisons import MetricMeans, holm_of_known, stands_after
@@ -107,7 +106,6 @@ def overall_comparison(
     pair = Pair(table, cells, candidate, design.baseline)
     of_pair = [item for item in comparisons if (item.metric, item.candidate) == (pair.metric, candidate)]
     in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(pair.cells)]
-    verdicts = [item.verdict for item in in_cells]
     decision, decision_like = table.decided(pair.these), table.decided(pair.like_these)
     how = method("scenes-like-these-interval", n=pair.n_groups, unit=design.sample_unit)
     row = OverallComparison(
@@ -120,15 +118,24 @@ def overall_comparison(
         interval_scenes_like_these=pair.like_these and pair.like_these.ratio_interval(0.95, how),
         n_cells=len(pair.cells),
         n_scenes=pair.n_scenes,
-        counts=VerdictCounts(**{word: verdicts.count(word) for word in get_args(Verdict)}),
+        counts=VerdictCounts.of([item.verdict for item in in_cells]),
         n_named=sum(item.stands_after_holm is True for item in in_cells),
         verdict=decision.verdict,
         verdict_scenes_like_these=decision_like.verdict,
         real_but_small=decision.real_but_small,
         sentence="",
-        caveats=(*pair.caveats(), *_carried(design, in_cells)),
+        caveats=(*pair.caveats(), *_told_otherwise(pair, of_pair, decision.verdict), *_carried(design, in_cells)),
     )
     return replace(row, sentence=overall_sentence(design, row))
+
+
+def _told_otherwise(pair: Pair, comparisons: Sequence[CellComparison], whole: Verdict) -> tuple[Caveat, ...]:
+    """That a card is ahead or behind in cells left out for lack of another card, and not so over those that count."""
+    outside = {(item.scene, item.resolution) for item in pair.tabled.left_out} - set(pair.cells)
+    verdicts = [item.verdict for item in comparisons if (item.scene, item.resolution) in outside]
+    if not pair.cells or not {"ahead", "behind"} & set(verdicts) - {whole}:
+        return ()
+    return (caveat_of("left-out-cells-differ", pair.metric, counts=VerdictCounts.of(verdicts).in_words),)
 
 
 def _carried(design: ReviewDesign, cells: Sequence[CellComparison]) -> list[Caveat]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
@@ -101,6 +101,11 @@ class VerdictCounts:
     behind: int
     tied: int
     undecided: int
+
+    @classmethod
+    def of(cls, verdicts: Sequence[Verdict]) -> VerdictCounts:
+        """How often each verdict occurs."""
+        return cls(**{word: verdicts.count(word) for word in get_args(Verdict)})
 
     @property
     def total(self) -> int:

@@ -20,7 +20,6 @@ AGAINST = {"ahead": "ahead of", "behind": "behind", "tied": "tied with", "undeci
 _NO_INTERVAL = {
     "one-run": "single runs, so its uncertainty is unknown",
     "no-scatter": "runs that are all equal, so its uncertainty is unknown",
-    "too-wide": "runs that scatter too much for an interval",
 }
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 MOST_NAMES = 3
@@ -74,10 +73,8 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
         return f"{one} and {other} cannot be compared here: no cell has usable runs of both."
     interval, label = item.interval_these_scenes, design.metric(item.metric).label
     if interval is None:
-        codes = {caveat.code for caveat in item.caveats}
-        why = next(
-            (why for code, why in _NO_INTERVAL.items() if code in codes), "runs that scatter too much for an interval"
-        )
+        told = [_NO_INTERVAL[caveat.code] for caveat in item.caveats if caveat.code in _NO_INTERVAL]
+        why = told[0] if told else "runs that scatter too much for an interval"
         return f"{one} against {other}: {percent_change(item.ratio)} in {label}, from {why}."
     amount, margin = f"{percent_change_words(item.ratio, interval)} in {label}", f"{design.margin * 100.0:g} %"
     if _is_clear(item):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from pathlib import Path
 
@@ -70,6 +71,26 @@ def test_a_review_from_end_to_end_and_again_from_kept_runs(bench: Path) -> None:
     )
     assert fresh.code == 0
     assert (bench / "fresh" / "result.json").read_bytes() == first
+
+
+def test_the_command_shown_for_an_open_log_settles_the_review_when_it_is_pasted(bench: Path) -> None:
+    folder = bench / "open"
+    shutil.copytree(bench / "captures", folder / "captures")
+    rng = np.random.default_rng(5)
+    for run in (1, 2):  # 31.6 ms a frame are 31.6 frames a second: without a name, both are possible
+        numbers = 31.6 * np.exp(0.03 * rng.standard_normal(400))
+        path = folder / "captures" / "cedar-3 XL" / "harbor" / "1440p" / f"run{run}.csv"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("\n".join(f"{number:.3f}" for number in numbers), "utf-8")
+    assert frametime("plan", "captures", "--out", "plan.toml", cwd=folder).code == 0
+    coverage = ("review", "plan.toml", "--coverage")
+    shown = [line.strip() for line in frametime(*coverage, cwd=folder).out.splitlines()]
+    commands = [line for line in shown if line.startswith("frametime check ") and "--unit ms" in line]
+    assert len(commands) == 2
+    for command in commands:
+        assert frametime(*shlex.split(command)[1:], cwd=folder / "captures").code == 0
+    settled = frametime(*coverage, cwd=folder)
+    assert (settled.code, "Complete" in settled.out) == (0, True)
 
 
 def test_coverage_is_a_gate(bench: Path) -> None:

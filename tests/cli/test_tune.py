@@ -286,3 +286,4 @@ def test_long_names_run_over_no_line(bench: Path) -> None:
     assert 'then: frametime tune next "a first record of the card that came yesterday.toml"' in one_paragraph(
         told[2].out
     )
+    assert 'frametime tune next "a first record of the card that came yesterday.toml"' in told[2].out.splitlines()

@@ -91,6 +91,13 @@ def test_a_temperature_that_is_no_longer_sampled_does_not_stay_at_its_limit() ->
 # Coverage and gaps.
 
 
+@pytest.mark.parametrize(("first_s", "n_told"), [(0.01, 0), (0.02, 1)])
+def test_a_part_that_reads_as_the_whole_is_not_told(first_s: float, n_told: int) -> None:
+    times_s = [first_s, *steps_s(0.1, 30.1)]
+    run = measured(series_of({"time_s": times_s, "power_w": [200.0] * len(times_s)}, seconds=30.1))
+    assert len(told(run, "sensors-cover-part")) == n_told
+
+
 def test_each_quantity_tells_the_part_that_its_own_samples_cover() -> None:
     times_s = steps_s(0.0, 30.1)
     part = [70.0 if time_s < 9.95 else None for time_s in times_s]

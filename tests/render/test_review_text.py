@@ -14,7 +14,7 @@ from frametime.render.report.markdown import escaped, render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
 from frametime.render.review_words import change_words, coverage_words
-from frametime.render.tables.review_comparisons import cells_table
+from frametime.render.tables.review_comparisons import cells_table, efficiency_table
 from frametime.render.tables.table import line_text
 from frametime.render.terminal_text import text_table
 from frametime.review.result import CoverageCell, LookState, ReviewResult, UnreadableFile
@@ -120,6 +120,20 @@ def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "at_margin": True}) == (
         "○ undecided at the margin: more runs would not decide | \N{EN DASH}"
     )
+
+
+def test_a_cost_that_is_not_there_has_its_own_reason(result: ReviewResult) -> None:
+    """A caveat of the row, such as cells left out, is no reason why there is no tariff or no price."""
+
+    def reasons(**changed: object) -> list[str | None]:
+        gone = dict.fromkeys(("running_cost_interval", "total_cost", "total_cost_interval"), None)
+        row = replace(next(row for row in result.efficiency if row.caveats), **gone, **changed)
+        (shown,) = efficiency_table(replace(result, efficiency=(row,))).view("running_cost", "total_cost").rows
+        return [getattr(cell.content[0], "reason", None) for cell in shown.cells]
+
+    assert reasons(running_cost=None, years=None) == ["the plan gives no tariff"] * 2
+    assert reasons(running_cost=90.0) == [None, "the plan gives no price"]
+    assert [str(why)[:8] for why in reasons(running_cost=None)] == ["Missing:"] * 2
 
 
 def test_what_cannot_be_named_is_told_beside_the_cell_and_in_the_methods(result: ReviewResult) -> None:

@@ -239,6 +239,18 @@ def test_a_cell_that_one_card_lacks_tilts_nobody_elses_ratio() -> None:
     assert "+6.7 %" not in result.paragraphs["all"]
 
 
+@pytest.mark.parametrize(("in_canyon", "told"), [(80.0, True), (100.0, False)])
+def test_a_whole_that_the_cells_left_out_contradict_says_so(in_canyon: float, told: bool) -> None:
+    """Birch ties in harbor, the only cell that counts, as cedar has no run in canyon: there birch is far behind."""
+    levels = {("amber-6", "harbor"): 100.0, ("birch-9", "harbor"): 100.0, ("cedar-12", "harbor"): 80.0}
+    levels |= {("amber-6", "canyon"): 100.0, ("birch-9", "canyon"): in_canyon}
+    result = review_runs(design(CARDS[:3], SCENES[:2], ("1440p",), metrics=METRICS[:1]), rates(levels))
+    birch, cedar = ([caveat.message for caveat in item.caveats] for item in result.overall)
+    said = "The cells left out say otherwise of this card: behind in 1 of 1 cell."
+    assert [item.verdict for item in result.overall] == ["tied", "behind"]
+    assert (said in birch, any("say otherwise" in message for message in cedar)) == (told, False)
+
+
 def test_a_card_with_few_cells_stands_apart_with_the_baselines_mean_beside_its_own() -> None:
     levels = {(card, scene): 100.0 for card in CARDS[:2] for scene in SCENES}
     levels |= {("amber-6", "harbor"): 50.0, ("cedar-12", "harbor"): 60.0}

@@ -327,7 +327,7 @@ def _cover_caveats(channels: Mapping[str, Channel], trace: SensorTrace, series: 
     parts: dict[str, list[str]] = {}
     gaps: dict[str, list[str]] = {}
     for name, found in channels.items():
-        if found.covered_fraction < covered_told:
+        if found.covered_fraction < min(covered_told, 0.9995):  # what lacks less reads as 100.0 %
             part = (
                 f"{found.times_s[0]:.1f} to {found.times_s[-1]:.1f} s of {found.duration_s:.1f} s "
                 f"({100.0 * found.covered_fraction:.1f} %)"

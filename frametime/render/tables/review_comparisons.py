@@ -29,7 +29,7 @@ from frametime.render.tables.parts import (
     verdict_cell,
     words_table,
 )
-from frametime.render.tables.table import Cell, Column, Line, Table
+from frametime.render.tables.table import Cell, Column, Line, Number, Table
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import (
@@ -47,6 +47,8 @@ PLACED: Final = ("card", "place", "mean_value", "ratio_to_baseline", "interval",
 """Columns of the cards of a table."""
 APART: Final = ("card", "mean_value", "baseline_mean_value", "ratio_to_baseline", "interval", "n_cells")
 """Columns of cards that stand apart: each has a baseline mean of its own."""
+_LEAST_P: Final = 0.0001
+"""A smaller chance is told as below it."""
 
 
 @once_a_result
@@ -209,6 +211,10 @@ def cells_table(result: ReviewResult) -> Table:
             if item is not None:
                 picture = strip(item.ratio, item.interval_95, item.verdict, reach=reach, margin=result.margin)
                 values |= {"verdict": verdict_cell(item.verdict, *_remark(item)), "picture": picture}
+                if item.holm_p_value is not None and item.holm_p_value < _LEAST_P:
+                    values["holm_p_value"] = Number(
+                        text=f"< {_LEAST_P}", value=item.holm_p_value, origin="holm_p_value"
+                    )
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
             rows.append(filled(columns, values, of=item, origin=origin, reason=reason))
@@ -286,7 +292,7 @@ def value_table(result: ReviewResult) -> Table:
         if row.card == result.baseline:
             told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), BASELINE)
             return told | dict.fromkeys(("baseline_mean_value", *prices), NOTHING)
-        return told | _priced(row, *prices, reason="no comparison with the baseline")
+        return told | _priced(row, *prices, reason=first_reason(row.caveats, "no comparison with the baseline"))
 
     named |= {"baseline": words.baseline, "currency": currency}
     return table_of("value-table", result, values, words=named)
@@ -294,9 +300,9 @@ def value_table(result: ReviewResult) -> Table:
 
 def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str, Cell]:
     """Amounts of money with their intervals."""
-    ends, why = {name: f"{name.removesuffix('_price')}_interval" for name in names}, first_reason(row.caveats, reason)
+    ends = {name: f"{name.removesuffix('_price')}_interval" for name in names}
     return {
-        name: money_cell(getattr(row, name), getattr(row, end), name, ends=end, reason=why)
+        name: money_cell(getattr(row, name), getattr(row, end), name, ends=end, reason=reason)
         for name, end in ends.items()
     }
 
@@ -311,7 +317,9 @@ def efficiency_table(result: ReviewResult) -> Table:
 
     def values(row: EfficiencyRow) -> dict[str, object]:
         told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
-        told |= _priced(row, "running_cost", "total_cost", reason="the plan gives no tariff")
+        unknown = first_reason(row.caveats, "the power is not known") if row.years else "the plan gives no tariff"
+        told |= _priced(row, "running_cost", reason=unknown)
+        told |= _priced(row, "total_cost", reason="the plan gives no price" if row.running_cost else unknown)
         if row.card == result.baseline:
             told |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), BASELINE)
             told["baseline_frames_per_joule"] = NOTHING
