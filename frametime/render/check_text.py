@@ -179,7 +179,7 @@ def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Styl
     sentence = drift.sentence[0].lower() + drift.sentence[1:] if drift.sentence else ""
     first, *rest = textwrap.wrap(start + sentence, WIDTH, subsequent_indent="  ") or [heading]
     yield style(heading, "heading") + first[len(heading) :]
-    yield from rest[:1]
+    yield from rest
 
 
 def _row(label: str, value: str, meaning: str) -> str:

@@ -63,6 +63,18 @@ def test_recurring_hitches_are_told_in_a_sentence() -> None:
     assert "  a hitch of about 36 ms every 2.019 s (give or take 0.001 s): 30 of 30 beats\n" in check_text(run)
 
 
+def test_the_sentence_of_drift_is_never_cut() -> None:
+    """It was, after two lines and in the middle of a sentence, of a run that changes its level every 8 s."""
+    times_ms = 9.0 * np.exp(np.random.default_rng(1).normal(0.0, 0.03, 9000))
+    times_ms *= np.where((np.arange(9000) // 900) % 2 == 0, 1.0, 1.25)
+    capture = run_of(times_ms).capture
+    assert capture is not None
+    run = measure(capture)
+    assert run.findings.drift is not None and len(run.findings.drift.sentence) > 160
+    told = " ".join(line.strip() for line in check_text(run).splitlines())
+    assert run.findings.drift.sentence[1:] in told
+
+
 def test_caveats_that_are_cut_name_the_way_to_see_them_whole() -> None:
     capture = run_of(np.full(3600, 1000.0 / 60)).capture
     assert capture is not None
