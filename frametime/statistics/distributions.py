@@ -69,7 +69,7 @@ def student_cdf(t: float, degrees: int) -> float:
         term *= cosine_squared * (power - 1) / power
         total += term
     inner = 2.0 / math.pi * (angle + math.sin(angle) * total) if odd else math.sin(angle) * total
-    return 0.5 + 0.5 * inner
+    return max(0.5 + 0.5 * inner, 0.0)
 
 
 @lru_cache(maxsize=256)

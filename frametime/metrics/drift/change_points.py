@@ -343,7 +343,7 @@ def find_jumps(levels: NDArray[np.float64], rule: ChangeRule) -> tuple[ChangePoi
     -------
     tuple of ChangePoint
         ``before`` and ``after`` are the levels just before and just after the jump, the slope of the scene taken out;
-        two jumps lie more than ``min_blocks`` apart.
+        two jumps lie ``min_blocks`` apart or more.
 
     Examples
     --------
@@ -372,17 +372,15 @@ def find_jumps(levels: NDArray[np.float64], rule: ChangeRule) -> tuple[ChangePoi
         found = []
         least = max(rule.jump_scatters * scatter, log_ratio)
         for place in (np.flatnonzero(np.abs(deviations) >= least) + 1).tolist():
-            chance = 2.0 * student_cdf(-abs(float(deviations[place - 1])) / scatter, degrees) * 2 * n_places
-            sides = _sides(logs, place, place + gap - 1, n_side, log_ratio)
-            if (
-                chance < rule.significance
-                and sides is not None
-                and (sides[1] > sides[0]) == (deviations[place - 1] > 0.0)
-            ):
+            size = abs(float(deviations[place - 1]))
+            chance = 2.0 * student_cdf(-size / scatter, degrees) * 2 * n_places
+            # What goes up and soon comes back is no jump, however the lines around it are tilted.
+            sides = _sides(logs, place, place + gap - 1, n_side, max(log_ratio, 0.5 * size))
+            if chance < rule.significance and sides and (sides[1] > sides[0]) == (deviations[place - 1] > 0.0):
                 before, after = math.exp(sides[0]), math.exp(sides[1])
                 found.append(ChangePoint(n_before=place, before=before, after=after, p_value=chance))
         for jump in sorted(found, key=lambda each: each.p_value):
-            if all(abs(jump.n_before - other.n_before) > n_side for other in kept):
+            if all(abs(jump.n_before - other.n_before) >= n_side for other in kept):
                 kept.append(jump)
     return tuple(sorted(kept, key=lambda jump: jump.n_before))
 

@@ -116,14 +116,16 @@ def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes
             word = "slower" if slope > 0.0 else "faster"
             bounds = sorted((abs(low), abs(high)))
             parts.append(f"{percent(slope)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})")
-        elif drift.wander_pct is not None:
-            parts.append(
-                f"the level goes up and down{rest} by {percent(drift.wander_pct)} % (standard deviation), with no drift"
-            )
-        elif drift.is_steady:
-            parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:
-            parts.append(open_sentence(low * minutes, high * minutes, "this run" if warm_up is None else "the rest"))
+            if drift.wander_pct is not None:
+                swing = percent(drift.wander_pct)
+                parts.append(f"the level slowly goes up and down{rest} by {swing} % (standard deviation)")
+            if max(abs(low), abs(high)) * minutes <= RULE.steady_total_pct:
+                parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
+            else:
+                parts.append(
+                    open_sentence(low * minutes, high * minutes, "this run" if warm_up is None else "the rest")
+                )
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
 
