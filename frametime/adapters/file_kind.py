@@ -21,15 +21,7 @@ from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.column_readings import middle
-from frametime.adapters.columns.words import (
-    FRAME_MEANINGS,
-    RATE,
-    TIME_MEANINGS,
-    Event,
-    HeaderMeaning,
-    Meaning,
-    header_meaning,
-)
+from frametime.adapters.columns.words import FRAME_MEANINGS, RATE, TIME_MEANINGS, Event, Meaning, header_meaning
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect, facts_of
@@ -116,7 +108,7 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
         return _results(command)
     if METADATA_KEY in (schema.metadata or {}):
         return FileKind(kind="frames", reason="a capture written by this package")
-    return _by_names([header_meaning(field.name, unit_text(field)) for field in schema])
+    return _by_names((field.name, unit_text(field)) for field in schema)
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
@@ -149,10 +141,9 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
 
 def _is_of_one_frame(fact: ColumnFacts) -> bool:
     """Whether the name of a column says something of a single frame: its moment, its number, its fate."""
-    if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED) or fact.said.event in (Event.DISPLAY, Event.SUBMIT):
-        return True
+    marked = fact.meaning in (Meaning.SHOWN, Meaning.DROPPED) or fact.said.event in (Event.DISPLAY, Event.SUBMIT)
     named = fact.meaning in TIME_MEANINGS or fact.meaning is Meaning.INDEX
-    return named and _ONE_FRAME.search(fact.name or "") is not None
+    return marked or (named and _ONE_FRAME.search(fact.name) is not None)
 
 
 def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:
@@ -174,13 +165,15 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
     """A text without rows of numbers: a log that was broken off if its names are those of a log."""
     first = next((line for line in source.head.splitlines() if line.strip()), "")
     delimiter = next((mark for mark in ",;\t" if mark in first), "|")
-    said = [header_meaning(cell.strip().strip("\"'")) for cell in first.split(delimiter)[:200]]
+    names = ((cell.strip().strip("\"'"), "") for cell in first.split(delimiter)[:200])
     if table and len(source.head) < FIRST_BYTES:
-        return _by_names(said, why=why)
+        return _by_names(names, why=why)
     return FileKind(kind="other", reason=why)
 
 
-def _by_names(said: Sequence[HeaderMeaning], *, why: str = "") -> FileKind:
+def _by_names(names: Iterable[tuple[str, str]], *, why: str = "") -> FileKind:
+    """What a table is by the names of its columns and their units."""
+    said = [header_meaning(*each) for each in names]
     meanings = {one.meaning for one in said}
     if meanings & FRAME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds frame times or rates")

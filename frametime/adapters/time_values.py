@@ -22,7 +22,7 @@ from frametime.adapters.text.cells import NumberStyle
 
 EXACT_FLOAT_NS: Final = 2.0**51
 _MAX_NS: Final = 9.2e18
-_DAY_NS: Final = 86_400 * 10**9
+DAY_NS: Final = 86_400 * 10**9
 _PLAIN: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)$"
 _READABLE: Final = f"^{cells.NUMBER_POINT}$"
 _PARTED: Final = rf"^(?P<number>{cells.NUMBER_POINT})\s*(?P<unit>[A-Za-zµμ/%°]{{0,12}})$"
@@ -146,14 +146,18 @@ def with_point(texts: Any, style: NumberStyle) -> Any:
 
 
 def _numbers(texts: Any, unit: Unit) -> TimeValues:
-    """Numbers with a decimal point, in ``unit`` where they state one."""
+    """Numbers with a decimal point, in ``unit`` or in the one of its kind that stands behind them."""
     plain = readable = bools(pc.match_substring_regex(texts, _PLAIN))
+    factors: Any = float(unit.ns or 0)
     if not plain.all():
         bare, written = parted(texts)
-        units = {word: unit_named(word) for word in pc.unique(written).to_pylist() if word}
-        same = [word for word, each in units.items() if each and (each.ns, each.form) == (unit.ns, unit.form)]
-        # A cell in another unit keeps it, and is no number.
-        texts = pc.if_else(pc.is_in(written, value_set=arrow_texts(same)), bare, texts)
+        named = {word: unit_named(word) if word else unit for word in pc.unique(written).to_pylist()}
+        form = unit.form if unit in named.values() else ""  # what every cell says is no slip
+        units = {word: each for word, each in named.items() if each and each.form == form}
+        # A cell in a unit of another kind keeps it, and is no number.
+        texts = pc.if_else(pc.is_in(written, value_set=arrow_texts([*units])), bare, texts)
+        if len({*units.values()}) > 1:
+            factors = np.array([float(units.get(word, unit).ns or 0) for word in written.to_pylist()])
         plain, readable = (bools(pc.match_substring_regex(texts, pattern)) for pattern in (_PLAIN, _READABLE))
     kept = pc.utf8_ltrim(pc.if_else(arrow_array(readable), texts, text_scalar("0")), "+")
     values = numpy_of(pc.cast(kept, "float64"))
@@ -169,8 +173,8 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
         if most * factor >= 2.0**63 > 2 * (most - least) * factor and least >= 0 and most < 2.0**64:
             return _since_first(kept, factor)
     with np.errstate(over="ignore"):
-        scaled = np.where(ok, values, 0.0) * float(unit.ns)
-    ok &= np.abs(scaled) < _MAX_NS
+        scaled = np.where(ok, values, 0.0) * factors
+    ok &= np.abs(scaled) < np.where(factors == float(unit.ns), _MAX_NS, EXACT_FLOAT_NS)
     scaled = np.where(ok, scaled, 0.0)
     ns_exact = np.rint(scaled).astype(np.int64)
     large = np.flatnonzero(ok & (np.abs(scaled) >= EXACT_FLOAT_NS))
@@ -259,7 +263,7 @@ def _dates(texts: Any) -> TimeValues:
     parts = pc.extract_regex(texts, f"^{cells.DATE}$")
     of_day, ok = _of_day(parts)
     year, month, day = (_integers(_part(parts, name)) for name in ("y", "mo", "d"))
-    ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1) & (of_day < _DAY_NS)
+    ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1) & (of_day < DAY_NS)
     months = np.where(ok, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
     first, end = ((months + np.timedelta64(n, "M")).astype("datetime64[D]").astype(np.int64) for n in (0, 1))
     ok &= day <= end - first
@@ -268,7 +272,7 @@ def _dates(texts: Any) -> TimeValues:
     hours, minutes = (_integers(pc.utf8_slice_codeunits(digits, at, at + 2)) for at in (0, 2))
     east = np.where(bools(pc.starts_with(zone, "-")), -1, 1) * (hours * 60 + minutes) * 60 * 10**9
     zoned = bools(pc.match_substring_regex(zone, "."))
-    ns = np.where(ok, (first + day - 1) * _DAY_NS + of_day - east, 0)
+    ns = np.where(ok, (first + day - 1) * DAY_NS + of_day - east, 0)
     if ok.any() and zoned[ok].any() and not zoned[ok].all():
         # Some with a zone and some without cannot be put on one clock.
         ok &= zoned

@@ -12,14 +12,13 @@ from typing import Any, Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.time_values import TimeValues
+from frametime.adapters.time_values import DAY_NS, TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
 from frametime.words import counted
 
 _HOUR_NS: Final = 3600 * NS_PER_S
-DAY_NS: Final = 86_400 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
 _NEAR_ROWS: Final = 64
 """Rows that threads write out of order lie near their place (common practice, no source)."""
@@ -27,7 +26,7 @@ _MAX_EQUAL: Final = 0.05
 _FEW: Final = 16
 _SAME: Final = 0.002
 Ints: TypeAlias = NDArray[np.int64]
-_NO_ROWS: Final[Ints] = np.empty(0, dtype=np.int64)
+NO_ROWS: Final[Ints] = np.empty(0, dtype=np.int64)
 
 
 class Timeline(NamedTuple):
@@ -113,7 +112,7 @@ def from_frame_times(frame_times: TimeValues, rows: Ints | None, rules: ClockRul
 
 def _of_lengths(table: _Rows, rules: ClockRules, *, origin_ns: int = 0, left_out_ns: int | None = None) -> Timeline:
     """Timestamps of the good frame times; ``left_out_ns`` is how much time the others took, where it is known."""
-    bad, holes = _NO_ROWS, tuple[Caveat, ...]()
+    bad, holes = NO_ROWS, tuple[Caveat, ...]()
     if not table.good.all():
         bad, table = _rows_at(table.rows, np.flatnonzero(~table.good)), table.at(np.flatnonzero(table.good))
         holes = (_hole_caveat(bad.size, left_out_ns),)
@@ -147,9 +146,9 @@ def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> 
     """Timestamps as they stand in the log, in order, each once."""
     stamps = chosen(times.ns, rows)
     if times.ok is None and _rise_alone(stamps):
-        return Timeline(stamps, rows, False, _NO_ROWS, (), ())
+        return Timeline(stamps, rows, False, NO_ROWS, (), ())
     caveats: list[Caveat] = []
-    holes = _NO_ROWS
+    holes = NO_ROWS
     if times.ok is not None:
         positions = np.flatnonzero(chosen(times.ok, rows))
         holes = np.flatnonzero(np.diff(positions) > 1)
@@ -163,7 +162,7 @@ def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> 
     kept = _distinct(stamps, rules, caveats)
     if kept is not None:
         stamps, rows = stamps[kept], _rows_at(rows, kept)
-    return Timeline(stamps, rows, False, _NO_ROWS, tuple(caveats), ())
+    return Timeline(stamps, rows, False, NO_ROWS, tuple(caveats), ())
 
 
 def _rise_alone(stamps: Ints) -> bool:
@@ -306,7 +305,7 @@ def from_both(times: TimeValues, lengths: TimeValues, rows: Ints | None, rules: 
         if (line[1:] > line[:-1]).all():
             why = "are written more finely, so they give" if in_rows else "give"
             evidence = f"{evidence}; the timestamps {why} the differences"
-            return Timeline(line, rows, True, _NO_ROWS, tuple(caveats), (evidence,))
+            return Timeline(line, rows, True, NO_ROWS, tuple(caveats), (evidence,))
     origin, left_out = 0, None
     if good.any():
         first, last = np.flatnonzero(good)[[0, -1]].tolist()

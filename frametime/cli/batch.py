@@ -10,12 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from frametime.cli.option_values import (
-    chosen_pattern,
-    folder_options,
-    make_sensor_options,
-    refuse_unknown_sensor_fields,
-)
+from frametime.cli.option_values import check_sensor_fields, chosen_pattern, folder_options, make_sensor_options
 from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
 
@@ -87,7 +82,7 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
     each = folder_options(chosen)
     path_pattern = each["path_pattern"]
     sensors_pattern = chosen_pattern("--sensors-pattern", chosen["sensors_pattern"])
-    refuse_unknown_sensor_fields(sensors_pattern, path_pattern)
+    check_sensor_fields(sensors_pattern, path_pattern)
     fields = chosen["partition_by"]
     partition_by = () if fields is None else tuple(name.strip() for name in fields.split(","))
     if partition_by and path_pattern is None:

@@ -345,7 +345,7 @@ def chosen_pattern(option: str, text: str | None) -> PathPattern | None:
         raise click.UsageError(str(error)) from error
 
 
-def refuse_unknown_sensor_fields(sensors: PathPattern | None, path: PathPattern | None) -> None:
+def check_sensor_fields(sensors: PathPattern | None, path: PathPattern | None) -> None:
     """Refuse a sensor pattern with a field that no path of a capture can fill.
 
     Raises

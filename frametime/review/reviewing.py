@@ -24,15 +24,7 @@ from frametime.review.overall import order_pairs, overall_comparison, place_card
 from frametime.review.paragraph import Story, methods_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
 from frametime.review.result_tables import CellSummary, OverallComparison, PairOrder, Standing, TableCells
-from frametime.review.run_set import (
-    Place,
-    PlacedRun,
-    caveats_over_all,
-    gather,
-    natural_order,
-    refuse_unequal,
-    run_entry,
-)
+from frametime.review.run_set import Place, PlacedRun, caveats_of_all, gather, natural_order, refuse_unequal, run_entry
 from frametime.review.runs_to_make import (
     coverage_of,
     exclusion_caveats,
@@ -174,7 +166,7 @@ def review_runs(
             if key in {design.headline, speed_metric(design)} and not known.share_errors
             for item in log_means(table)
         ),
-        caveats=(*caveats, *known.caveats, *caveats_over_all(design, sets, known.placed)),
+        caveats=(*caveats, *known.caveats, *caveats_of_all(design, sets, known.placed)),
         methods=methods_of(design),
         versions={"frametime": __version__, "numpy": np.__version__},
     )

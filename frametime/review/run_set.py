@@ -144,7 +144,7 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
             raise _differs(name, other, one, "a comparison needs the same")
 
 
-def caveats_over_all(design: ReviewDesign, sets: Mapping[Place, RunSet], runs: Sequence[PlacedRun]) -> list[Caveat]:
+def caveats_of_all(design: ReviewDesign, sets: Mapping[Place, RunSet], runs: Sequence[PlacedRun]) -> list[Caveat]:
     """Conditions that may differ with a warning and are not the same everywhere, and the same bytes under two names.
 
     A copied file makes runs look more alike than they are.

@@ -55,7 +55,7 @@ SOUND = [f"{16 + i % 3}.5" for i in range(200)]
         (rows([*SOUND, *["1e300"] * 20]), "is out of range"),
         (rows([*SOUND, *["16,53"] * 20]), "'16,53' is written in another way than the other numbers"),
         (rows(["16.525;1", "16,525;1"] * 60, "FrameTime (ms);x"), "'16.525' and '16,525' stand among its numbers"),
-        (rows(["16.5 ms"] * 60 + ["0.0165 s"] * 60, "FrameTime"), "is in another unit than ms"),
+        (rows(["16.5 ms"] * 60 + ["0.0165 V"] * 60, "FrameTime"), "is in another unit than ms"),
         (rows(["500"] * 60, "FrameTime"), "--unit us --kind frame-time  (2000 fps on average)"),
         (rows(["1e18"] * 60, "FrameTime (ms)"), "frames of 1e+15 s, which cannot be"),
         (rows([str(i * 9_000_000_000) for i in range(60)], "Elapsed (s)"), "frames of 9e+09 s, which cannot be"),

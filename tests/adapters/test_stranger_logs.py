@@ -231,6 +231,34 @@ MUST_BE_READ += [
     ("quoted numbers with commas", table('"Nr.";"Bildzeit (ms)"', [f'"{i}"' for i in C],
                                          [f'"{v}"'.replace(".", ",") for v in D], delimiter=";")),
 ]  # fmt: skip
+MUST_BE_READ += [
+    (name, table(f'"{name}"' if "," in name else name, *columns, delimiter=";"))
+    for columns, names in (
+        ((D,), ("varaktighet (ms)", "Tid mellan bilder (ms)", "tijd tussen beelden (ms)", "süre (ms)",
+                "kare süresi (ms)", "doba trvání (ms)", "délka snímku (ms)", "फ्रेम समय (ms)", "फ़्रेम समय (मिलीसेकंड)",
+                "अवधि (ms)",
+                "زمن الإطار (مللي ثانية)", "مدة الإطار (ms)", "Час кадру (мс)", "тривалість (мс)", "час кадру, мс")),
+        ((C, D), ("फ्रेम;फ्रेम समय (ms)", "إطار;المدة (ms)", "Кадр;Тривалість кадру (мс)",
+                   "Snímek;Doba snímku (ms)")),
+        ((TS,), ("Zaman (sn)", "geçen süre (s)", "förfluten tid (sekunder)", "समय (सेकंड)", "الوقت (ث)",
+                 "Мітка часу (с)")),
+        ((F,), ("beeldsnelheid", "saniyedeki kare sayısı", "kare hızı", "Kare/sn", "snímků za sekundu",
+                "snímková frekvence", "प्रति सेकंड फ्रेम", "फ्रेम दर", "إطارات في الثانية", "معدل الإطارات",
+                "кадрів за секунду", "частота кадрів")),
+    )
+    for name in names
+]  # fmt: skip
+DIGITS = [{48 + i: ord(zero) + i for i in range(10)} for zero in "٠۰०０"]
+MUST_BE_READ += [
+    *((f"digits {digits[48]:x}", table("frame,time_ms,frame_ms", *([str(cell).translate(digits) for cell in cells]
+                                                                   for cells in (C, T, D)))) for digits in DIGITS),
+    ("an Arabic decimal mark", table("frame,ms", C, [v.translate(DIGITS[0] | {ord("."): "٫"}) for v in D])),
+    ("a few digits of another script", table("frame,ms", C, [v.translate({48: "٠", 57: "٩"}) for v in D])),
+    *((f"{name}, each cell with its unit", table("frame,took", C, cells)) for name, cells in (
+        ("long ones in s", [f"{v / 1e3:.6f} s" if v > 10 else f"{v:.3f} ms" for v in MS]),
+        ("long ones in ms", [f"{v:.3f}ms" if v > 9 else f"{v * 1e3:.0f}µs" for v in MS]),
+        ("a few without", [f"{v / 1e3:.6f} s" if v > 10 else f"{v:.3f}{' ms' * (v > 8)}" for v in MS]))),
+]  # fmt: skip
 SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
     for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])
@@ -276,6 +304,8 @@ REFUSED = [
         )
     ),
     ("what is called latency, with a word first", table("frame,latency_ms", C, ["first", *D[1:]])),
+    ("frames per lap", table("кадров за круг", F)),
+    *((f"{name}, a statistic", table(name, F)) for name in ("en düşük kare hızı", "Genomsnittlig bildhastighet")),
     ("two times", table("wall time,game time", TS, fixed([v * 0.5 for v in ENDS], 6, 1e-3))),
     ("avg only", table("avg frametime (ms)", D)),
     ("p99", table("frame time p99 (ms)", D)),
@@ -287,7 +317,6 @@ REFUSED = [
     ("a budget and what is used of it", table("budget ms,used ms", ["16.667"] * N, D)),
     ("what frames vary by", table("jitter ms", fixed([abs(b - a) for a, b in pairwise([MS[0], *MS])]))),
     ("two columns that say nothing", table("x,y", TS, D)),
-    ("digits of another script", table("frame,ms", C, [v.translate({ord("0"): "٠", ord("9"): "٩"}) for v in D])),
     ("nothing but negative lengths", table(None, [MINUS + cell for cell in D])),
     *((f"a {name} alone", table(name, F)) for name in ("refresh rate (Hz)", "polling rate (1/s)", "clock (Hz)")),
 ]
@@ -300,6 +329,7 @@ SUMMARIES = [
     ("tijd (s)", ("beelden", "aantal beelden")),
     ("время (с)", ("кадры", "число кадров", "количество кадров")),
     ("時間（秒）", ("フレーム数", "幀數")),
+    ("saniye", ("kare sayısı",)),
     ("时间（秒）", ("帧数",)),
     ("시간 (초)", ("프레임 수", "프레임수")),
     ("time (s)", ("frames this second", "rendered", "presented", "frames in second", "swaps", "presents")),
@@ -483,6 +513,55 @@ def test_both_ends_of_a_frame_in_rows_of_their_own_are_refused(before: float) ->
 )
 def test_what_a_column_says_of_each_frame_parts_no_log(name: str, cells: list[str]) -> None:
     assert read_capture(io.BytesIO(table(f"time (s),{name}", TS, cells))).n_frames == N - 1
+
+
+@pytest.mark.parametrize(
+    ("names", "columns", "below", "codes"),
+    [
+        ("frame,frame_ms", (C, D), "bin,count\n" + "".join(f"{i},{i * i % 37}\n" for i in range(40)), ["second-table"]),
+        ("frame,frame_ms", (C, D), "\nbin,count\n0,3\n1,9\n2,4\n", ["second-table"]),
+        ("frame,time_s,frame_ms", (C, TS, D), "part,reading,limit\n" + "1,62,90\n" * 300, ["second-table"]),
+        ("time_ms,frame_ms", (T, D), "seconds,watts\n" + "".join(f"{i},203\n" for i in range(250)), ["second-table"]),
+        ("frame_ms", (D,), "temperature\n" + "60.5\n" * 60, ["second-table"]),
+        ("frame_ms,gpu_ms", (D, GPU), "percentile,value\n50,9.0\n90,10.1\n", ["second-table"]),
+        (
+            "frame,time_ms,frame_ms",
+            (C, T, D),
+            "share,value\n" + "".join(f"{i},1\n" for i in range(99)),
+            ["second-table"],
+        ),
+        ("frame,frame_ms", (C, D), "run,avg,low,max\n1,90,60,120\n", ["surplus-cells", "second-table"]),
+    ],
+)
+def test_a_second_table_of_any_names_ends_the_frames(
+    names: str, columns: tuple[list[str], ...], below: str, codes: list[str]
+) -> None:
+    capture = read_capture(io.BytesIO(table(names, *columns, below=below)))
+    assert (capture.n_frames, [caveat.code for caveat in capture.caveats]) == (N, codes)
+
+
+@pytest.mark.parametrize(
+    ("names", "columns", "word"),
+    [
+        ("frame,frame_ms", (C, D), "skipped,skipped"),
+        ("frame_ms", (D,), "loading"),
+        ("frame_ms,gpu_ms", (D, GPU), "menu,menu"),
+    ],
+)
+def test_words_between_rows_that_go_on_end_no_table(names: str, columns: tuple[list[str], ...], word: str) -> None:
+    lines = table(names, *columns).decode().splitlines()
+    for at in (3, 30, N - 5):
+        capture = read_capture(io.BytesIO("\n".join([*lines[:at], word, *lines[at:], ""]).encode()))
+        assert (capture.n_frames, capture.provenance.rows_rejected) == (N, 1), at
+
+
+@pytest.mark.parametrize(("usual", "other"), [("present", "input"), ("frame", "click")])
+def test_events_that_come_late_are_no_frames(usual: str, other: str) -> None:
+    ends = [(value, usual) for value in ENDS]
+    rows = sorted([*ends, *((value + 1.7, other) for i, value in enumerate(ENDS) if i > 200 and i % 3 == 0)])
+    content = table("time (s),event", fixed([at for at, _ in rows], 6, 1e-3), [word for _, word in rows])
+    capture = read_capture(io.BytesIO(content))
+    assert (capture.n_frames, [caveat.code for caveat in capture.caveats]) == (N - 1, ["several-streams"])
 
 
 def test_at_most_one_in_eight_is_refused() -> None:

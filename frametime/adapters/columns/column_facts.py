@@ -221,7 +221,7 @@ def in_order(steps: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @lru_cache(maxsize=512)
 def _ns_of(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
-    if unit.form in ("clock", "date"):
+    if unit.form in ("clock", "date") or len({unit_in_cell(cell) for cell in cells if cell[-1:].isalpha()}) > 1:
         exact = exact_ns(cells, unit, style, relative=True)
         return np.array([np.nan if value is None else float(value) for value in exact])
     numbers = plain_numbers(cells, style)
@@ -338,9 +338,9 @@ def _unit(
     if said.unit is not None and said.unit not in (DATE, CLOCK):
         return said.unit, f"{said.unit.name} stands in {place}"
     if kinds.count(CellKind.WITH_UNIT) * 2 > filled > 0:
-        units = {unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT}
-        if len(units) == 1 and (unit := units.pop()) is not None:
-            return unit, "the unit stands in the cells"
+        units = Counter(unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT)
+        if len(units) == 1 or all(unit is not None and unit.ns is not None for unit in units):
+            return units.most_common(1)[0][0], "the unit stands in the cells"
     return None, "no unit"
 
 

@@ -129,18 +129,29 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
     """
     timed = [f for f in log.facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
     parting = [(fact, words) for fact in log.facts if (words := _few_words(fact, 1))]
-    clocks = [clock.ns() for clock in timed if parting and clock.course() is Course.RISES]
-    for fact, words in parting if clocks else ():
+    # What is of frames alone at the start may be of other events, too, at the end.
+    alone = [fact for fact in log.facts if not fact.numeric and len(set(fact.cells)) == 1 and _is_frame(fact.cells[0])]
+    rising = [clock for clock in timed if (parting or alone) and clock.course() is Course.RISES]
+    for fact, words in parting if rising else ():
         cells = np.array([cell.strip() for cell in fact.cells])
-        fitting = [clock for clock in clocks if clock.size == cells.size]
+        fitting = [stamps for clock in rising if (stamps := clock.ns()).size == cells.size]
         if _few_words(fact) and any(_more_even(clock, cells) for clock in fitting):
             return fact
         if fitting and (_name_events(words) or any(_has_others(clock, cells) for clock in fitting)):
-            busiest = header_meaning(Counter(cells.tolist()).most_common(1)[0][0])
-            is_frame = busiest.event in (Event.END, Event.DISPLAY) or busiest.meaning is Meaning.INDEX
+            busiest = Counter(cells.tolist()).most_common(1)[0][0]
             found = f"the rows of {' and '.join(map(repr, words[:4]))} are events of several kinds"
-            return fact if is_frame else _asked_for(log, fact, words, found)
-    return None
+            return fact if _is_frame(busiest) else _asked_for(log, fact, words, found)
+
+    def has_others_later(fact: ColumnFacts) -> bool:
+        cells = np.array([*map(str.strip, fact.last_cells)])
+        return any(_has_others(clock.ns(last=True), cells) for clock in rising)
+
+    return next(filter(has_others_later, alone), None)
+
+
+def _is_frame(word: str) -> bool:
+    said = header_meaning(word)
+    return said.event in (Event.END, Event.DISPLAY) or said.meaning is Meaning.INDEX
 
 
 def _name_events(words: Sequence[str]) -> bool:

@@ -13,7 +13,7 @@ from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Final, NamedTuple
-from unicodedata import combining, normalize
+from unicodedata import category, normalize
 
 
 class Unit(NamedTuple):
@@ -54,6 +54,7 @@ for _name, _form, _factor, _added, _spelled in rows_of("units.tsv"):
         _OTHERS.update(dict.fromkeys(_spelled.split(), Unit(_name, None, "other")))
         CONVERSIONS[_form][_name] = float(Fraction(_factor)), float(Fraction(_added))
 
+_UNITS: Final = {**_OTHERS, **_TIMES}
 SECOND: Final = _TIMES["s"]
 MILLISECOND: Final = _TIMES["ms"]
 MICROSECOND: Final = _TIMES["us"]
@@ -130,12 +131,12 @@ def unit_names() -> str:
 
 
 def _plain(text: str) -> str:
-    return " ".join(text.casefold().replace("μ", "µ").replace("iso 8601", "iso8601").split())
+    return " ".join(folded(text).casefold().replace("μ", "µ").replace("iso 8601", "iso8601").split())
 
 
 def _unit_in(word: str) -> Unit | None:
-    if word in _TIMES or word in _OTHERS:
-        return _TIMES.get(word) or _OTHERS[word]
+    if known := _UNITS.get(word.replace(" ", "")):
+        return known
     if match := re.fullmatch(_PART, word):
         return _multiple(Fraction(1, _PARTS[match[1]]), match[2])
     if match := re.fullmatch(_FACTOR, word):
@@ -149,7 +150,7 @@ def _unit_in(word: str) -> Unit | None:
 
 
 def _multiple(factor: Fraction, word: str) -> Unit | None:
-    base = _TIMES.get(word) or _OTHERS.get(word)
+    base = _UNITS.get(word)
     if base is None or factor <= 0:
         return None
     if base.form == "other":
@@ -164,11 +165,14 @@ _WORD: Final = r"(?:[^\W\d_]|[°²])+|\d+|%|/"
 
 
 def folded(name: str) -> str:
-    """Without the accents of the Latin, Greek and Cyrillic letters, and with brackets of one kind."""
+    """Without the marks on letters, but those of kana, and with brackets of one kind.
+
+    So words stay whole in scripts that write vowels as marks.
+    """
     if name.isascii():
         return name
     kept = normalize("NFD", name.translate(_FULL_WIDTH))
-    return normalize("NFC", "".join(c for c in kept if not combining(c) or c in "\u3099\u309a"))
+    return normalize("NFC", "".join(c for c in kept if category(c) not in {"Mn", "Mc"} or c in "\u3099\u309a"))
 
 
 @lru_cache(maxsize=4096)
@@ -275,7 +279,7 @@ def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
     joined = "".join(words)
     if "framesperminute" in joined or ("per" in words and re.search(r"\d+\s*frames", low)):
         return None, True
-    by_second = "per" in words and {"frame", "frames"} & set(words) and {"second", "seconds"} & set(words)
+    by_second = {"per", "/"} & set(words) and {"frame", "frames"} & set(words) and {"second", "seconds"} & set(words)
     if WORDS["rate"] & set(words) or "framespersec" in joined or "frames/s" in joined or by_second:
         return RATE, False
     if len(words) < 2:
@@ -340,8 +344,9 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
     percentile = "p" in words and any(word.isdigit() for word in words)
     span, stamp = words & WORDS["span"], words & WORDS["stamp"]
     part = words & WORDS["part"] and (span or called_time or timed) and not stamp
-    of_frame = span or (frame and "time" in words and not marked) or {"per", "frame"} <= words
-    one_to_next = re.search(r"\b(\w+) to (?:the )?(?:next |previous |last )?\1\b", " ".join(ordered))
+    in_order = " ".join(ordered)
+    of_frame = span or (frame and "time" in words and not marked) or re.search(r"\bper (?:.* )?frame\b", in_order)
+    one_to_next = re.search(r"\b(\w+) to (?:the )?(?:next |previous |last )?\1\b", in_order)
     marks = marked and words & {"frame", "at"} and not unknown
     called = called_time or ordered == ("t",) or (len(ordered) == 2 and ordered[0] == "t" and timed)
     index = words & WORDS["index"] or words in ({"frame"}, {"frames"})

@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pc
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse
+from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse, plain_numbers
+from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.layout import FLAG_ROLES
 from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, unnamed_stream
-from frametime.adapters.columns.words import FRAME_MEANINGS, TIME_MEANINGS, header_meaning
 from frametime.adapters.text.cells import CellKind, is_value, kind_of, reason_of
 from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines_of_records, read_texts, read_typed
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.adapters.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
-from frametime.adapters.timeline import Ints
+from frametime.adapters.timeline import NO_ROWS, Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
@@ -29,7 +29,9 @@ if TYPE_CHECKING:
 
 _LONG_ROWS: Final = 1_000_000
 _LOOKED_AT: Final = 1000
-NO_ROWS: Final[Ints] = np.empty(0, dtype=np.int64)
+_NEAR, _FEW = 60, 8
+_ALIKE: Final = 2.0
+"""Factor within which usual numbers above and below a row of words are of one table (common practice, no source)."""
 
 
 class FrameText(NamedTuple):
@@ -201,7 +203,7 @@ def _careful(log: FrameText) -> ReadColumns:
     table = read_texts(log.source, log.dialect, sorted((*used, *beside)), log.options, keep_short=True)
     uses = [choice.uses[role] for role in ("time", "frame_time") if role in choice.uses]
     # No frames: the header once more, and a second table with a header of its own.
-    headers, end = _rows_of_no_frames(table, log.dialect, uses)
+    headers, end = _rows_of_no_frames(table, log, uses)
     told = table.caveats
     if after := len(table.records) - end:
         message = f"Another table with a header of its own follows the frames; its {after} rows were ignored."
@@ -230,37 +232,43 @@ def _careful(log: FrameText) -> ReadColumns:
     return columns._replace(rejected=rejected, caveats=[*told, *columns.caveats])
 
 
-def _rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnUse]) -> tuple[Ints, int]:
+def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUse]) -> tuple[Ints, int]:
     """Rows that repeat the header, and the row at which another table begins, or the table ends.
 
-    Looked for among the rows whose time cells begin with a letter.
-
-    Parameters
-    ----------
-    table : TextTable
-    dialect : Dialect
-    uses : sequence of ColumnUse
-        The time columns.
+    Looked for among the rows whose time cells begin with a letter, and those of words with too few cells.
     """
-    headers: list[int] = []
-    end = len(table.records)
+    short = np.isin(table.records, [number for number, _ in table.short])
+    mark = log.dialect.marks.delimiter or None
+    words = [number for number, text in table.short if {*map(kind_of, text.split(mark))} == {CellKind.TEXT}]
     columns = [clean_texts(table.columns[use.position]) for use in uses]
-    starts_with_letter = bools(pc.match_substring_regex(columns[0], r"^\p{L}"))
-    for row in np.flatnonzero(starts_with_letter)[:_LOOKED_AT].tolist():
-        cells = [str(column[row].as_py()) for column in columns]
-        names = [dialect.names[use.position].strip() if dialect.names else "" for use in uses]
-        if cells == names:
-            headers.append(row)
-        elif any(map(_names_a_time, cells)) and not any(is_value(kind_of(str(c[row]))) for c in table.columns.values()):
-            end = row
-            break
-    return np.array(headers, dtype=np.int64), end
+    odd = bools(pc.match_substring_regex(columns[0], r"^\p{L}")) | np.isin(table.records, words)
+
+    def begins_another(row: int) -> bool:
+        if short[row]:
+            return bool(short[row:].all())
+        first = max(0, row - _NEAR)
+        near = [[str(cell) for cell in column.slice(first, 2 * _NEAR).to_pylist()] for column in table.columns.values()]
+        numbers = [plain_numbers(tuple(cells), log.choice.style) for cells in near]
+        is_row = any(is_value(kind_of(cells[row - first])) for cells in near)
+        return not is_row and not all(_go_on(each[: row - first], each[row - first :]) for each in numbers)
+
+    rows = np.flatnonzero(odd)[:_LOOKED_AT].tolist()
+    names = [log.dialect.names[use.position].strip() if log.dialect.names else "" for use in uses]
+    headers = [row for row in rows if [str(column[row]) for column in columns] == names]
+    end = next((row for row in rows if row not in headers and begins_another(row)), len(table.records))
+    return np.array([row for row in headers if row < end], dtype=np.int64), end
 
 
-def _names_a_time(cell: str) -> bool:
-    said = header_meaning(cell)
-    is_time = said.other_unit is not None or said.meaning in FRAME_MEANINGS | TIME_MEANINGS
-    return is_time and kind_of(cell) is not CellKind.MISSING
+def _go_on(above: NDArray[np.float64], below: NDArray[np.float64]) -> bool:
+    """Whether numbers go on below a row of words: those that rise rise on, others are about as large.
+
+    A few numbers say nothing.
+    """
+    above, below = above[np.isfinite(above)], below[np.isfinite(below)]
+    if above.size >= _FEW and (np.diff(above) > 0).all():
+        return bool((np.diff([above[-1], *below]) > 0).all())
+    usual = middle(above) if above.size >= _FEW and below.size else 0.0
+    return usual <= 0 or usual / _ALIKE <= middle(below) <= usual * _ALIKE
 
 
 def read_other_columns(

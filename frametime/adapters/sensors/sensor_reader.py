@@ -18,7 +18,7 @@ from frametime.adapters.capture_start import ClockKind, clock_of
 from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice
 from frametime.adapters.columns.column_readings import middle, styles_of
 from frametime.adapters.columns.other_columns import coded, word_asked
-from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named, words_of
+from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device, readings
 from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, SensorOptions, sensor_caveat
@@ -28,8 +28,8 @@ from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_hea
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
 from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
-from frametime.adapters.time_values import clean_texts, times_of_texts
-from frametime.adapters.timeline import DAY_NS, gone_on
+from frametime.adapters.time_values import DAY_NS, clean_texts, times_of_texts
+from frametime.adapters.timeline import gone_on
 from frametime.capture import Provenance
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
@@ -39,10 +39,6 @@ _DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{2}){
 _STEP_S: Final = (0.09, 30.0)
 """How far apart samples come in a time without a unit: less than a factor of 1000 (common practice, no source)."""
 _MOST_LISTED: Final = 16
-_DEVICE_WORDS: Final = frozenset(
-    ["device", "card", "gpu", "adapter", "uuid", "guid", "serial", "slot", "bus", "pci", "board"]
-)
-_NAME_WORDS: Final = frozenset(["name", "index", "id", "number", "no", "nr", "model", "address"])
 
 Readings: TypeAlias = Mapping[str, NDArray[np.float64]]
 """Quantity to one reading a sample, NaN where there is none."""
@@ -331,7 +327,8 @@ def _is_absolute(time: ColumnFacts) -> bool:
 def _names_cards(column: str) -> bool:
     """Whether a column of that name tells which card a row is of: ``pci.bus_id`` does, ``gpu power`` does not."""
     words = {word for word in words_of(column) if not word.isdigit()}
-    return words <= _DEVICE_WORDS | _NAME_WORDS and bool(words & (_DEVICE_WORDS | {"name"}) or words == {"index"})
+    known = words <= WORDS["device"] | WORDS["device name"]
+    return known and bool(words & (WORDS["device"] | {"name"}) or words == {"index"})
 
 
 def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: bool) -> SensorSamples:

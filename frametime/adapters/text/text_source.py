@@ -221,9 +221,9 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         # The last character may end in a zero byte, which is no padding.
         end = min(size, end + end % 2)
     place: dict[str, Any] = {"encoding": found, "bom": bom_length > 0, "nul_bytes": size - end, "why": why}
-    if found != "utf-8":
-        held = _transcoded(log, name, found, start=bom_length, end=end)
-        return _source(held, name, options, start=0, end=held.tell(), **place)
+    if found != "utf-8" or _with_plain_digits(head := raw.decode(ENCODING, "ignore")) != head:
+        log, bom_length = _transcoded(log, name, found, start=bom_length, end=end), 0
+        end = log.tell()
     source = _source(log, name, options, start=bom_length, end=end, **place)
     return _of_json(source, options) if re.match(_OBJECTS, source.head) else source
 
@@ -241,13 +241,20 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
     return 0
 
 
+def _with_plain_digits(text: str) -> str:
+    """A text with the digits 0 to 9 for those of other scripts, and a point for the decimal mark of Arabic."""
+    if text.isascii():
+        return text
+    return re.sub(r"(?![0-9])\d", lambda digit: str(int(digit[0])), text).replace("\u066b", ".")
+
+
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
     held = new_spool()
     errors = "strict" if encoding.startswith("utf") else "replace"
     reader = io.TextIOWrapper(part_of(log, start, end), encoding=encoding, errors=errors, newline="")
     try:
         while text := reader.read(BLOCK_BYTES):
-            held.write(text.encode("utf-8"))
+            held.write(_with_plain_digits(text).encode("utf-8"))
     except UnicodeError:
         helps = "save it as UTF-8, or name its encoding in a layout"
         raise ReadError.at(name, f"the text is not valid {encoding}", helps=helps) from None
