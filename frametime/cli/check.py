@@ -6,6 +6,7 @@ import gc
 import math
 from collections.abc import Collection
 from dataclasses import fields, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import click
@@ -70,6 +71,9 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
             raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
         refuse_unwritable(chosen["plot"], force=chosen["force"], endings=ENDINGS, what="chart")
     besides = {path: chosen["sensors"] or sensors_beside(path) for path in paths}
+    if chosen["sensors"] is None:  # a log that is read with its capture is no capture, though a pattern takes it in
+        read_along = {Path(found) for found in besides.values() if found is not None}
+        paths = [path for path in paths if Path(path) not in read_along]
     base = _request(chosen, with_sensors=any(besides.values()))
     requirements = _requirements(chosen, base)
     texts: list[str] = []
@@ -129,8 +133,6 @@ def _measured(request: MeasureRequest, *, go_on: bool) -> tuple[Capture, Measure
 
 
 def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None:
-    from pathlib import Path
-
     from frametime.pipeline.chart_files import plot_run
     from frametime.render.charts.theme import Theme
 
@@ -211,12 +213,10 @@ def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | 
         return json_text(run_document(run, path=path), indent=indent) + "\n"
     if chosen["explain"]:
         return run.provenance.layout_toml
+    from frametime.render.check_text import check_text, judgement_text
+
     if chosen["quiet"]:
-        from frametime.render.check_text import judgement_text
-
         return judgement_text(run, path=path)
-    from frametime.render.check_text import check_text
-
     return check_text(run, path=path, style=styled, verbose=chosen["verbose"])
 
 

@@ -46,8 +46,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     from frametime.pipeline.chart_files import COMPARE_KEYS, compare_captures
     from frametime.pipeline.measuring import MeasureRequest
 
-    paths = [path for given in files for path in _captures(given)]
-    paths = list(dict.fromkeys(paths))
+    paths = list(dict.fromkeys(path for given in files for path in _captures(given)))
     if chosen["labels"] and len(chosen["labels"]) != len(paths):
         raise click.UsageError(f"--label is given {len(chosen['labels'])} times for {len(paths)} captures")
     if len(paths) > MOST_FILES:

@@ -125,6 +125,7 @@ def _show(folder: Path, card: str | None) -> None:
         [f"{value:.1f}" if isinstance(value, float) else "" if value is None else str(value) for value in row]
         for row in frame.select(columns).iter_rows()
     ]
-    heading = [{"average_fps": "Average FPS"}.get(name, name.capitalize()) for name in columns]
+    mean = "Average FPS" if card is not None else "FPS over its cells"
+    heading = [{"average_fps": mean}.get(name, name.capitalize()) for name in columns]
     right = frozenset(at for at, name in enumerate(columns) if name in ("cells", "runs", "average_fps"))
     click.echo(text_table(heading, rows, right=right))

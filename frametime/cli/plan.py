@@ -128,9 +128,8 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     if out is not None:
         click.echo(f"{printable(str(out))}: {len(steps)} runs", err=True)
     if keys != read.order:
-        click.echo(
-            f"For 'frametime watch' to follow this order, put it into the plan:\n\n{order_lines(keys)}", err=True
-        )
+        told = "For 'frametime watch' to follow this order, put it into the plan:"
+        click.echo(f"{told}\n\n{order_lines(keys)}", err=True)
 
 
 @click.command(cls=Command)
@@ -156,8 +155,6 @@ def demo(folder: Path, full: bool, force: bool) -> None:
     write_files(folder, files, force=force)
     captures = sum(name.startswith("captures/") and name.endswith(".csv.gz") for name in files)
     megabytes = sum(map(len, files.values())) / 1e6
-    shown, plan, result = (
-        printable(path.as_posix(), limit=1000) for path in (folder, folder / "plan.toml", folder / "result")
-    )
+    shown = printable(folder.as_posix(), limit=1000)
     click.echo(f"{captures} captures with sensor logs, a plan and a tuning record: {megabytes:.1f} MB in {shown}")
-    click.echo(f"next: frametime review {plan} --out {result}")
+    click.echo(f"next: {shlex.join(['frametime', 'review', f'{shown}/plan.toml', '--out', f'{shown}/result'])}")

@@ -14,6 +14,7 @@ import io
 import json
 import math
 import re
+import shlex
 import stat
 import tempfile
 import zipfile
@@ -127,7 +128,7 @@ def pack(
     stored = (folder / review_outputs.RESULT_FILE).read_text("utf-8")
     result = measured.review(plan)
     if review_outputs.review_json(result) != stored:
-        again = f"frametime review {printable(str(plan_file))} --out {printable(str(folder))}"
+        again = printable(shlex.join(["frametime", "review", str(plan_file), "--out", str(folder)]), limit=1000)
         helps = f"give the reading options that the review was made with, or make it again: {again}"
         raise OutputError.at(str(folder), "plan and captures do not give this result", helps=helps)
     if any(caveat.code == "shelf-measured-again" for caveat in result.caveats):

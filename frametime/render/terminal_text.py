@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from itertools import zip_longest
@@ -30,14 +31,17 @@ def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) ->
     settle it with
     frametime check 'run 1.csv' --unit ms
     (60 fps)
+    >>> print(wrapped("limits      85 °C  or less"))
+    limits      85 °C  or less
     """
     lines: list[str] = []
-    for part in text.replace(" %", _TIED_PERCENT).replace(" °C", _TIED_DEGREES).split("  "):
+    tied = text.replace(" %", _TIED_PERCENT).replace(" °C", _TIED_DEGREES)
+    for at, part in enumerate(re.split(r"  (frametime .+?)(?:  |$)", tied)):
         start = " " * indent + (" " * len(bullet) if lines else bullet)
-        wide = max(width, len(start + part)) if part.startswith("frametime ") else width
+        wide = max(width, len(start + part)) if at % 2 else width  # every other part is a command
         rest = " " * len(start)
         lines.append(textwrap.fill(part, wide, initial_indent=start, subsequent_indent=rest, break_on_hyphens=False))
-    return "\n".join(lines).replace(_TIED_PERCENT, " %").replace(_TIED_DEGREES, " °C")
+    return "\n".join(filter(None, lines)).replace(_TIED_PERCENT, " %").replace(_TIED_DEGREES, " °C")
 
 
 def text_table(heading: Sequence[str], rows: Sequence[Sequence[str]], *, right: frozenset[int] = frozenset()) -> str:
@@ -89,9 +93,7 @@ def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline
 
 def _lines_of(row: Sequence[str], widths: Sequence[int], *, is_folded: bool) -> Iterator[list[str]]:
     parts = [
-        textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
-        if is_folded and len(text) > width
-        else [text]
+        textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False) if is_folded else [text]
         for text, width in zip(row, widths, strict=True)
     ]
     for line in zip_longest(*parts, fillvalue=""):

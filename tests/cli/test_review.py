@@ -43,6 +43,12 @@ def test_cells_like_formulas_are_told_and_escaped_on_request(bench: Path) -> Non
     assert ",'=harbor," in (bench / "odd-out" / "cells.csv").read_text("utf-8")
 
 
+def test_the_next_command_of_a_demo_can_be_pasted(tmp_path: Path) -> None:
+    done = frametime("demo", "an evening's demo", cwd=tmp_path)
+    command = shlex.split(done.out.splitlines()[-1].removeprefix("next: "))
+    assert command[:2] == ["frametime", "review"] and (tmp_path / command[2]).is_file()
+
+
 def test_a_drafted_plan_is_not_replaced_without_force(bench: Path) -> None:
     done = frametime("plan", "captures", "--out", "plan.toml", cwd=bench)
     assert (done.code, done.out) == (3, "")

@@ -30,6 +30,16 @@ def test_check_reads_it_and_says_so(tmp_path: Path, name: str) -> None:
     assert "average power" in done.out and "sensors-found-beside" in done.out
 
 
+def test_a_pattern_that_takes_it_in_checks_the_capture_alone(tmp_path: Path) -> None:
+    bench(tmp_path)
+    (tmp_path / "torn.csv").write_text("no numbers\n", "utf-8")
+    done = frametime("check", "-q", "./*.csv", cwd=tmp_path)
+    assert "./X_1.csv: usable" in done.out
+    assert [line.split(": ")[1] for line in done.err.splitlines()] == ["./torn.csv"]
+    alone = frametime("check", "X_1_sensors.csv", cwd=tmp_path)
+    assert (alone.code, "looks like a sensor log" in alone.err) == (3, True)
+
+
 def test_batch_reads_it_and_counts_it_as_no_capture(tmp_path: Path) -> None:
     bench(tmp_path)
     done = frametime("batch", ".", "--out", "x.csv", cwd=tmp_path)
