@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from run_cli import frametime
+from warm_runs import Server
 
 
 @pytest.fixture(scope="session")
@@ -26,3 +28,10 @@ def small_review(tmp_path_factory: pytest.TempPathFactory) -> Path:
             path.write_text(text, encoding="utf-8")
     assert frametime("plan", "captures", "--out", "plan.toml", cwd=folder).code == 0
     return folder
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Server]:
+    server = Server()
+    yield server
+    server.end()

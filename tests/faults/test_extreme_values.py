@@ -27,6 +27,8 @@ from frametime.pipeline.measuring import measure_one
 from frametime.ranges import RANGES, Range
 from frametime.tuning.record import Steps
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 EXTREME: Final = ("1e308", "-1e308", "1e-320", "nan", "inf", "-1", "9" * 400)
 ODD: Final = ("", "0", "1e308", "nan", "9" * 400, "\udcff", "[", "{", "$x$", "1e-320,1e308", "=", "K=1e308", "../..")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import random
 import shutil
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from warm_runs import LIMIT_S, Server
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the program is killed in forked copies of a process")
 
@@ -22,41 +22,7 @@ N_WITH_WORKERS = 4  # workers are started anew each time, which takes a second o
 N_AT_A_TIME = 8
 N_AT_A_PLACE = 20
 N_EARLIER = 15  # changes back to the writing of the first row of a table
-LIMIT_S = 120.0
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
-SERVER = Path(__file__).with_name("warm_server.py")
-
-
-class Server:
-    """The warm process that runs the program; see ``warm_server.py``."""
-
-    def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, str(SERVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-
-    def run(self, arguments: list[str], **how: Any) -> dict[str, Any]:
-        """Run the program, killed or not; the answer has the exit code, the file events and the duration."""
-        assert self._process.stdin is not None and self._process.stdout is not None
-        # Only a fault makes a run last so long; then it is killed too, and its exit code tells.
-        self._process.stdin.write(json.dumps({"arguments": arguments, "after_s": LIMIT_S, **how}) + "\n")
-        self._process.stdin.flush()
-        answer: dict[str, Any] = json.loads(self._process.stdout.readline())
-        return answer
-
-    def end(self) -> None:
-        """Let the process end."""
-        assert self._process.stdin is not None and self._process.stdout is not None
-        self._process.stdin.close()
-        self._process.wait(LIMIT_S)
-        self._process.stdout.close()
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    server = Server()
-    yield server
-    server.end()
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ from unittest import mock
 
 import pytest
 from run_cli import frametime
+from warm_runs import Server
 
 from frametime import replacing
 from frametime.demo import demo_files
@@ -208,19 +209,18 @@ def test_of_two_that_note_one_log_at_once_one_is_refused(tmp_path: Path) -> None
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="the program runs in forked copies of a process")
 @pytest.mark.parametrize("name", COMMANDS)
-def test_two_at_once(name: str, bench: Path, tmp_path: Path) -> None:
+def test_two_at_once(name: str, server: Server, bench: Path, tmp_path: Path) -> None:
     for part in PARTS:
         (tmp_path / part).symlink_to(bench / part)
-    command = [sys.executable, "-m", "frametime", *COMMANDS[name]]
+    command = list(COMMANDS[name])
     out = tmp_path / "out"
-    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    assert server.run(command, folder=str(tmp_path), warm=True)["code"] == 0
     alone = files_in(out)
     for _ in range(4):
         out.rename(tmp_path / f"before-{len(list(tmp_path.iterdir()))}")
-        pair = [subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True) for _ in range(2)]
-        told = [process.communicate(timeout=120)[1] for process in pair]
-        codes = sorted(process.returncode for process in pair)
-        assert codes in ([0, 0], [0, 3]), told
+        codes, told = server.run_at_once(2, command, folder=tmp_path)
+        assert sorted(codes) in ([0, 0], [0, 3]), told
         assert not any("Traceback" in text or "Error" in text for text in told)
         assert files_in(out) == alone

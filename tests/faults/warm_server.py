@@ -7,8 +7,9 @@ of its own, so that starting it costs no imports. It is killed with its group ``
 just before its file event number ``at_event`` (an open, write, rename, ...), whichever is given. Before each event of
 ``stops`` it stands still while the folder ``copied`` is copied to ``<copies>/<event>``, and then goes on: what a kill
 would leave there is on the disk, so that one run shows what many kills leave. Events are counted where the request has
-``counted``, ``at_event`` or ``stops``, as each call is looked at for it. The copy never runs threads that the server
-has started: the server imports and copies, and does nothing else.
+``counted``, ``at_event`` or ``stops``, as each call is looked at for it. With ``at_once`` so many copies run at the
+same moment, and the answer is ``{"codes", "errors"}``: the exit code and the standard error of each. A copy never runs
+threads that the server has started: the server imports and copies, and does nothing else.
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ import os
 import shutil
 import signal
 import sys
+import tempfile
 import time
+import traceback
 from collections.abc import Collection
 from typing import Any, NoReturn
 
@@ -79,6 +82,9 @@ def _run(
         main()
     except SystemExit as ended:
         code = ended.code if isinstance(ended.code, int) else 0
+    except BaseException:
+        traceback.print_exc()  # nobody else does: the process ends below
+        raise
     finally:
         sys.setprofile(None)
         sys.stdout.flush()
@@ -96,15 +102,40 @@ def _leave(code: int) -> NoReturn:
     raise SystemExit(code)
 
 
+def _prepare(request: dict[str, Any], *, errors: int | None) -> None:
+    """In a copy: its folder, and streams that lead nowhere but for the one of errors, where it is given."""
+    null = os.open(os.devnull, os.O_RDWR)
+    for stream in (0, 1, 2):
+        os.dup2(null if stream < 2 or errors is None else errors, stream)
+    os.chdir(request.get("folder", "."))
+
+
+def _served_at_once(request: dict[str, Any]) -> dict[str, Any]:
+    """So many copies that run at the same moment; the system ends one that lasts ``after_s`` seconds."""
+    copies = []
+    for _ in range(request["at_once"]):
+        errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed below, when its copy has ended
+        pid = os.fork()
+        if pid == 0:
+            _prepare(request, errors=errors.fileno())
+            signal.alarm(int(request["after_s"]))
+            _run(request["arguments"], None, (), os.open(os.devnull, os.O_WRONLY), counted=False, warm=False)
+        copies.append((pid, errors))
+    codes, told = [], []
+    for pid, errors in copies:
+        codes.append(os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]))
+        with errors:
+            errors.seek(0)
+            told.append(errors.read().decode())
+    return {"codes": codes, "errors": told, "modules": []}
+
+
 def _served(request: dict[str, Any]) -> dict[str, Any]:
     reading, writing = os.pipe()
     began_s = time.monotonic()
     pid = os.fork()
     if pid == 0:
-        null = os.open(os.devnull, os.O_RDWR)
-        for stream in (0, 1, 2):
-            os.dup2(null, stream)
-        os.chdir(request.get("folder", "."))
+        _prepare(request, errors=None)
         at_event = request.get("at_event")
         stops = frozenset(request.get("stops", ()))
         counted = at_event is not None or bool(stops) or request.get("counted", False)
@@ -138,7 +169,7 @@ def serve() -> None:
     """Answer until the standard input ends."""
     for line in sys.stdin:
         request = json.loads(line)
-        answer = _served(request)
+        answer = _served_at_once(request) if "at_once" in request else _served(request)
         if request.get("warm"):
             for name in answer["modules"]:
                 if name.partition(".")[0] != "__main__":

@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element
 
 import html5lib
+import pytest
+from once_a_run import made_once
 
 
 def parsed(page: str) -> Element:
     """The page as a tree; any error of the HTML standard's parser is raised."""
     parser = html5lib.HTMLParser(tree=html5lib.getTreeBuilder("etree"), strict=True, namespaceHTMLElements=False)
     return parser.parse(page)
+
+
+def parsed_once(factory: pytest.TempPathFactory, folder: Path) -> Element:
+    """The page of a folder that many tests read: the strict parser looks at it once in a run of the tests."""
+
+    def parse(kept: Path) -> None:
+        page = (folder / "report.html").read_text("utf-8")
+        (kept / "tree.pickle").write_bytes(pickle.dumps(parsed(page), pickle.HIGHEST_PROTOCOL))
+
+    kept = made_once(factory, f"{folder.name} parsed", parse)
+    tree: Element = pickle.loads((kept / "tree.pickle").read_bytes())
+    return tree
 
 
 @dataclass(frozen=True)

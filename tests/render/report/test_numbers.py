@@ -7,19 +7,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from report_page_reading import at_pointer, expected_reading, parsed, read_number, shown_numbers
+from report_page_reading import at_pointer, expected_reading, parsed_once, read_number, shown_numbers
 
 from frametime.pipeline.review_outputs import review_json
 from frametime.review.result import ReviewResult
 
 
 @pytest.fixture(scope="module", params=["small", "hostile", pytest.param("hundred", marks=pytest.mark.slow)])
-def page_and_result(request: pytest.FixtureRequest) -> tuple[list[Any], Any]:
+def page_and_result(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Any], Any]:
     name = {"small": "small", "hostile": "hostile", "hundred": "hundred_cells"}[request.param]
     result: ReviewResult = request.getfixturevalue(name)
     folder: Path = request.getfixturevalue(f"{request.param}_folder")
-    page = (folder / "report.html").read_text("utf-8")
-    return list(shown_numbers(parsed(page))), json.loads(review_json(result))
+    return list(shown_numbers(parsed_once(tmp_path_factory, folder))), json.loads(review_json(result))
 
 
 def test_the_value_behind_a_number_is_that_of_the_result(
