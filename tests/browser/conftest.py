@@ -8,11 +8,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 import report_samples as samples
+from once_a_run import made_once
 
 from frametime.pipeline.review_outputs import write_report
 from frametime.pipeline.tuning_record import write_tuning_report
@@ -44,10 +46,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The report of the small and of the hostile review, and that of a tuning record."""
     found = {}
     for name, result in (("small", samples.small()), ("hostile", samples.hostile())):
-        found[name] = write_report(result, tmp_path_factory.mktemp(name))[0]
-    found["tuning"] = tmp_path_factory.mktemp("tuning") / "tuning.html"
-    write_tuning_report(samples.tuned(), found["tuning"])
-    return found
+        folder = made_once(tmp_path_factory, name, partial(write_report, result))
+        found[name] = folder / "report.html"
+    tuning = made_once(
+        tmp_path_factory, "tuning", lambda folder: write_tuning_report(samples.tuned(), folder / "tuning.html")
+    )
+    return {**found, "tuning": tuning / "tuning.html"}
 
 
 @dataclass
