@@ -39,4 +39,4 @@ def test_keys_of_the_plan_are_what_the_list_is_made_by_and_options_go_before_the
     told = frametime("order", str(path), "--swaps", "2")
     assert told.out.count("Put in") == 3
     assert "swaps = 2" in told.err and "no order has less" not in told.err
-    assert "no order has less than 1 swap\n" in frametime("order", str(path), "--swaps", "0").err
+    assert "no order has fewer than 1 swap\n" in frametime("order", str(path), "--swaps", "0").err
