@@ -49,9 +49,8 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
     folder, pattern = plan.captures.folder, plan.captures.pattern
     places = PlanPlaces(plan)
     if not folder.is_dir():
-        raise PlanError.at(
-            plan.file_name, f"there is no folder '{printable(str(folder))}'", helps="check [captures] folder"
-        )
+        wrong = f"there is no folder '{printable(str(folder))}'"
+        raise PlanError.at(plan.file_name, wrong, helps="check [captures] folder")
     runs: list[RunFile] = []
     known: set[str] = set()
     not_in_plan, without_sensors = [], []
@@ -197,11 +196,8 @@ def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict
     for key, planned in from_plan.items():
         in_path = values.get(key)
         if in_path is not None and planned is not None and in_path != planned:
-            raise PlanError.at(
-                plan.file_name,
-                f"{key.replace('_', ' ')} is '{printable(planned)}' in the plan, but '{printable(in_path)}' in the "
-                f"path '{printable(name)}'",
-                helps="leave it out of the plan, or correct one of them",
-            )
+            told = f"'{printable(planned)}' in the plan, but '{printable(in_path)}' in the path '{printable(name)}'"
+            helps = "leave it out of the plan, or correct one of them"
+            raise PlanError.at(plan.file_name, f"{key.replace('_', ' ')} is {told}", helps=helps)
     chosen = {key: values.get(key, planned) for key, planned in from_plan.items()}
     return Conditions(**place, **chosen)

@@ -48,7 +48,9 @@ _WORDS: Final = MappingProxyType(
 )  # fmt: skip
 RESOLUTION: Final = re.compile(
     r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
-    r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])",
+    r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])"
+    # Behind a word, and in front of the number or the letter of a run: "lake1080p", "1440p2", "1080pb".
+    r"|(?<!\d)(?:720|1080|1440|2160)p(?=(?:\d{1,2}|[a-h])?(?![^\W_]))",
     re.IGNORECASE,
 )
 
@@ -185,10 +187,8 @@ class PathPattern:
         for name in _FIELD.findall(way):
             value = values[name]
             if value in {"", ".", ".."} or any(sign in value for sign in "/\\\0"):
-                raise PlanError.at(
-                    f"path pattern '{printable(self.text)}'",
-                    f"'{printable(value)}' cannot stand for {name}: it would lead to another folder",
-                )
+                wrong = f"'{printable(value)}' cannot stand for {name}: it would lead to another folder"
+                raise PlanError.at(f"path pattern '{printable(self.text)}'", wrong)
         return _FIELD.sub(lambda found: values[found[1]], way)
 
     def glob(self, folder: Path) -> Iterator[tuple[Path, dict[str, str]]]:
@@ -242,18 +242,18 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
             near = did_you_mean(f"{{{name}}}", [f"{{{field}}}" for field in FIELDS])
             helps = f"{near} known fields: {', '.join(FIELDS)}".lstrip()
             raise PlanError.at(where, f"unknown field '{{{printable(name)}}}'", helps=helps)
-        joined = text[: found.start()].endswith("}")
-        if joined and name == "run":  # the number at the end of a name: "harbor1.csv"
-            parts[-1] = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])")
-        elif joined:
-            raise PlanError.at(
-                where,
-                f"nothing stands between two fields before '{{{name}}}'",
-                helps="put a separator between them, such as '/' or '_'",
-            )
+        value, before = told.get(name, _VALUE), text[: found.start()]
+        if before.endswith("{resolution}") and name == "run":  # "1080pb.csv"
+            parts[-1], value = parts[-1].replace(_VALUE, KNOWN["resolution"]), KNOWN["run"]
+        elif before.endswith("}") and name == "run":  # the number at the end of a name: "harbor1.csv"
+            parts[-1], value = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])"), "[0-9]+"
+        elif before.endswith("}") and name == "resolution":  # "harbor1080p"
+            value = told.get(name, KNOWN[name])
+        elif before.endswith("}"):
+            wrong = f"nothing stands between two fields before '{{{name}}}'"
+            raise PlanError.at(where, wrong, helps="put a separator between them, such as '/' or '_'")
         parts += _literals(text[at : found.start()], where)
-        value = "[0-9]+" if joined else told.get(name, _VALUE)
-        if name == "run" and text[: found.start()].endswith("*"):  # all digits of a number are the run's
+        if name == "run" and before.endswith("*"):  # all digits of a number are the run's
             value = f"(?<![0-9]){value}"
         parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{value})")
         fields.add(name)

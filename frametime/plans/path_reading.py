@@ -50,12 +50,14 @@ _STAMP: Final = re.compile(
         (?:19|20)\d\d([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])
       | (?:0?[1-9]|[12]\d|3[01])([-_.])(?:0?[1-9]|1[0-2])\2(?:19|20)\d\d
     )(?:[T_ -]{1,3}(?:[01]\d|2[0-3])[-_.:h]?[0-5]\d(?:[-_.:m]?[0-5]\d)?s?)?(?![^\W_])
-    | (?<![^\W_])\d{6,14}(?![^\W_])""",
+    | (?<![^\W_])(?:\d{6,14}|(?:week|wk|kw|woche)[-_ ]?\d{1,2}|(?:[01]?\d|2[0-3])h[0-5]\d)(?![^\W_])""",
     re.IGNORECASE | re.VERBOSE,
 )
 _BLOT: Final = "\0"
 TOKEN: Final = re.compile(rf"[^{_MARKS}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
+_INDEX: Final = re.compile(r"\A(?:0\d[-_. ]+|\d{1,2}[.)] ?)(?=[^\W\d_])")
+_SCENE: Final = re.compile(r"(?:scene|game|level|map|szene|spiel|scène|escena|jeu)[-_ ]*\d{1,2}", re.IGNORECASE)
 _NO_NAME: Final = re.compile(r"captures?|logs?|frames|frame_?times|data|results|bench|runs?")
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
@@ -397,7 +399,8 @@ def _are_bare(names: Collection[str]) -> bool:
 
 def _are_models(names: Collection[str]) -> bool:
     """Whether most names hold a number or the word for a card, as those of cards do (common practice, no source)."""
-    return sum(_MODEL.search(text) is not None for text in names) * 2 > len(names) and not _are_bare(names)
+    models = [text for text in names if _MODEL.search(_INDEX.sub("", text)) and not _SCENE.fullmatch(text)]
+    return len(models) * 2 > len(names) and not _are_bare(names)
 
 
 def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tuple[str, str]] | None:
@@ -415,15 +418,16 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
         for gap in gaps.finditer(text)
         if (front := text[: gap.start()]) and (back := text[gap.end() :])
     ]
-    best: tuple[int, dict[str, tuple[str, str]]] | None = None
+    best: tuple[tuple[int, int], dict[str, tuple[str, str]]] | None = None
     model = max(texts, key=lambda text: (len(TOKEN.findall(text)), text))
-    for front, back in ((a, b) for text, a, b, _ in ways if text == model):
+    for _, front, back, pair in (way for way in ways if way[0] == model):
         fronts = {a for _, a, b, _ in ways if b == back}
         backs = {b for _, a, b, _ in ways if a == front}
         fits = [(text, parts) for text, a, b, parts in ways if a in fronts and b in backs]
         is_one_each = len(fits) == len(dict(fits)) == len(texts) and len(fronts) > 1 and len(backs) > 1
-        if is_one_each and (best is None or len(fronts) + len(backs) < best[0]):
-            best = len(fronts) + len(backs), dict(fits)
+        rank = len(fronts) + len(backs), len("".join(pair))  # of equal ones that with the widest gap
+        if is_one_each and (best is None or rank < best[0]):
+            best = rank, dict(fits)
     return best[1] if best is not None else None
 
 

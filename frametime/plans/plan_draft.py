@@ -27,6 +27,7 @@ from frametime.words import counted, first_of
 
 _DATED: Final = re.compile(r"\d[\d.:_ -]*\d")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
+_NO_GOOD: Final = re.compile(r"(?i)crash|abort|broken|invalid|fail|discard|kaputt|abbruch|(?<![a-z])bad(?![a-z])")
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
 _CARD_HELPS: Final = (
     "add it, name the one card of all captures with --card, or put those of each card into a folder with its name"
@@ -292,12 +293,13 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
             continue
         place = place_of({**unsaid, **odd})
         number = (*place[:3], number_of_run(place[3]))
-        if number[3].isdecimal() and number not in numbers:
+        if number[3].isdecimal() and number not in numbers and not _NO_GOOD.search(place[3]):
             numbers.add(number)
             places[name] = place
         else:
             other = f"carries the number {number[3]}, as another run does"
-            left_out[name] = ("/".join(place), other if number in numbers else "has no number of a run")
+            lacks = "says that the run failed" if number[3].isdecimal() else "has no number of a run"
+            left_out[name] = ("/".join(place), other if number in numbers else lacks)
     sensors = _sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ())))
     return PlanDraft(
         folder=path_from(folder, beside),

@@ -20,6 +20,7 @@ CARDS = ("Brae 41", "Tarn 6")
 SPELLED = {"Brae 41": ("Brae 41", "brae-41", "BRAE41"), "Tarn 6": ("Tarn 6", "tarn_6", "TARN6")}
 SCENES = {"dry harbor": ("Dry Harbor", "dry-harbor", "DryHarbor"), "lake": ("Lake", "lake", "LAKE")}
 RESOLUTIONS = ("FHD", "4K")
+LINES = {"FHD": "1080p", "4K": "2160p"}
 
 Way = Callable[[str, str, str, int], str]
 """The path of a capture, from its card, its scene, its resolution and the number of its run from 0 on."""
@@ -88,6 +89,10 @@ def counted(draft: PlanDraft, folder: Path) -> dict[str, tuple[str, ...]]:
         lambda card, scene, resolution, run: f"{card}/próba {run + 1}/{scene} {resolution}.csv",
         lambda card, scene, resolution, run: f"{card}/{scene} прогон {run + 1} {resolution}.csv",
         lambda card, scene, resolution, run: f"{card}/{scene}_{resolution}_passage_{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene}_{LINES[resolution]}{'abc'[run]}.csv",
+        lambda card, scene, resolution, run: f"{card}/{scene} {LINES[resolution]}{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{spelling(card)}_{spelling(scene)}_{LINES[resolution]}{run + 1}.csv",
+        lambda card, scene, resolution, run: f"{spelling(card)}-{spelling(scene)}{LINES[resolution]}-{run + 1}.csv",
     ],
 )
 def test_every_capture_of_a_badly_named_folder_is_found_at_its_place(tmp_path: Path, way: Way) -> None:
@@ -99,6 +104,36 @@ def test_every_capture_of_a_badly_named_folder_is_found_at_its_place(tmp_path: P
     }
     assert told == {name: (spelling(card), spelling(scene), *rest) for name, (card, scene, *rest) in truth.items()}
     assert len({place[:2] for place in found.values()}) == len(CARDS) * len(SCENES)
+
+
+@pytest.mark.parametrize(
+    ("form", "card_form", "scene_form", "runs"),
+    [
+        ("{1}/{0}/{2}_{3:02}.csv", "{n:02}_{0}", "{n:02}_{0}", "123"),
+        ("{1}/{0}/{2}/{3}.csv", "GPU {n}", "Scene {n}", "123"),
+        ("{1}/{0}/{2}/{3}.csv", "{n}. {0}", "{n}. {0}", "123"),
+        ("{0} - {1} - {2} - {3}.csv", "Acme {0} OC 16GB", "{0}", "123"),
+        ("week {4}/{0} {1} {2}.csv", "{0}", "{0}", ("week 46", "week 47", "week 48")),
+        ("{0}/{1} {2} {5}.csv", "{0}", "{0}", ("9h05", "10h30", "12h15")),
+    ],
+)
+def test_cards_are_told_from_scenes_by_more_than_a_number(
+    tmp_path: Path, form: str, card_form: str, scene_form: str, runs: Sequence[str]
+) -> None:
+    """Numbers of a list, ``Scene 1`` and a week are no models of cards; the widest gap parts card and scene."""
+    cards = {card: card_form.format(card, n=n) for n, card in enumerate(CARDS, 1)}
+    scenes = {scene: scene_form.format(scene, n=n) for n, scene in enumerate(SCENES, 1)}
+    truth = bench(
+        tmp_path,
+        lambda card, scene, resolution, run: form.format(
+            cards[card], scenes[scene], resolution, run + 1, run + 46, ("9h05", "10h30", "12h15")[run]
+        ),
+    )
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    assert {name: (*place[:3], place[3].lstrip("0")) for name, place in found.items()} == {
+        name: (cards[card], scenes[scene], resolution, runs[int(run) - 1])
+        for name, (card, scene, resolution, run) in truth.items()
+    }
 
 
 @pytest.mark.parametrize("parting", ["-", "_", " - ", "@", " "])
@@ -174,6 +209,20 @@ def test_letters_that_may_be_cards_are_shown_in_every_way(tmp_path: Path) -> Non
     bench(tmp_path / "captures", lambda card, scene, resolution, run: f"{'abc'[run]} {scene} {resolution}.csv")
     shown = frametime("plan", tmp_path / "captures", "--out", tmp_path / "plan.toml")
     assert shown.code == 3 and "{card} {scene} {resolution}.csv" in shown.out
+
+
+@pytest.mark.parametrize("word", ["crashed", "BAD", "aborted at 40 s", "- failed"])
+def test_a_run_whose_name_says_that_it_failed_is_left_out(tmp_path: Path, word: str) -> None:
+    truth = bench(tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {run + 1}.csv")
+    (tmp_path / "Tarn 6/lake 4K 2.csv").rename(tmp_path / f"Tarn 6/lake 4K 2 {word}.csv")
+    (tmp_path / "Tarn 6/lake 4K 3.csv").rename(tmp_path / "Tarn 6/lake 4K 3 badger hill.csv")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    del truth["Tarn 6/lake 4K 2.csv"]
+    assert {**counted(draft, tmp_path), "Tarn 6/lake 4K 3 badger hill.csv": None}.keys() - truth.keys() == {
+        "Tarn 6/lake 4K 3 badger hill.csv"
+    }
+    assert len(counted(draft, tmp_path)) == len(truth)
+    assert any(f"2 {word}.csv: says that the run failed" in line for line in draft.understood)
 
 
 @pytest.mark.parametrize("copy", ["Copy of {}.csv", "{} - Copy.csv", "{} copy.csv"])
