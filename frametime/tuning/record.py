@@ -108,7 +108,7 @@ class Setting:
         >>> str(Setting(core_offset_mhz=50).turned_to("memory", 100))
         'core +50 MHz, memory +100 MHz'
         >>> str(Setting().turned_to("power", 15).turned_to("voltage", 30))
-        'core voltage -30 mV, power limit 85 %'
+        'core voltage −30 mV, power limit 85 %'
         """
         knob = KNOBS[axis]
         value = knob.stock + knob.way * turned
@@ -156,7 +156,7 @@ class Setting:
         'core +50 MHz'
         """
         knob = KNOBS[axis]
-        return knob.words.format(getattr(self, knob.field))
+        return knob.words.format(getattr(self, knob.field)).replace("-", "\N{MINUS SIGN}")
 
     def __str__(self) -> str:
         changed: list[Axis] = [axis for axis in KNOBS if self.turned(axis)]

@@ -162,8 +162,8 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     worse = made(95, 0, 98.0, 285)
     summary = summarize(replace(sim.empty_record(1), trials=(stock, worse, tuned, everyday)))
     assert {str(row.setting): row.is_frontier for row in summary.settings} == {
-        "core voltage -40 mV, power limit 82 %": True,
-        "core voltage -30 mV, power limit 82 %": True,
+        "core voltage −40 mV, power limit 82 %": True,
+        "core voltage −30 mV, power limit 82 %": True,
         "core +0 MHz, memory +0 MHz": True,
         "power limit 95 %": False,
     }

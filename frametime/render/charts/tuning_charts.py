@@ -89,19 +89,15 @@ def _settings_of_note(summary: TuningSummary) -> list[ListEntry]:
         gain = summary.best_gain
         gained = [] if gain is None else [f"gain {change_words(gain.value, gain.interval)}"]
         name = "best setting" if summary.best_is_final else "best so far"
-        entries.append(ListEntry(name, [_words(summary.best), *gained, summary.endurance]))
+        entries.append(ListEntry(name, [str(summary.best), *gained, summary.endurance]))
     if summary.everyday is not None:
         cost = summary.everyday_cost
         words = [] if cost is None else [f"against the best, {cost.kind}:", change_words(cost.value, cost.interval)]
-        entries.append(ListEntry("everyday setting", [_words(summary.everyday), *words]))
+        entries.append(ListEntry("everyday setting", [str(summary.everyday), *words]))
     failed = sum(cell.status == "failed" for cell in summary.clock_map)
     entries.append(ListEntry("tried", [counted(len(summary.clock_map), "setting"), f"{failed} of them failed"]))
-    past = [_words(item.setting) for item in summary.past_edge[:3]]
+    past = [str(item.setting) for item in summary.past_edge[:3]]
     return [*entries, ListEntry("past the edge", past or ["none found"])]
-
-
-def _words(setting: Setting) -> str:
-    return str(setting).replace("-", "\N{MINUS SIGN}")
 
 
 def powered(summary: TuningSummary) -> list[SettingRow]:
@@ -132,7 +128,7 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
     for row in rows:
         marker, face = ("s", palette.ink) if row.setting == STOCK else ("o", palette.ground)
         face = palette.ahead if row.is_frontier and row.setting != STOCK else face
-        words = of_note.get(row.setting, _words(row.setting) if row.is_frontier else "")
+        words = of_note.get(row.setting, str(row.setting) if row.is_frontier else "")
         # One of no note that is beaten lies on top, and is smaller: the others stay in sight.
         size, zorder = (1.1, 4.0) if row.setting in of_note else (0.9, 4.0) if row.is_frontier else (0.7, 5.0)
         place = row.average_power_w or 0.0, row.average_fps
@@ -140,7 +136,7 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
         if row.setting in of_note and row.setting != STOCK:
             changes = [("speed", row.gain), ("power", row.power)]
             lines = [f"{name} {change_words(item.value, item.interval)}" for name, item in changes if item is not None]
-            entries.append(ListEntry(of_note[row.setting], [_words(row.setting), *lines]))
+            entries.append(ListEntry(of_note[row.setting], [str(row.setting), *lines]))
     line = sorted((row.average_power_w or 0.0, row.average_fps) for row in rows if row.is_frontier)
     marks.insert(0, Curve([x for x, _ in line], [y for _, y in line], palette.tied, "frontier"))
     x_limits, y_limits = (
@@ -214,7 +210,7 @@ def draw_tuning_gain(summary: TuningSummary, theme: Theme) -> Figure:
     if not lines:
         raise ValueError("summary must hold two measured settings that differ in one clock, with runs at stock")
     n_runs, edge = [row.n_runs for row in summary.settings], [item.setting for item in summary.past_edge]
-    named = joined([_words(setting) for setting in edge]) or None
+    named = joined([str(setting) for setting in edge]) or None
     values = {"card": summary.card, "least": min(n_runs), "most": max(n_runs), "edge": named, "if_edge": bool(edge)}
     gains = [row.gain for line in lines for row in line.rows if row.gain is not None]
     ends = [end for gain in gains if gain.interval is not None for end in _ends_pct(gain.interval)]
