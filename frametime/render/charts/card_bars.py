@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final, NamedTuple
 
 from matplotlib.axes import Axes
@@ -18,7 +19,7 @@ from frametime.render.charts.plots import LEAST_WHISKER_EM, Whisker, draw_scale
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView, even_parts
 from frametime.render.charts.text_fit import beside, round_x_marks, shorten, text_width_pt, x_caption
 from frametime.render.charts.theme import Theme
-from frametime.render.numbers import NOT_AVAILABLE, format_like, format_quantity
+from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_quantity
 from frametime.render.tables.review_comparisons import best_first, peak_temperatures_c
 from frametime.review.design import CardEntry, SceneEntry
 from frametime.review.result import ReviewResult
@@ -243,18 +244,19 @@ def _number_style(greatest: float, room_em: float, decimals: int) -> Callable[[B
     """How the values of one panel are written: with equal decimals, and with their intervals where there is room.
 
     Where there is little, the interval is written if it is too short to be seen: as the greater of its two sides.
+    An interval that would vanish by these decimals has more, for ``12 (12 to 12)`` passes for exact.
     """
 
     def number(bar: Bar) -> str:
-        value = format_like(bar.value, decimals=decimals)
         if bar.interval is None:
-            return value
+            return format_like(bar.value, decimals=decimals)
         low, high = bar.interval.low, bar.interval.high
+        write = partial(format_like, decimals=max(decimals, estimate_decimals(bar.value, low, high) - 1))
         if room_em > _WIDE_EM:
-            return f"{value} ({format_like(low, decimals=decimals)} to {format_like(high, decimals=decimals)})"
+            return f"{write(bar.value)} ({write(low)} to {write(high)})"
         if room_em > _NARROW_EM and (high - low) / greatest * 0.8 * room_em < LEAST_WHISKER_EM:
-            return f"{value} ± {format_like(max(high - bar.value, bar.value - low), decimals=decimals)}"
-        return value
+            return f"{write(bar.value)} ± {write(max(high - bar.value, bar.value - low))}"
+        return format_like(bar.value, decimals=decimals)
 
     return number
 

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from chart_reading import all_text, by_gid, gids, words_beside, x_labels
+from example_result import METRICS, design, placed_run
 from matplotlib.collections import Collection
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
@@ -38,6 +39,7 @@ from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Verdict
+from frametime.review.reviewing import review_runs
 from frametime.statistics.differences import Interval
 from frametime.words import percent_change
 
@@ -711,6 +713,20 @@ def test_a_name_that_just_fits_is_whole_at_every_size() -> None:
             texts = [text for text in figure.texts if text.get_text().startswith("Brae")]
             if texts[0].get_fontsize() > 1.001 * Theme.of("light", size).em_pt:
                 assert {text.get_text() for text in texts} == {card.label for card in cards}
+
+
+@pytest.mark.parametrize("key", ["standings", "pair", "scene-bars"])
+def test_no_interval_beside_a_bar_is_written_as_none(key: str) -> None:
+    """A card a hundred times as fast sets the scale, and left ``12 (12 to 12)`` to the other."""
+    runs = [
+        placed_run(card, "harbor", "1440p", str(number), {"average_fps": fps * factor})
+        for card, fps in (("amber-6", 1200.0), ("birch-9", 12.0))
+        for number, factor in enumerate((0.998, 1.0, 1.002), start=1)
+    ]
+    result = review_runs(design(("amber-6", "birch-9"), ("harbor",), ("1440p",), metrics=METRICS[:1]), runs)
+    told = all_text(review_figures(result, THEME, only={key})[0][1]())
+    intervals = re.findall(r"(1[12]\.?\d*) \((\S+) to (\S+)\)", told)
+    assert intervals and all(float(low) < float(value) < float(high) for value, low, high in intervals), told
 
 
 def test_which_way_is_better_is_said_of_the_panels_that_are_shown() -> None:
