@@ -170,23 +170,24 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     if steps or drift.is_drift:
         # Slower by this much at the end of the slope, or after the largest step.
         found_pct = max(steps) if steps else drift.slope_pct_per_min * minutes
-        total = "" if steps else f" It makes {found_pct:.1f} % over the run."
-        sentence = f"{drift.sentence}{total}"
-        return asked.judged(found_pct, sentence, passed=found_pct < rules.max_drift_pct)
+        total = "" if steps else f" It makes {found_pct:.1f} % over the run.".replace("-", "\N{MINUS SIGN}")
+        return asked.judged(found_pct, f"{drift.sentence}{total}", passed=found_pct < rules.max_drift_pct)
     low_pct, high_pct = change_pct
     middle_pct = 0.5 * (low_pct + high_pct)
+    part = "the run" if drift.warm_up is None else "the rest"
     span = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", "\N{MINUS SIGN}")
-    if low_pct > rules.max_drift_pct:
-        return asked.judged(middle_pct, f"the level changes by {span} over the run", passed=False)
-    if high_pct <= rules.max_drift_pct:
-        return asked.judged(middle_pct, f"no drift and no step found ({span} over the run)", passed=True)
-    if minutes < rules.min_minutes or middle_pct > rules.max_drift_pct:
-        helps = (
-            "a longer run would tell" if minutes < rules.min_minutes else "the same scene, often repeated, would tell"
-        )
-        return asked.unmeasured(f"this run tells the change of the level only to {span}; {helps}")
-    sentence = f"no drift and no step found; the level swings so much that {span} over the run would not show"
-    return asked.judged(middle_pct, sentence, passed=True)
+    told = "" if drift.warm_up is None else f"{drift.warm_up.sentence}; "
+    if not low_pct <= 0.0 <= high_pct:
+        told += f"the level changes by {span} over {part}"
+    elif high_pct <= rules.max_drift_pct:
+        told += f"no drift and no step found ({span} over {part})"
+    else:
+        told += f"no drift and no step found; the level swings so much that {span} over {part} would not show"
+    is_open = low_pct <= rules.max_drift_pct < high_pct
+    if is_open and (minutes < rules.min_minutes or middle_pct > rules.max_drift_pct):
+        helps = "a longer run" if minutes < rules.min_minutes else "the same scene, often repeated,"
+        return asked.unmeasured(f"this run tells the change of the level only to {span}; {helps} would tell")
+    return asked.judged(middle_pct, told, passed=low_pct <= rules.max_drift_pct)
 
 
 CriterionState = Literal["passed", "failed", "not measurable"]

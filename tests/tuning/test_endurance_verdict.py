@@ -138,6 +138,24 @@ def test_a_long_run_has_a_state_however_its_level_swings() -> None:
     assert half.state == "not measurable" and half.sentence.endswith("the same scene, often repeated, would tell")
 
 
+def test_a_change_that_is_shown_is_not_called_none() -> None:
+    """It was: "no drift and no step found; the level swings so much that +2.3 to +3.2 % would not show"."""
+    times_ms = frames_ms(45.0)
+    minutes = np.cumsum(times_ms) / 60e3
+    swinging_ms = times_ms * (1.0 + 0.06 * np.sin(2.0 * np.pi * minutes * 60.0 / 47.0))
+    found = criterion(verdict_of(swinging_ms * (1.0 + 0.03 * minutes / 45.0)), "drift")
+    assert re.fullmatch(r"the level changes by \+2\.\d to \+3\.\d % over the run", found.sentence)
+
+
+def test_warm_up_is_told_and_what_comes_after_it_is_judged() -> None:
+    times_ms = frames_ms(45.0)
+    minutes = np.cumsum(times_ms) / 60e3
+    found = criterion(verdict_of(times_ms * (1.0 - 0.05 * np.exp(-minutes))), "drift")
+    assert found.state == "passed" and found.value == pytest.approx(0.0, abs=0.5)
+    assert re.match(r"the first \d+ s are warm-up, \d\.\d % faster than the rest; ", found.sentence)
+    assert found.sentence.endswith(" over the rest)")
+
+
 def test_a_short_run_whose_level_swings_has_no_drift_measured() -> None:
     times_ms = frames_ms(5.0)
     found = criterion(verdict_of(times_ms * (1.0 + 0.3 * np.sin(np.arange(times_ms.size) / 2500.0))), "drift")
@@ -152,6 +170,8 @@ def test_drift_fails_with_its_total() -> None:
     assert re.search(r"It makes [78]\.\d % over the run\.$", criterion(verdict, "drift").sentence)
     faster = verdict_of(times_ms * np.linspace(1.08, 1.0, times_ms.size))
     assert "drift" not in failed(faster)
+    assert criterion(faster, "drift").sentence.endswith(" % over the run.")
+    assert "-" not in criterion(faster, "drift").sentence
 
 
 def test_a_step_to_longer_frames_is_drift_and_fails_with_its_time() -> None:

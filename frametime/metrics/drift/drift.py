@@ -116,16 +116,14 @@ def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes
             word = "slower" if slope > 0.0 else "faster"
             bounds = sorted((abs(low), abs(high)))
             parts.append(f"{percent(slope)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})")
+        elif drift.is_steady:
+            parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:
             if drift.wander_pct is not None:
                 swing = percent(drift.wander_pct)
                 parts.append(f"the level slowly goes up and down{rest} by {swing} % (standard deviation)")
-            if max(abs(low), abs(high)) * minutes <= RULE.steady_total_pct:
-                parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
-            else:
-                parts.append(
-                    open_sentence(low * minutes, high * minutes, "this run" if warm_up is None else "the rest")
-                )
+            part = "this run" if warm_up is None else "the rest"
+            parts.append(open_sentence(low * minutes, high * minutes, part))
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
 
@@ -235,8 +233,9 @@ def blocks_of(series: FrameSeries) -> Blocks:
 
 
 def change_over_run_pct(series: FrameSeries) -> tuple[float, float] | None:
-    """Interval of the change of the level over the whole run, in percent; ``None`` where there are too few blocks."""
-    levels_ms = blocks_of(series).levels_ms
+    """Interval of the change of the level over the run after its warm-up, in percent; ``None`` of too few blocks."""
+    blocks = blocks_of(series)
+    levels_ms = blocks.levels_ms[_find_warm_up(blocks)[1] :]
     if levels_ms.size < RULE.min_blocks:
         return None
     low, high = change_over(np.log(levels_ms), series.options.level)
