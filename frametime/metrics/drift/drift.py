@@ -48,9 +48,7 @@ def percent(value: float) -> str:
     ('5.2', '0.034', '152')
     """
     size = abs(value)
-    if size >= 100.0:
-        return f"{size:.0f}"
-    return f"{size:.1f}" if size >= 1.0 else f"{size:.2g}" if size >= 0.001 else "0"
+    return f"{size:.0f}" if size >= 100.0 else f"{size:.1f}" if size >= 1.0 else f"{size:.2g}" if size >= 0.001 else "0"
 
 
 def change_sentence(kind: Literal["level", "spread"], before_ms: float, after_ms: float, time_s: float) -> str:
@@ -95,11 +93,15 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     'the level may change by −7.2 to +21.0 % over this run'
     >>> open_sentence(-143.0, 147.0, "the rest")
     'the level may change by 100 % or more over the rest'
+    >>> open_sentence(3.8, 4.4, "this run")
+    'the level changes by +3.8 to +4.4 % over this run, no more than one that wanders may by chance'
     """
     # A slope that would take the level below 0 is no bound at all.
     is_bound = max(abs(low_pct), abs(high_pct)) < 100.0
     change = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", _MINUS) if is_bound else "100 % or more"
-    return f"the level may change by {change} over {part}"
+    if low_pct <= 0.0 <= high_pct:
+        return f"the level may change by {change} over {part}"
+    return f"the level changes by {change} over {part}, no more than one that wanders may by chance"
 
 
 def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes: float) -> str:
