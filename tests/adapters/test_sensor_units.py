@@ -115,16 +115,24 @@ def test_a_column_without_a_unit_is_read_where_its_readings_are_a_cards_in_one_u
 
 
 @pytest.mark.parametrize(
-    ("name", "cell"), [("power", "120000"), ("power", "0.12"), ("gpu temperature", "323"), ("power [?]", "120")]
+    ("name", "cell", "likely"),
+    [
+        ("power", "120000", "mW"),
+        ("power", "0.12", "kW"),
+        ("power", "2", "W"),
+        ("gpu temperature", "323", "K"),
+        ("power [?]", "120", "W"),
+    ],
 )
-def test_a_column_without_a_unit_is_not_guessed(name: str, cell: str) -> None:
+def test_a_column_without_a_unit_is_not_guessed(name: str, cell: str, likely: str) -> None:
     log = f"elapsed_s,{name},core clock (MHz)\n" + "".join(f"{i},{cell},1980\n" for i in range(12))
     trace = attached(log)
     assert trace.samples.column_names == ["time_ns", "core_clock_mhz"]
     (caveat,) = told(trace)
     assert caveat.code == "sensor-unit-unknown"
-    quantity, unit = ("power_w", "mW") if "power" in name else ("temperature_c", "K")
-    layout = SensorLayout.from_toml(f'{quantity} = "{name}"\n{quantity}_unit = "{unit}"\n', "bench.toml")
+    quantity = "power_w" if "power" in name else "temperature_c"
+    assert f'{quantity} = "{name}" and {quantity}_unit = "{likely}"' in caveat.message
+    layout = SensorLayout.from_toml(f'{quantity} = "{name}"\n{quantity}_unit = "{likely}"\n', "bench.toml")
     assert quantity in attached(log, layout=layout).samples.column_names
 
 

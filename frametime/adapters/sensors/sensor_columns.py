@@ -61,7 +61,7 @@ def choose_sensor_columns(
         fitting = [] if key in told else [column for column in columns if _speaks_for(column, key)]
         best = _best([column for column in fitting if column.other_unit is not None], quantity)
         inferred = [] if best else _best(fitting, quantity)
-        if _fits_without_unit(inferred, quantity):
+        if (likely := _unit_that_fits(inferred, quantity)) == quantity.unit:
             said = inferred[0].said._replace(other_unit=Unit(quantity.unit, None, "other"))
             best = [inferred[0]._replace(said=said)]
             found = f"states no unit; its readings lie between {quantity.usual[0]:g} and {quantity.usual[1]:g}"
@@ -78,7 +78,7 @@ def choose_sensor_columns(
             caveats.append(sensor_caveat("sensor-ambiguous-column", message))
         elif fitting:
             found = f"Column {fitting[0].shown} may hold {quantity.said} but states no unit that is known"
-            lines = f'{key} = "{printable(fitting[0].name, limit=60)}" and {key}_unit = "{quantity.unit}"'
+            lines = f'{key} = "{printable(fitting[0].name, limit=60)}" and {key}_unit = "{likely or quantity.unit}"'
             message = f"{found}, so it is not used; give it in a sensor layout: {lines}"
             caveats.append(sensor_caveat("sensor-unit-unknown", message))
     return tuple(chosen), tuple(caveats)
@@ -115,14 +115,15 @@ def _best(columns: Sequence[ColumnFacts], quantity: Quantity) -> list[ColumnFact
     return [column for column, count in zip(columns, counts, strict=True) if count == max(counts)]
 
 
-def _fits_without_unit(columns: Sequence[ColumnFacts], quantity: Quantity) -> bool:
-    """Whether one column is left, whose readings are plausible in the unit that is kept."""
+def _unit_that_fits(columns: Sequence[ColumnFacts], quantity: Quantity) -> str | None:
+    """The first unit, from the one that is kept, in which a card has such readings, where one column is left."""
     # A bracket states something that is not understood.
     if not quantity.usual or len({c.cells for c in columns}) != 1 or re.search(r"[(\[{]", columns[0].name):
-        return False
+        return None
     numbers = plain_numbers(columns[0].cells, columns[0].style)
-    numbers = numbers[np.isfinite(numbers)]
-    return bool(numbers.size) and quantity.usual[0] <= float(np.median(numbers)) <= quantity.usual[1]
+    typical = float(np.median(numbers[np.isfinite(numbers)])) if np.isfinite(numbers).any() else np.nan
+    (low, high), units = quantity.usual, quantity.units.items()
+    return next((name for name, (factor, added) in units if low <= factor * typical + added <= high), None)
 
 
 _NO_READINGS: Final = (65535.0, 9999.0, -1.0, 255.0)
