@@ -27,16 +27,21 @@ def hundred_cells() -> ReviewResult:
     return samples.hundred_cells()
 
 
-@pytest.fixture(scope="session")
-def small_folder(small: ReviewResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made_once(tmp_path_factory, "small", lambda folder: write_report(small, folder))
+def written_once(request: pytest.FixtureRequest, factory: pytest.TempPathFactory, name: str, result: str) -> Path:
+    """The folder of a report; its review is made in the process alone that writes it."""
+    return made_once(factory, name, lambda folder: write_report(request.getfixturevalue(result), folder))
 
 
 @pytest.fixture(scope="session")
-def hostile_folder(hostile: ReviewResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made_once(tmp_path_factory, "hostile", lambda folder: write_report(hostile, folder))
+def small_folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written_once(request, tmp_path_factory, "small", "small")
 
 
 @pytest.fixture(scope="session")
-def hundred_folder(hundred_cells: ReviewResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made_once(tmp_path_factory, "hundred", lambda folder: write_report(hundred_cells, folder))
+def hostile_folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written_once(request, tmp_path_factory, "hostile", "hostile")
+
+
+@pytest.fixture(scope="session")
+def hundred_folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written_once(request, tmp_path_factory, "hundred", "hundred_cells")
