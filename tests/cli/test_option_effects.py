@@ -172,7 +172,7 @@ def measuring_cases() -> Iterator[Case]:
         "check": "run.csv --json",
         "watch": "run_csv_alone",
         "batch": "run_csv_alone --out out.csv",
-        "compare": "run.csv --out out",
+        "compare": "run.csv --out out --only percentiles",
         "metrics": "--json",
         "tune endurance": "run.csv --report out.html",
     }
@@ -242,7 +242,13 @@ OTHERS: Final = (
     Case("compare", "out", "run.csv --only percentiles --out out", "--out other"),
     Case("compare", "labels", "run.csv --only percentiles --out out", "--label words"),
     Case("compare", "title", "run.csv --only percentiles --out out", "--title words"),
-    Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
+    Case(
+        "compare",
+        "force",
+        "run.csv --only percentiles --out out",
+        "--force",
+        "compare stutters.csv --only percentiles --out out",
+    ),
     Case("film", "out", f"run.csv {FILM}", "--out other"),
     Case("film", "starts", f"run.csv {FILM}", "--start 1.5"),
     Case("film", "colors", f"run.csv {FILM}", "--color '#3399cc'"),
