@@ -23,6 +23,8 @@ from frametime.plans.folder_walk import walk_captures
 from frametime.plans.path_pattern import PathPattern
 from frametime.render.data_output import Column
 
+pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
+
 PATTERN = PathPattern.parse("{card}/{scene}/run{run}.csv")
 
 
