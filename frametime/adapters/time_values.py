@@ -84,7 +84,7 @@ def _scaled(values: NDArray[Any], unit: Unit, ns: NDArray[np.int64]) -> bool:
 
 def clean_texts(column: Any) -> Any:
     """Cells without surrounding space, quotes left over, and nulls, and with a plain minus."""
-    texts = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]")
+    texts = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'[]=")
     return pc.replace_substring(texts, cells.MINUS, "-")
 
 

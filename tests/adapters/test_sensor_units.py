@@ -41,11 +41,29 @@ def test_units_and_dialects(text: str, expected: tuple[float, float]) -> None:
 
 
 @pytest.mark.parametrize(
+    "name", ["Moc procesora (W)", "İşlemci gücü (W)", "Výkon procesoru (W)", "Потужність процесора (W)"]
+)
+def test_the_power_of_the_processor_is_not_that_of_the_card(name: str) -> None:
+    trace = attached(f"t,{name},GPU temp (°C)\n" + "".join(f"{i},95.5,61.5\n" for i in range(13)))
+    assert "power_w" not in trace.samples.column_names
+
+
+def test_a_time_that_is_not_used_is_not_told() -> None:
+    rows = "".join(f"2026-09-21T13:47:{i:02d}Z,120.5,{1550 + i}\n" for i in range(40))
+    trace = attached("time,power (W),clock\n" + rows, recorded_from="2026-09-21T13:47:10Z")
+    assert not any("it is read in" in caveat.message for caveat in told(trace))
+
+
+@pytest.mark.parametrize(
     "header",
     ["t,GPU Leistung (W),GPU Temperatur (°C),Kerntakt (MHz)", "t,puissance (W),température (°C),fréquence (MHz)",
      "t,potencia (W),temperatura (°C),frecuencia (MHz)", "t,moc (W),temperatura (°C),taktowanie (MHz)",
      "t,мощность (Вт),температура (°C),частота (МГц)", "t,消費電力 (W),温度 (℃),コアクロック (MHz)",
-     "t,功耗 (W),温度 (℃),核心频率 (MHz)", "t,card W,card °C,core MHz", "t,W,C,MHz", "t,pwr,tmp,clk",
+     "t,功耗 (W),温度 (℃),核心频率 (MHz)", "Zaman,GPU Gücü (W),GPU Sıcaklığı (°C),Çekirdek Hızı (MHz)",
+     "Förfluten tid (s),Effekt (W),Temperatur (°C),Klockfrekvens (MHz)",
+     "Tijd,Vermogen (W),Temperatuur (°C),Kloksnelheid (MHz)",
+     "Čas,Výkon GPU (W),Teplota GPU (°C),Takt GPU (MHz)", "الوقت,القدرة (W),الحرارة (°C),التردد (MHz)",
+     "t,card W,card °C,core MHz", "t,W,C,MHz", "t,pwr,tmp,clk",
      "time,iGPU power (W),GPU temp,GPU clock,power", "epoch,power,temp,core clock"],
 )  # fmt: skip
 def test_columns_of_other_names_and_a_time_without_a_unit(header: str) -> None:

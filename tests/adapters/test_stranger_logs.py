@@ -259,6 +259,15 @@ MUST_BE_READ += [
         ("long ones in ms", [f"{v:.3f}ms" if v > 9 else f"{v * 1e3:.0f}µs" for v in MS]),
         ("a few without", [f"{v / 1e3:.6f} s" if v > 10 else f"{v:.3f}{' ms' * (v > 8)}" for v in MS]))),
 ]  # fmt: skip
+MUST_BE_READ += [
+    *((name, table(name, D)) for name in ("frame time ms @60Hz", "frametime (ms) 144 Hz", "frame_ms_60fps", "Δt (ms)")),
+    *((name, table(name, C, D, delimiter=";")) for name in ("frame;Δ [ms]", "n;τ (ms)", "frame;dt / ms")),
+    ("numbers as spreadsheets keep them", table("frame,frame_ms", C, [f'="{value}"' for value in D])),
+    ("numbers of something else that go up by 2", table("vsync_id,present_ns", range(0, 2 * N, 2), whole(ENDS, 1e6))),
+    ("counts of 100 ns since 1601", table("filetime", whole(ENDS, 1e4, 134 * 10**15))),
+    ("where frames were meant to end", table("intended_present_ns,actual_present_ns", whole([9.9 * i for i in C], 1e6),
+                                             whole(ENDS, 1e6))),
+]  # fmt: skip
 SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
     for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])

@@ -240,7 +240,7 @@ def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
         whole = numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit
         return bool(whole) and len(set(numbers.tolist())) * 3 > numbers.size
 
-    named = [fact for fact in facts if fact.meaning is Meaning.INDEX and fact.numeric]
+    named = [fact for fact in facts if fact.meaning is Meaning.INDEX and fact.numeric and not fact.said.unknown]
     best = _first([*filter(counts, named)], {"frame"})
     return {} if best is None else {"number": best.used_in(NANOSECOND)}
 

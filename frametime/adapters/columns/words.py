@@ -310,6 +310,7 @@ def header_meaning(name: str, unit_text: str = "") -> HeaderMeaning:
     >>> header_meaning("physics time (ms)").meaning, header_meaning("boss frame time (ms)").unknown
     (<Meaning.PART: 'part'>, True)
     """
+    name = re.sub(r"(?i)(?<=.)@?[ _]?\d+(?:[.,]\d+)? ?(?:hz|fps)(?![^\W_])", "", name)  # "at 60 Hz" is no unit
     ordered = words_of(name)
     words = set(ordered)
     unit, odd = _stated_unit(name, ordered)

@@ -206,6 +206,9 @@ class _SensorLog:
         (time,) = found
         if told.unit is not None:
             time = time._replace(unit=unit_named(told.unit), unit_from="as told")
+        elif time.unit is not None and self._facts[time.position].unit is None:
+            read = f"states no unit; it is read in {time.unit.name}, {time.unit_from} (sensor layout overrides: unit)."
+            self._caveats.append(sensor_caveat("sensor-unit-inferred", f"Column {time.shown} {read}", Weight.NOTE))
         if time.unit is None or time.unit.form == "rate":
             lines = f'time_column = "{printable(time.name, limit=60)}" and unit = "s" (or "ms", "us", "ns")'
             helps = f"give it in a sensor layout, two lines: {lines}"
@@ -221,10 +224,7 @@ class _SensorLog:
         if len(fitting) != 1:
             return fact
         only = f"the only unit in which samples come {_STEP_S[0]:g} to {_STEP_S[1]:g} s apart"
-        read = f"it is read in {fitting[0].name}, {only} (a sensor layout overrides: unit)."
-        message = f"Column {fact.shown} states no unit; {read}"
-        self._caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
-        return fact._replace(unit=fitting[0])
+        return fact._replace(unit=fitting[0], unit_from=only)
 
     def _may_be_time(self, fact: ColumnFacts) -> bool:
         if fact.unit in (DATE, CLOCK):

@@ -243,9 +243,8 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 
 def _with_plain_digits(text: str) -> str:
     """A text with the digits 0 to 9 for those of other scripts, and a point for the decimal mark of Arabic."""
-    if text.isascii():
-        return text
-    return re.sub(r"(?![0-9])\d", lambda digit: str(int(digit[0])), text).replace("\u066b", ".")
+    digit = r"(?![0-9])\d"
+    return text if text.isascii() else re.sub(digit, lambda one: str(int(one[0])), text).replace("\u066b", ".")
 
 
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
