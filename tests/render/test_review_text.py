@@ -43,6 +43,16 @@ def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(resul
     assert "Not complete: 5 runs to make" in words
 
 
+def test_hitches_that_recur_are_told_and_other_notes_are_not(result: ReviewResult) -> None:
+    """The averages may be tied where a player feels one of the cards hitch every 3 s."""
+    hitches = "Hitches recur over 3 runs: a hitch of about 49 ms every 3.00 s."
+    notes = [Caveat(code="recurring-hitches", message=hitches, weight=Weight.NOTE)]
+    notes += [Caveat(code="times-inferred", message="Another note.", weight=Weight.NOTE)]
+    cell = replace(result.cells[0], caveats=tuple(notes))
+    words = " ".join(review_text(replace(result, cells=(cell, *result.cells[1:]))).split())
+    assert hitches in words and "Another note." not in words
+
+
 def test_no_line_of_words_is_wider_than_a_terminal_and_no_percent_sign_stands_alone(result: ReviewResult) -> None:
     for line in review_text(result).splitlines():
         assert not line.lstrip().startswith("% ")
