@@ -28,6 +28,7 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison
 from frametime.review.sentence import cells_words
 from frametime.statistics.differences import Interval
+from frametime.words import counted
 
 
 def card_colors(result: ReviewResult) -> Mapping[str, str]:
@@ -297,11 +298,11 @@ def chart_words(result: ReviewResult, key: str, asked: Mapping[str, object]) -> 
         placed = make(result).where(cut=cut, stands_apart=False)
         return f"{title}, {words.cuts[cut]}: {_rows(placed.view(*shown))}"
     if key == "standings":
-        tables = standings_of(result, standings_table(result), cut, key="standings")
+        tables = (table.without_comparison() for table in standings_of(result, standings_table(result), cut, key=key))
         return " ".join(f"{table.caption} {_rows(table)}" for table in tables)
     if key == "repeatability":
         flagged = [run.name for run in result.runs if run.flag]
-        told = f" {len(flagged)} flagged runs" + (f": {', '.join(flagged)}." if flagged else ".")
+        told = f" {counted(len(flagged), 'flagged run')}" + (f": {', '.join(flagged)}." if flagged else ".")
         return _rows(repeatability_table(result).where(metric=headline).view("card", "s_r_pct")) + told
     card = str(asked.get("candidate"))
     overall = overall_table(result).where(cut=cut, card=card, metric=headline)
@@ -333,8 +334,7 @@ def _rows(table: Table, *, most: int = MOST_CELLS) -> str:
     told = []
     for row in table.rows[:most]:
         first, *rest = (line_text(cell.content) for cell in row.cells)
-        headings = (column.heading for column in table.columns[1:])
-        pairs = zip(headings, rest, strict=True)
+        pairs = zip((column.heading for column in table.columns[1:]), rest, strict=True)
         told.append(f"{first}: " + ", ".join(f"{name} {text}".strip() for name, text in pairs))
     n_more = len(table.rows) - most
     return "; ".join(told) + (f"; {n_more} more stand in the tables" if n_more > 0 else "") + "."

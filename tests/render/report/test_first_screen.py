@@ -14,7 +14,7 @@ from review_samples import sample_review
 from frametime.render.report.document import Answers, Bar, Bars
 from frametime.render.report.html import bar_places, inert_json, render_html
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review_blocks import card_colors, power_bars, scene_bars, standings_bars
+from frametime.render.report.review_blocks import card_colors, chart_words, power_bars, scene_bars, standings_bars
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
 from frametime.render.tables.table import Number, plain_text
@@ -68,8 +68,15 @@ def test_a_report_of_one_card_compares_with_nothing() -> None:
         assert word not in told, word
     shown = review_text(alone).partition("To know:")[0]
     assert "  Card     Average FPS (fps)  Cells\n" in shown and "Against" not in shown and "Interval:" not in shown
+    in_words = chart_words(alone, "standings", {})
+    assert re.search(r"Amber 6: Average FPS \(fps\) [\d.]+, Cells 6\.$", in_words) and "baseline" not in in_words
     several = render_markdown(review_report(sample_review(n_cards=2, n_scenes=2)))
     assert all(word in several for word in ("baseline", "difference to", "Place |", "A difference counts"))
+
+
+def test_one_flagged_run_is_one_in_the_words_of_its_chart() -> None:
+    told = chart_words(sample_review(n_cards=1, n_scenes=2, bad_run=True), "repeatability", {})
+    assert re.search(r"\. 1 flagged run: \S+\.$", told), told
 
 
 def test_one_card_alone_has_a_report() -> None:
