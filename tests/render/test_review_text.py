@@ -49,8 +49,11 @@ def test_hitches_that_recur_are_told_and_other_notes_are_not(result: ReviewResul
     notes = [Caveat(code="recurring-hitches", message=hitches, weight=Weight.NOTE)]
     notes += [Caveat(code="times-inferred", message="Another note.", weight=Weight.NOTE)]
     cell = replace(result.cells[0], caveats=tuple(notes))
-    words = " ".join(review_text(replace(result, cells=(cell, *result.cells[1:]))).split())
+    review = replace(result, cells=(cell, *result.cells[1:]))
+    words = " ".join(review_text(review).split())
     assert hitches in words and "Another note." not in words
+    smoothness = render_markdown(review_report(review)).partition("## Smoothness")[2].partition("\n## ")[0]
+    assert hitches in smoothness and "Another note." not in smoothness
 
 
 def test_no_line_of_words_is_wider_than_a_terminal_and_no_percent_sign_stands_alone(result: ReviewResult) -> None:

@@ -193,14 +193,13 @@ def _caveats_section(result: ReviewResult) -> doc.Section:
 
 
 def _smoothness_section(result: ReviewResult, traces: doc.TraceView | None) -> doc.Section:
-    """The metrics other than the headline as bars, and the frame times of each run."""
-    others = [entry for entry in result.metrics if not entry.is_headline]
-    bars = [
-        standings_bars(result, result.cuts[0].key, entry.key, key=f"smooth-{number}")
-        for number, entry in enumerate(others, 1)
-    ]
+    """The metrics other than the headline as bars, hitches that recur, and the frame times of each run."""
+    others, cut = [entry for entry in result.metrics if not entry.is_headline], result.cuts[0].key
+    bars = [standings_bars(result, cut, entry.key, key=f"smooth-{number}") for number, entry in enumerate(others, 1)]
+    hitches = caveat_groups(item for item in placed_caveats(result) if item.caveat.code == "recurring-hitches")
+    felt = (doc.said(group_words(result, group)) for group in hitches)
     has_traces = traces is not None or any("trace_low" in run.curves for run in result.runs)
-    return doc.section("traces", *bars, sections=(doc.section("frame-times", traces),) if has_traces else ())
+    return doc.section("traces", *bars, *felt, sections=(doc.section("frame-times", traces),) if has_traces else ())
 
 
 def _colophon(charts_folder: str | None) -> str:
