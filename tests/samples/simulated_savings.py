@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from frametime.tuning.proposal import Finished, Proposal
 from frametime.tuning.record import STOCK, CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 
 LIMITS = Limits(temperature_c=88.0, max_core_offset_mhz=0, max_memory_offset_mhz=0, power_w=300.0)
+Numbers = TypeVar("Numbers", float, NDArray[np.float64])
 _KNEE = 0.6
 _LONG_RUN_DRAWS = 8
 
@@ -57,8 +59,8 @@ class SavingCard:
     clock_exponent: float
     noise: float
 
-    def _power(self, clock: NDArray[np.float64], lowered_mv: NDArray[np.float64], weight: int) -> NDArray[np.float64]:
-        above = np.maximum(clock - _KNEE, 0.0) / (1.0 - _KNEE)
+    def _power(self, clock: Numbers, lowered_mv: Numbers, weight: int) -> Numbers:
+        above = (clock - _KNEE) * (clock > _KNEE) / (1.0 - _KNEE)
         volts = self.low_v + (self.high_v - self.low_v) * above - lowered_mv / 1000.0
         return self.static + (self.load * self.lighter[weight] - self.static) * clock * (volts / self.high_v) ** 2
 
@@ -66,6 +68,8 @@ class SavingCard:
         self, power_pct: NDArray[np.float64], lowered_mv: NDArray[np.float64], weight: int
     ) -> NDArray[np.float64]:
         """The highest clock that the power limit allows, by bisection; any shape."""
+        if np.ndim(power_pct) == 0:
+            return np.array(self._clock_of_one(float(power_pct), float(lowered_mv), weight))
         low, high = np.full_like(power_pct, 0.05), np.ones_like(power_pct)
         high_fits = self._power(high, lowered_mv, weight) <= power_pct / 100.0
         for _ in range(40):
@@ -73,6 +77,17 @@ class SavingCard:
             fits = self._power(middle, lowered_mv, weight) <= power_pct / 100.0
             low, high = np.where(fits, middle, low), np.where(fits, high, middle)
         return np.where(high_fits, 1.0, low)
+
+    def _clock_of_one(self, power_pct: float, lowered_mv: float, weight: int) -> float:
+        """The same of one setting: plain numbers take a tenth of the time of arrays of one."""
+        low, high = 0.05, 1.0
+        if self._power(high, lowered_mv, weight) <= power_pct / 100.0:
+            return high
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            fits = self._power(middle, lowered_mv, weight) <= power_pct / 100.0
+            low, high = (middle, high) if fits else (low, middle)
+        return low
 
     def speed_and_watts(
         self, power_pct: NDArray[np.float64], lowered_mv: NDArray[np.float64]
