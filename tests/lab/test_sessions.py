@@ -18,12 +18,23 @@ N_SIMULATED = 1_000
 
 
 def measured_often(
-    draws: Iterator[NDArray[np.float64]], session: str, card: str, levels: NDArray[np.float64], n_cells: int = N_CELLS
+    draws: Iterator[NDArray[np.float64]],
+    session: str,
+    card: str,
+    levels: NDArray[np.float64],
+    n_cells: int = N_CELLS,
+    *,
+    as_one: bool = False,
 ) -> list[Cells]:
-    """For each simulation the cells of a card whose runs scatter, at a level that holds the shift of the session."""
+    """For each simulation the cells of a card whose runs scatter, at a level that holds the shift of the session.
+
+    Or one cell that stands for them, with the mean over them and its variance: the scatter of sessions is the same.
+    """
     noise = NOISE * np.stack([next(draws) for _ in range(n_cells * N_RUNS)], axis=-1).reshape(-1, n_cells, N_RUNS)
     logs = (levels[:, None] + 0.1 * np.arange(n_cells))[..., None] + noise
-    means, variances = logs.mean(axis=-1).tolist(), (logs.var(axis=-1, ddof=1) / N_RUNS).tolist()
+    means, variances = logs.mean(axis=-1), logs.var(axis=-1, ddof=1) / N_RUNS
+    if as_one:
+        means, variances = means.mean(axis=-1, keepdims=True), variances.mean(axis=-1, keepdims=True) / n_cells
     return [
         {
             cell: LogMean(
@@ -31,7 +42,7 @@ def measured_often(
             )
             for cell, (mean, variance) in enumerate(zip(*of_cells, strict=True))
         }
-        for of_cells in zip(means, variances, strict=True)
+        for of_cells in zip(means.tolist(), variances.tolist(), strict=True)
     ]
 
 
@@ -52,6 +63,18 @@ def test_cells_are_made_as_the_program_makes_them() -> None:
         assert made[cell].mean == pytest.approx(expected.mean)
         assert made[cell].variance == pytest.approx(expected.variance)
         assert (made[cell].degrees_of_freedom, made[cell].n_runs) == (expected.degrees_of_freedom, expected.n_runs)
+
+
+def test_one_cell_that_stands_for_several_shows_the_same_scatter() -> None:
+    found = []
+    for as_one in (True, False):
+        draws = drawn(5, 3 * 4 * N_RUNS)
+        shelf = [measured_often(draws, str(at), "ref", np.full(N_SIMULATED, at), 4, as_one=as_one) for at in range(3)]
+        for_each = zip(*shelf, strict=True)
+        found.append([scatter_between({at: {"ref": cells} for at, cells in enumerate(of)}) for of in for_each])
+    one, several = found
+    assert None not in one
+    assert np.array(one) == pytest.approx(np.array(several))
 
 
 def off(cells: Cells, amount: float, errors: tuple[SharedError, ...]) -> Cells:
@@ -112,7 +135,8 @@ def test_without_a_reference_the_scatter_between_sessions_is_counted(
     draws = drawn(12, n_sessions + 2 + (n_sessions * n_reference + 2 * N_CELLS) * N_RUNS)
     shifts = [scatter * next(draws) for _ in range(n_sessions + 2)]
     shelves = [
-        measured_often(draws, str(number), "ref", 0.3 + shifts[number], n_reference) for number in range(n_sessions)
+        measured_often(draws, str(number), "ref", 0.3 + shifts[number], n_reference, as_one=True)
+        for number in range(n_sessions)
     ]
     differences = []
     for card, baseline, *shelf in zip(
