@@ -549,17 +549,22 @@ def test_a_second_table_of_any_names_ends_the_frames(
     assert (capture.n_frames, [caveat.code for caveat in capture.caveats]) == (N, codes)
 
 
+SLOW_MS = [value * (1 if i < 700 else 4) for i, value in enumerate(MS)]
+SLOWED, SLOWED_TS = fixed(SLOW_MS), fixed([*accumulate(SLOW_MS)], 6, 1e-3)
+
+
 @pytest.mark.parametrize(
     ("names", "columns", "word"),
     [
         ("frame,frame_ms", (C, D), "skipped,skipped"),
         ("frame_ms", (D,), "loading"),
         ("frame_ms,gpu_ms", (D, GPU), "menu,menu"),
+        ("time_s,frame_ms", (SLOWED_TS, SLOWED), "scene,two"),
     ],
 )
 def test_words_between_rows_that_go_on_end_no_table(names: str, columns: tuple[list[str], ...], word: str) -> None:
     lines = table(names, *columns).decode().splitlines()
-    for at in (3, 30, N - 5):
+    for at in (3, 30, 701, N - 5):
         capture = read_capture(io.BytesIO("\n".join([*lines[:at], word, *lines[at:], ""]).encode()))
         assert (capture.n_frames, capture.provenance.rows_rejected) == (N, 1), at
 

@@ -249,8 +249,12 @@ def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUs
         first = max(0, row - _NEAR)
         near = [[str(cell) for cell in column.slice(first, 2 * _NEAR).to_pylist()] for column in table.columns.values()]
         numbers = [plain_numbers(tuple(cells), log.choice.style) for cells in near]
-        is_row = any(is_value(kind_of(cells[row - first])) for cells in near)
-        return not is_row and not all(_go_on(each[: row - first], each[row - first :]) for each in numbers)
+        sides = [[half[np.isfinite(half)] for half in np.split(each, [row - first])] for each in numbers]
+        rising = [side for side in sides if side[0].size >= _FEW and (np.diff(side[0]) > 0).all()]
+        # What rises rises on; where nothing does, numbers are about as large.
+        fits = [bool((np.diff([above[-1], *below]) > 0).all()) for above, below in rising]
+        goes_on = fits or [_are_alike(above, below) for above, below in sides]
+        return not any(is_value(kind_of(cells[row - first])) for cells in near) and not all(goes_on)
 
     rows = np.flatnonzero(odd)[:_LOOKED_AT].tolist()
     names = [log.dialect.names[use.position].strip() if log.dialect.names else "" for use in uses]
@@ -259,14 +263,8 @@ def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUs
     return np.array([row for row in headers if row < end], dtype=np.int64), end
 
 
-def _go_on(above: NDArray[np.float64], below: NDArray[np.float64]) -> bool:
-    """Whether numbers go on below a row of words: those that rise rise on, others are about as large.
-
-    A few numbers say nothing.
-    """
-    above, below = above[np.isfinite(above)], below[np.isfinite(below)]
-    if above.size >= _FEW and (np.diff(above) > 0).all():
-        return bool((np.diff([above[-1], *below]) > 0).all())
+def _are_alike(above: NDArray[np.float64], below: NDArray[np.float64]) -> bool:
+    """Whether usual numbers above and below a row of words are of one table; a few say nothing."""
     usual = middle(above) if above.size >= _FEW and below.size else 0.0
     return usual <= 0 or usual / _ALIKE <= middle(below) <= usual * _ALIKE
 
