@@ -179,16 +179,17 @@ def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:
 def group_words(result: ReviewResult, group: CaveatGroup) -> str:
     """One sentence for a kind: what it says in full where that is one message, else the kind, a count and the places.
 
-    A message of the review as a whole or of a mean over cells is told as it is: it is not of a cell.
+    Messages of the review as a whole or of means over cells are each told; of which cards, as far as these are few.
     """
-    messages = list(dict.fromkeys(item.caveat.message for item in group.members))
-    places = place_words(result, group.members)
-    if len(messages) == 1:
-        return f"{places[:1].upper()}{places[1:]}: {messages[0]}" if places else messages[0]
+    messages, told = list(dict.fromkeys(item.caveat.message for item in group.members)), []
+    for message in messages:
+        places = place_words(result, [item for item in group.members if item.caveat.message == message])
+        is_named = places and (len(messages) == 1 or places.count("; ") < 3)
+        told.append(f"{places[:1].upper()}{places[1:]}: {message}" if is_named else message)
     cells = len({(item.card, item.cell) for item in group.members if item.cell is not None})
-    if not cells:
-        return f"{group.title} ({len(messages)}): {' '.join(messages)}"
-    return f"{group.title} ({counted(cells, 'run set')}): {places}."
+    if len(told) > 1 and cells:
+        return f"{group.title} ({counted(cells, 'run set')}): {place_words(result, group.members)}."
+    return told[0] if len(told) == 1 else f"{group.title} ({len(told)}): {' '.join(told)}"
 
 
 def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
@@ -212,9 +213,8 @@ def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
 
 
 def _card_words(result: ReviewResult, cards: Sequence[str]) -> str:
-    if len(cards) == len(result.cards) > 2:
-        return "every card"
-    return joined([result.card(card).label for card in cards])
+    is_every = len(cards) == len(result.cards) > 2
+    return "every card" if is_every else joined([result.card(card).label for card in cards])
 
 
 def _cell_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:

@@ -67,6 +67,14 @@ def test_several_messages_are_counted_and_a_single_one_is_told(result: ReviewRes
     assert group_words(result, both).startswith("The first seconds differ from the rest (2 run sets): ")
 
 
+def test_messages_of_means_say_of_which_card_they_are(result: ReviewResult) -> None:
+    """Two that speak of *this card* would be nobody's."""
+    keys, labels = [card.key for card in result.cards], [card.label for card in result.cards]
+    said = [placed(f"This card is {word}.", card=key) for key, word in zip(keys[:2], ("warm", "cold"), strict=True)]
+    (both,) = caveat_groups(said)
+    assert group_words(result, both).endswith(f"(2): {labels[0]}: This card is warm. {labels[1]}: This card is cold.")
+
+
 def test_a_mean_tells_a_single_run_although_its_cells_do_too(result: ReviewResult) -> None:
     own = Caveat(code="one-run", message="Cells with a single run give no interval.")
     changed = replace(result, overall=(replace(result.overall[0], caveats=(own,)), *result.overall[1:]))
