@@ -81,7 +81,8 @@ def _gap_of_resolutions(names: Sequence[str]) -> _Gap | None:
     parts = {name: _around_resolution(name) for name in names}
     whole = [found for found in parts.values() if found is not None]
     n_lacking = len(names) - len(whole)
-    elsewhere = any(found is None and _resolutions_of(name) for name, found in parts.items())
+    # A name that has got a stand-in and is read without it still will never be read with one.
+    elsewhere = any(found is None and (_STAND_IN in name or _resolutions_of(name)) for name, found in parts.items())
     if not whole or elsewhere or n_lacking < _LEAST_SHARE * len(names) or n_lacking == 0:
         return None
     before, parting, after = ({n for n, _, _ in whole}, {way for _, way, _ in whole}, {n for _, _, n in whole})

@@ -50,7 +50,7 @@ RESOLUTION: Final = re.compile(
     r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
     r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])"
     # Behind a word, and in front of the number or the letter of a run: "lake1080p", "1440p2", "1080pb".
-    r"|(?<!\d)(?:720|1080|1440|2160)p(?=(?:\d{1,2}|[a-h])?(?![^\W_]))",
+    r"|(?<!\d)(?:\d{3,4}p|[24568]k)(?=(?:\d{1,2}|[a-h])?(?![^\W_]))",
     re.IGNORECASE,
 )
 

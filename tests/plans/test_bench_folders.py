@@ -20,7 +20,7 @@ CARDS = ("Brae 41", "Tarn 6")
 SPELLED = {"Brae 41": ("Brae 41", "brae-41", "BRAE41"), "Tarn 6": ("Tarn 6", "tarn_6", "TARN6")}
 SCENES = {"dry harbor": ("Dry Harbor", "dry-harbor", "DryHarbor"), "lake": ("Lake", "lake", "LAKE")}
 RESOLUTIONS = ("FHD", "4K")
-LINES = {"FHD": "1080p", "4K": "2160p"}
+LINES = {"FHD": "1080p", "4K": "4K"}
 
 Way = Callable[[str, str, str, int], str]
 """The path of a capture, from its card, its scene, its resolution and the number of its run from 0 on."""

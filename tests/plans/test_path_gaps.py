@@ -162,3 +162,14 @@ def test_resolutions_that_some_paths_have_in_a_folder_and_others_in_the_name_are
     ]
     readings = read_paths([*in_folders, *in_names])
     assert all("<" not in reading.pattern.text for reading in readings)
+
+
+@pytest.mark.parametrize("odd", ["4Kx", "max a", "UHDa", "000pzz"])
+def test_resolutions_of_which_some_are_not_known_end(tmp_path: Path, odd: str) -> None:
+    """One in three names a resolution that nobody knows, joined to the run: no reading, or one, but an end."""
+    for card, scene, lines, run in product(("Brae 41", "Tarn 6"), ("lake", "mill"), ("1080p", "1440p", odd), "abc"):
+        path = tmp_path / card / f"{scene}-{lines}{run}.csv"
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("frame_time_ms\n16.6\n16.7\n16.8\n")
+    names = sorted(path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.csv"))
+    assert all(len(reading.fields) <= len(names) for reading in read_paths(names))
