@@ -125,6 +125,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     click.echo(order_text(read.design, found, at, steps), nl=False)
     if keys.swaps is not None and keys.swaps < found[at].n_swaps:
         click.echo(f"frametime: no order has fewer than {counted(found[at].n_swaps, 'swap')}", err=True)
+        keys = changed_order(keys, {"swaps": found[at].n_swaps})
     if out is not None:
         click.echo(f"{printable(str(out))}: {len(steps)} runs", err=True)
     if keys != read.order:
