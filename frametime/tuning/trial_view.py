@@ -149,9 +149,9 @@ class TrialView:
         return [
             trial
             for trial in self.record.trials
-            if trial.setting == setting
-            and trial.workload == workload
+            if trial.workload == workload
             and not trial.is_endurance
+            and trial.setting == setting
             and self.failure_of(trial) is None
         ]
 
