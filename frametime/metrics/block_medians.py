@@ -11,7 +11,6 @@ from frametime.units import NS_PER_MS
 
 # Up to this length rows are sorted faster than their middle is found.
 _SHORT: Final = 256
-_AT_ONCE: Final = 1 << 18
 
 Numbers: TypeAlias = NDArray[Any]
 """Whole or not."""
@@ -50,21 +49,17 @@ def medians_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 
     [2.0, 6.0]
     """
     lengths = np.diff(edges)
-    middles = np.empty((2, lengths.size), dtype=values.dtype)
-    by_length = np.argsort(lengths, kind="stable")
-    start = 0
-    while start < by_length.size:
+    found = np.empty(lengths.size)
+    for at in np.flatnonzero(lengths > _SHORT).tolist():
+        found[at] = median_in_place(values[edges[at] : edges[at + 1]] / unit)
+    by_length = np.argsort(lengths, kind="stable")[: int((lengths <= _SHORT).sum())]
+    while by_length.size:
         # Rows are filled up to one length, so a group holds no more than twice the shortest.
-        shortest = int(lengths[by_length[start]])
-        stop = int(np.searchsorted(lengths, 2 * shortest, side="right", sorter=by_length))
-        if shortest > _SHORT:
-            stop = min(stop, start + max(_AT_ONCE // (2 * shortest), 1))
-        group = by_length[start:stop]
-        find = _middles_of_long_rows if shortest > _SHORT else _middles_of_rows
-        middles[:, group] = find(values, edges[group], lengths[group])
-        start = stop
-    lower, upper = middles / unit
-    return np.asarray(0.5 * (lower + upper), dtype=np.float64)
+        stop = np.searchsorted(lengths[by_length], 2 * lengths[by_length[0]], side="right")
+        group, by_length = by_length[:stop], by_length[stop:]
+        lower, upper = _middles_of_rows(values, edges[group], lengths[group])
+        found[group] = 0.5 * (lower / unit + upper / unit)
+    return found
 
 
 def as_rows(
@@ -87,23 +82,6 @@ def _middles_of_rows(values: Numbers, firsts: NDArray[np.int64], lengths: NDArra
     rows.sort(axis=1)
     numbers = np.arange(lengths.size)
     return rows[numbers, (lengths - 1) // 2], rows[numbers, lengths // 2]
-
-
-def _middles_of_long_rows(
-    values: Numbers, firsts: NDArray[np.int64], lengths: NDArray[np.int64]
-) -> tuple[Numbers, Numbers]:
-    """Filled up on both sides, so that the upper middle of every row stands at one place."""
-    width = int(lengths.max())
-    least, most = (
-        (-np.inf, np.inf) if values.dtype.kind == "f" else (np.iinfo(values.dtype).min, np.iinfo(values.dtype).max)
-    )
-    rows = np.full((lengths.size, width), most, dtype=values.dtype)
-    for row, first, length in zip(rows, firsts.tolist(), lengths.tolist(), strict=True):
-        below = width // 2 - length // 2
-        row[:below], row[below : below + length] = least, values[first : first + length]
-    rows.partition(width // 2, axis=1)
-    upper = rows[:, width // 2]
-    return np.where(lengths % 2 == 1, upper, rows[:, : width // 2].max(axis=1)), upper
 
 
 class Blocks(NamedTuple):
