@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.capture import Conditions
@@ -15,6 +16,9 @@ from frametime.plans.path_pattern import KNOWN, RUN_WORDS, PathPattern, resoluti
 from frametime.plans.path_reading import LOG_ENDING
 from frametime.plans.plan import ReviewPlan
 from frametime.review.run_set import run_name
+
+_Found: TypeAlias = tuple[Path, dict[str, str]]
+"""A file, and the fields of its path."""
 
 
 class RunFile(NamedTuple):
@@ -62,6 +66,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
     sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
     besides = {} if plan.captures.sensors is not None else {path: sensor_log_beside(path) for path, _ in found}
     taken = set(besides.values())
+    sensor_logs = cache(lambda: [] if plan.captures.sensors is None else [*plan.captures.sensors.glob(folder)])
     for path, loose_fields in found:
         raw_name = path.relative_to(folder).as_posix()
         if path in taken or sensor_match(raw_name) is not None:
@@ -75,7 +80,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         if "run" not in values and run_name(**place) in known:  # the first of copies that are counted from 1
             place["run"] = "0"
         known.add(run_name(**place))
-        sensors = besides.get(path) or _sensor_file(folder, plan.captures.sensors, fields)
+        sensors = besides.get(path) or _sensor_file(folder, plan.captures.sensors, sensor_logs, fields)
         if plan.captures.sensors is not None and sensors is None:
             without_sensors.append(name)
         conditions = _conditions(plan, name, {**values, "card": place["card"], "scene": place["scene"]}, place)
@@ -173,16 +178,23 @@ class PlanPlaces:
         return {**place, "run": run_of(values)}
 
 
-def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:
+def _sensor_file(
+    folder: Path, pattern: PathPattern | None, logs: Callable[[], Iterable[_Found]], values: dict[str, str]
+) -> Path | None:
+    """The sensor log of a run, with the names as in the path of its capture, else the one that is spelled alike."""
     if pattern is None:
         return None
     values = {name: values[name] for name in pattern.fields if name in values}
     relative = pattern.path_of(values)
-    if "*" not in relative:
-        path = folder / relative
-        return path if path.is_file() else None
-    fits = [path for path, found in pattern.glob(folder) if found == values]
+    if "*" not in relative and (folder / relative).is_file():
+        return folder / relative
+    alike = [(path, found) for path, found in logs() if _spelled(found) == _spelled(values)]
+    fits = [path for path, found in alike if found == values] or [path for path, _ in alike]
     return fits[0] if len(fits) == 1 else None
+
+
+def _spelled(values: Mapping[str, str]) -> dict[str, str]:
+    return {field: spelling(text) for field, text in values.items()}
 
 
 def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict[str, str]) -> Conditions:

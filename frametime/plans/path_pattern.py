@@ -160,7 +160,7 @@ class PathPattern:
         >>> pattern.match("GPU-70-dry-harbor.csv")
         {'card': 'GPU-70', 'scene': 'dry-harbor'}
         """
-        flags, quoted = ("i", _any_spelling) if any_spelling else ("", re.escape)
+        flags, quoted = ("i", spelled_anyhow) if any_spelling else ("", re.escape)
         expressions = {
             field: f"(?{flags}:{'|'.join(map(quoted, sorted(texts, key=len, reverse=True)))})"
             for field, texts in values.items()
@@ -262,7 +262,7 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
     return re.compile(_committed(parts), re.DOTALL)
 
 
-def _any_spelling(name: str) -> str:
+def spelled_anyhow(name: str) -> str:
     """An expression for what has the same `spelling`, and little else."""
     return "[-_ ]*".join("[-_ ]" if letter == " " else re.escape(letter) for letter in spelling(name))
 

@@ -18,7 +18,7 @@ from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.finding_runs import PlanPlaces, number_of_run, run_of
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_gaps import read_paths
-from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelling
+from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelled_anyhow, spelling
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order
@@ -347,7 +347,7 @@ def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern
             pattern = PathPattern.parse(text)
         except PlanError:  # a name with a brace in it, or two fields side by side
             continue
-        told_apart = pattern.with_values({field: reading.values(field) for field in pattern.fields})
+        told_apart = pattern.with_values({field: reading.values(field) for field in pattern.fields}, any_spelling=True)
         matches = [told_apart.match(name) for name in sensors]
         if None not in matches and ("*" not in text or len(set(map(str, matches))) == len(matches)):
             return pattern
@@ -363,7 +363,7 @@ def _stem(path: str) -> str:
 def _with_fields(name: str, values: Mapping[str, set[str]]) -> str:
     """A path with the fields in place of their values."""
     for field, texts in values.items():
-        either = "|".join(map(re.escape, sorted(texts, key=len, reverse=True)))
+        either = "|".join(map(spelled_anyhow, sorted(texts, key=len, reverse=True)))
         # Of a run the last place; letters may be joined to its number.
         before = "^(.*)" if field == "run" else "()"
         edge = r"\d" if field == "run" and all(map(str.isdecimal, texts)) else r"[^\W_]"

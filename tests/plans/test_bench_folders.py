@@ -302,3 +302,22 @@ def test_sensor_logs_that_are_named_like_the_captures_are_found(
         assert {run.name: str(run.sensors and run.sensors.relative_to(tmp_path).as_posix()) for run in found.runs} == {
             name: sensors.format(*place, 0, " abc"[int(place[3])]) for name, place in truth.items()
         }
+
+
+def test_sensor_logs_may_spell_the_cards_in_another_way(tmp_path: Path) -> None:
+    """``HW/ORRIN 40.csv`` beside the captures of ``orrin-40``; no such log was found."""
+    for card, scene, run in product(("orrin-40", "vela_9xt"), ("harbor", "canyon"), (1, 2)):
+        path = tmp_path / card / f"{scene}_1080p_{run}.csv"
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("frame_time_ms\n" + "16.6\n16.8\n" * 20)
+    (tmp_path / "HW").mkdir()
+    for name in ("ORRIN 40", "Vela 9XT"):
+        (tmp_path / "HW" / f"{name}.csv").write_text("time_s,gpu power (W)\n0,200\n1,201\n2,199\n3,200\n")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert draft.sensors is not None and draft.sensors.text == "HW/{card}.csv"
+    found = find_runs(parse_plan(draft.text, file_name="plan.toml", folder=tmp_path))
+    assert found.without_sensors == ()
+    assert {(run.place["card"], run.sensors and run.sensors.stem) for run in found.runs} == {
+        ("orrin-40", "ORRIN 40"),
+        ("vela_9xt", "Vela 9XT"),
+    }
