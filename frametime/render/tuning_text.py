@@ -153,7 +153,7 @@ def _settings_parts(summary: TuningSummary) -> list[tuple[str, Table]]:
 _SHORT_LABELS: Final = {
     **{"number": "No.", "core_offset_mhz": "Core", "memory_offset_mhz": "Memory", "core_voltage_offset_mv": "mV"},
     **{"power_limit_pct": "Limit %", "power": "Power", "n_runs": "Runs", "average_fps": "FPS", "average_power_w": "W"},
-    **{"gain_pct_per_mhz": "% per MHz", "frames_per_joule": "Fr./J", "peak_temperature_c": "\N{DEGREE SIGN}C"},
+    **{"gain_pct_per_mhz": "% per MHz", "frames_per_joule": "FPS/W", "peak_temperature_c": "\N{DEGREE SIGN}C"},
 }
 
 

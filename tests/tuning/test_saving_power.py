@@ -177,7 +177,7 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     report = render_markdown(tuning_report(summary))
     assert "Every day: core voltage" in report and "The clocks were left as delivered" in report
     # The goal is frames per joule, in a review as well: the same number has no second name here.
-    assert "Fr./J" in told and "Frames per joule |" in report and "per watt" not in told + report
+    assert "FPS/W" in told and "Frames per joule |" in report and "per watt" not in told + report
 
 
 @pytest.mark.parametrize("goal", ["efficiency", "quiet"])

@@ -94,14 +94,14 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     >>> open_sentence(-143.0, 147.0, "the rest")
     'the level may change by 100 % or more over the rest'
     >>> open_sentence(3.8, 4.4, "this run")
-    'the level changes by +3.8 to +4.4 % over this run, no more than one that wanders may by chance'
+    'the level changes by +3.8 to +4.4 % over this run; a level that wanders may do so by chance'
     """
     # A slope that would take the level below 0 is no bound at all.
     is_bound = max(abs(low_pct), abs(high_pct)) < 100.0
     change = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", _MINUS) if is_bound else "100 % or more"
     if low_pct <= 0.0 <= high_pct:
         return f"the level may change by {change} over {part}"
-    return f"the level changes by {change} over {part}, no more than one that wanders may by chance"
+    return f"the level changes by {change} over {part}; a level that wanders may do so by chance"
 
 
 def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes: float) -> str:
