@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import re
+import shlex
 import shutil
 import stat
 import zipfile
@@ -203,12 +204,19 @@ def test_a_review_with_cards_of_a_shelf_goes_with_the_rows_of_the_shelf(bench: P
 
 
 def test_a_result_that_its_captures_no_longer_give_is_not_packed(bench: Path, tmp_path: Path) -> None:
-    shutil.copytree(bench, tmp_path / "bench")
-    plan = tmp_path / "bench" / "review" / "plan.toml"
+    folder = tmp_path / "my bench"  # the command that helps can be pasted for a name with a space, too
+    shutil.copytree(bench, folder)
+    plan = folder / "review" / "plan.toml"
     plan.write_text(plan.read_text("utf-8").replace('title = "', 'title = "Other '), encoding="utf-8")
-    told = frametime("pack", str(tmp_path / "bench" / "result"), "--out", str(tmp_path / "x.zip"))
+    told = frametime("pack", str(folder / "result"), "--out", str(tmp_path / "x.zip"))
     assert told.code == 3
     assert "plan and captures do not give this result" in told.err
+    command = shlex.split(told.err.partition("make it again: ")[2])
+    assert (command[:2], Path(command[2]).name, command[3:]) == (
+        ["frametime", "review"],
+        "plan.toml",
+        ["--out", str(folder / "result")],
+    )
     assert not (tmp_path / "x.zip").exists()
 
 

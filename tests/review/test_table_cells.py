@@ -251,6 +251,14 @@ def test_a_whole_that_the_cells_left_out_contradict_says_so(in_canyon: float, to
     assert (said in birch, any("say otherwise" in message for message in cedar)) == (told, False)
 
 
+def test_cells_left_out_that_agree_with_the_whole_say_nothing() -> None:
+    levels = {("amber-6", "harbor"): 100.0, ("birch-9", "harbor"): 80.0, ("cedar-12", "harbor"): 80.0}
+    levels |= {("amber-6", "canyon"): 100.0, ("birch-9", "canyon"): 80.0}
+    result = review_runs(design(CARDS[:3], SCENES[:2], ("1440p",), metrics=METRICS[:1]), rates(levels))
+    assert [item.verdict for item in result.overall] == ["behind", "behind"]
+    assert not any("say otherwise" in caveat.message for item in result.overall for caveat in item.caveats)
+
+
 def test_a_card_with_few_cells_stands_apart_with_the_baselines_mean_beside_its_own() -> None:
     levels = {(card, scene): 100.0 for card in CARDS[:2] for scene in SCENES}
     levels |= {("amber-6", "harbor"): 50.0, ("cedar-12", "harbor"): 60.0}
