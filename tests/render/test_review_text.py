@@ -10,12 +10,13 @@ from example_result import design, example_result, placed_run
 from review_samples import sample_review
 
 from frametime.caveats import Caveat, Weight
+from frametime.render.report.document import TraceView
 from frametime.render.report.markdown import escaped, render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
 from frametime.render.review_words import change_words, coverage_words
-from frametime.render.tables.review_comparisons import cells_table, efficiency_table
-from frametime.render.tables.table import line_text
+from frametime.render.tables.review_comparisons import cells_table, efficiency_table, estimates_table
+from frametime.render.tables.table import Table, line_text
 from frametime.render.terminal_text import text_table
 from frametime.review.result import CoverageCell, LookState, ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
@@ -54,6 +55,35 @@ def test_hitches_that_recur_are_told_and_other_notes_are_not(result: ReviewResul
     assert hitches in words and "Another note." not in words
     smoothness = render_markdown(review_report(review)).partition("## Smoothness")[2].partition("\n## ")[0]
     assert hitches in smoothness and "Another note." not in smoothness
+
+
+def test_hitches_stand_with_a_card_s_own_numbers_and_beside_no_difference(result: ReviewResult) -> None:
+    hitches = Caveat(code="recurring-hitches", message="Hitches recur.", weight=Weight.NOTE)
+    care = Caveat(code="one-run", message="A single run.", weight=Weight.CARE)
+    item = replace(result.comparisons[0], caveats=(hitches, care))
+    cells = tuple(replace(cell, caveats=(hitches,)) for cell in result.cells)
+    review = replace(result, cells=cells, comparisons=(item, *result.comparisons[1:]))
+    row = next(row for row in cells_table(review).rows if row.origin == "comparisons/0")
+    assert [note.text for cell in row.cells for note in cell.notes] == ["A single run."]
+    assert "recurring-hitches" in str(cells_table(review).exact(row, "caveats"))
+    assert "Hitches recur." in [note.text for note in estimates_table(review).notes]
+
+
+def test_the_markdown_leaves_out_what_only_a_page_can_do_and_what_the_plan_does_not_say(result: ReviewResult) -> None:
+    traces = TraceView(key="traces", caption="Zoom here.", statement="", data={})
+    review = replace(result, plan={**result.plan, "margin": 0.03, "author": None, "looks": ()})
+    shown = render_markdown(review_report(review, traces=traces))
+    assert "## Smoothness" in shown and "Zoom here." not in shown and "Frame times of each run" not in shown
+    assert "## Your own choice" not in shown
+    assert "| `margin` | 0.03 |" in shown and "`author`" not in shown and "`looks`" not in shown
+
+
+def test_a_cut_says_nothing_twice(result: ReviewResult) -> None:
+    first = result.cuts[1].key
+    told = f"{result.answers[first].first} And one is ahead."
+    shown = render_markdown(review_report(replace(result, paragraphs={**result.paragraphs, first: told})))
+    words = shown.replace("\\", "")
+    assert "\n\nAnd one is ahead.\n" in words and told not in words
 
 
 def test_no_line_of_words_is_wider_than_a_terminal_and_no_percent_sign_stands_alone(result: ReviewResult) -> None:
@@ -124,27 +154,32 @@ def verdicts_of(result: ReviewResult, **changed: object) -> str:
 def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     plain = {"runs_needed": None, "at_margin": False, "real_but_small": False, "stands_after_holm": None}
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "runs_needed": 7}) == (
-        "○ undecided about 7 runs each would decide | \N{EN DASH}"
+        "○ undecided, about 7 runs each would decide | \N{EN DASH}"
     )
     assert verdicts_of(result, **{**plain, "verdict": "ahead", "stands_after_holm": False}) == "► ahead | no"
     assert verdicts_of(result, **{**plain, "verdict": "tied", "real_but_small": True}) == (
         "■ tied, real but small | \N{EN DASH}"
     )
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "at_margin": True}) == (
-        "○ undecided at the margin: more runs would not decide | \N{EN DASH}"
+        "○ undecided, at the margin: more runs would not decide | \N{EN DASH}"
     )
 
 
 def test_a_cost_that_is_not_there_has_its_own_reason(result: ReviewResult) -> None:
-    """A caveat of the row, such as cells left out, is no reason why there is no tariff or no price."""
+    """A caveat of the row, such as cells left out, is no reason why there is no price; without a tariff there is no
+    column for a cost."""
 
-    def reasons(**changed: object) -> list[str | None]:
+    def table_with(**changed: object) -> Table:
         gone = dict.fromkeys(("running_cost_interval", "total_cost", "total_cost_interval"), None)
         row = replace(next(row for row in result.efficiency if row.caveats), **gone, **changed)
-        (shown,) = efficiency_table(replace(result, efficiency=(row,))).view("running_cost", "total_cost").rows
+        return efficiency_table(replace(result, efficiency=(row,)))
+
+    def reasons(**changed: object) -> list[str | None]:
+        (shown,) = table_with(**changed).view("running_cost", "total_cost").rows
         return [getattr(cell.content[0], "reason", None) for cell in shown.cells]
 
-    assert reasons(running_cost=None, years=None) == ["the plan gives no tariff"] * 2
+    without = table_with(running_cost=None, years=None)
+    assert without.has("frames_per_joule") and not without.has("running_cost") and not without.has("total_cost")
     assert reasons(running_cost=90.0) == [None, "the plan gives no price"]
     assert [str(why)[:8] for why in reasons(running_cost=None)] == ["Missing:"] * 2
 

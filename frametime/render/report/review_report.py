@@ -12,7 +12,7 @@ from frametime.render.report.page_data import reader_choice
 from frametime.render.report.review_blocks import lead_blocks, power_bars, scene_bars, standings_bars, verdict_cards
 from frametime.render.review_words import ReviewWords, caveat_groups, group_words, placed_caveats
 from frametime.render.tables import review_runs
-from frametime.render.tables.parts import caption_of, code_cell, count, percent, words_table
+from frametime.render.tables.parts import caption_of, code_cell, count, percent, sentence_case, words_table
 from frametime.render.tables.review_comparisons import (
     APART,
     PLACED,
@@ -33,6 +33,7 @@ from frametime.words import counted
 
 _LONG = 12
 """Rows of a table that is seen at a glance."""
+_NOT_GIVEN, _NONE = "not given", "none"
 _MOST_RUN_METRICS = 6
 """Of more the table of runs could not be read across, and would be the largest part of the page."""
 
@@ -114,9 +115,10 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     sections = []
     for number, cut in enumerate(result.cuts, 1):
         bars = standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")
-        told: list[doc.Block] = [doc.said(result.answers[cut.key].first), bars]
-        more: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
-        more += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
+        first = result.answers[cut.key].first
+        told: list[doc.Block] = [doc.said(first), bars]
+        more: list[doc.Block] = [doc.said(f"{sentence_case(cut.definition)}: {counted(len(cut.cells), 'cell')}.")]
+        more += [doc.said(text)] if (text := result.paragraphs.get(cut.key, "").removeprefix(first).lstrip()) else []
         tables = standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         more += [table.without_comparison() for table in tables]
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
@@ -248,8 +250,8 @@ def methods_section(result: ReviewResult) -> doc.Section:
 def provenance_section(result: ReviewResult) -> doc.Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
     pairs = flat(plain(result.plan))
-    settings = ((code_cell(name), text) for name, text in pairs)
-    plan = words_table("plan", settings, folded_as=f"The plan, {len(pairs)} settings")
+    given = [(code_cell(name), text) for name, text in pairs if text not in {_NOT_GIVEN, _NONE}]
+    plan = words_table("plan", given, folded_as=f"The plan, {len(given)} settings")
     versions = words_table("versions", result.versions.items())
     return doc.section("provenance", review_runs.card_table(result), review_runs.file_table(result), plan, versions)
 
@@ -266,8 +268,8 @@ def flat(value: object, name: str = "") -> list[tuple[str, str]]:
         return [pair for key, item in value.items() for pair in flat(item, f"{name}.{key}" if name else str(key))]
     if isinstance(value, (list, tuple)):
         if all(isinstance(item, (str, int, float)) for item in value):
-            return [(name, ", ".join(str(item) for item in value) or "none")]
+            return [(name, ", ".join(str(item) for item in value) or _NONE)]
         return [pair for number, item in enumerate(value, 1) for pair in flat(item, f"{name}[{number}]")]
     if value is None:
-        return [(name, "not given")]
+        return [(name, _NOT_GIVEN)]
     return [(name, str(value).lower() if isinstance(value, bool) else str(value))]

@@ -197,8 +197,10 @@ def cells_table(result: ReviewResult) -> Table:
             estimate = summary.estimates[metric.key]
             number, item = places.get((metric.key, summary.card, summary.scene, summary.resolution), (place, None))
             caveats = (*summary.caveats, *estimate.caveats) if item is None else item.caveats
+            # Hitches that recur say nothing of a difference: they stand with the card's own numbers.
+            told = [caveat for caveat in caveats if caveat.code != "recurring-hitches"]
             values: dict[str, object] = {
-                **words.labels(summary, caveats, on="scene"),
+                **words.labels(summary, told, on="scene"),
                 "metric": metric.key,
                 "unit": metric.unit,
                 "resolution": summary.resolution,
@@ -224,9 +226,9 @@ def cells_table(result: ReviewResult) -> Table:
 def _remark(item: CellComparison) -> Line:
     """What goes with a verdict: how many runs would decide, or that the difference is real all the same."""
     if item.runs_needed is not None:
-        return (" about ", count(item.runs_needed, "runs_needed"), " runs each would decide")
+        return (", about ", count(item.runs_needed, "runs_needed"), " runs each would decide")
     if item.at_margin:
-        return (" at the margin: more runs would not decide",)
+        return (", at the margin: more runs would not decide",)
     return (", real but small",) if item.real_but_small else ()
 
 
@@ -309,15 +311,17 @@ def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str
 
 @once_a_result
 def efficiency_table(result: ReviewResult) -> Table:
-    """Power, energy and running cost of the cards with sensor logs, over each cut."""
+    """Power and energy of the cards with sensor logs, over each cut; running cost where the plan has a tariff."""
     words = ReviewWords(result)
     currency = next((row.currency for row in result.efficiency if row.currency), "money")
     years = next((row.years for row in result.efficiency if row.years is not None), None)
-    period = f"{years:g} years" if years is not None else "the time"
+    columns = columns_of("efficiency-table", currency=currency, period=f"{years or 0.0:g} years")
+    if years is None:
+        columns = tuple(column for column in columns if column.key not in {"running_cost", "total_cost"})
 
     def values(row: EfficiencyRow) -> dict[str, object]:
         told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
-        unknown = first_reason(row.caveats, "the power is not known") if row.years else "the plan gives no tariff"
+        unknown = first_reason(row.caveats, "the power is not known")
         told |= _priced(row, "running_cost", reason=unknown)
         told |= _priced(row, "total_cost", reason="the plan gives no price" if row.running_cost else unknown)
         if row.card == result.baseline:
@@ -325,4 +329,4 @@ def efficiency_table(result: ReviewResult) -> Table:
             told["baseline_frames_per_joule"] = NOTHING
         return told
 
-    return table_of("efficiency-table", result, values, words={"currency": currency, "period": period})
+    return table_of("efficiency-table", result, values, columns=columns)
