@@ -5,7 +5,8 @@ from __future__ import annotations
 import atexit
 import gc
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import cache
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
@@ -33,6 +34,8 @@ _MISSING = re.compile(r"Object missing required field `(\w+)`")
 # processes crash there, with all work done. Classes that are left alone to the end are not freed at all.
 atexit.register(gc.freeze)
 
+_described: Final[Callable[[type], inspect.Type]] = cache(inspect.type_info)
+
 
 def decoded(source: TomlSource, kind: type[Decoded]) -> Decoded:
     """The values as an object of a class whose types say what each key may hold.
@@ -42,7 +45,7 @@ def decoded(source: TomlSource, kind: type[Decoded]) -> Decoded:
     FrametimeError
         The error of the source, at the first key that is unknown, missing or wrong.
     """
-    top = inspect.type_info(kind)
+    top = _described(kind)
     _refuse_unknown(source, top, ())
     try:
         return msgspec.convert(source.values, kind)
@@ -141,10 +144,8 @@ def _allowed(expected: inspect.Type, path: KeyPath) -> str:
 
 
 def _range(bare: Any) -> str:
-    if isinstance(bare, inspect.StrType):
-        return ", not empty" if bare.pattern else ""
-    if isinstance(bare, inspect.BoolType):
-        return ""
+    if isinstance(bare, inspect.StrType | inspect.BoolType):
+        return ", not empty" if getattr(bare, "pattern", None) else ""
     words = ""
     for bound, word in (
         (bare.gt, "above"),
