@@ -118,7 +118,7 @@ def _value(result: ReviewResult) -> list[str]:
         return []
     # The best value first; of many cards the others are in the files.
     best = sorted(chosen.rows, key=lambda row: -float(table.exact(row, "fps_per_money") or 0.0))
-    currency = next((card.currency for card in result.cards if card.currency), "money")
+    currency = next((row.currency for row in result.value if row.currency), "money")
     shown = replace(chosen, rows=tuple(best)).view(
         *("card", "price", "fps_per_money"),
         ("value_ratio", "value_ratio_interval"),

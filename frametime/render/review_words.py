@@ -13,8 +13,10 @@ from frametime.render.tables.table import Cell, Column
 from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
 from frametime.review.result_tables import EfficiencyRow, OverallComparison, ValueRow, Verdict
 from frametime.statistics.differences import Interval
-from frametime.words import counted, joined, percent_change_words
+from frametime.words import counted, first_of, joined, percent_change_words
 
+_MOST_CARDS: Final = 6
+"""Cards that a sentence names; of more it names some, and counts the others."""
 VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
 """In the order in which they are told."""
 
@@ -207,14 +209,15 @@ def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
         by_cards.setdefault(tuple(sorted(cards, key=order.__getitem__)), []).append(cell)
     parts = [f"{_card_words(result, cards)} at {_cell_words(result, cells)}" for cards, cells in by_cards.items()]
     named = {card for cards in by_cards for card in cards}
-    whole = list(dict.fromkeys(item.card for item in members if item.cell is None and item.card))
-    parts += [result.card(card).label for card in whole if card not in named]
-    return "; ".join(parts)
+    whole = dict.fromkeys(item.card for item in members if item.cell is None and item.card and item.card not in named)
+    return "; ".join([*parts, _card_words(result, list(whole))] if whole else parts)
 
 
 def _card_words(result: ReviewResult, cards: Sequence[str]) -> str:
-    is_every = len(cards) == len(result.cards) > 2
-    return "every card" if is_every else joined([result.card(card).label for card in cards])
+    if len(cards) == len(result.cards) > 2:
+        return "every card"
+    labels = [result.card(card).label for card in cards]
+    return joined(labels) if len(labels) <= _MOST_CARDS else first_of(labels, _MOST_CARDS - 1)
 
 
 def _cell_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:

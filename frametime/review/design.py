@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias
 
 from frametime.metrics.metric import Better
@@ -41,6 +41,14 @@ class CardEntry:
     settings: str | None
     driver: str | None
     is_baseline: bool
+
+
+def priced_alike(cards: Sequence[CardEntry]) -> tuple[CardEntry, ...]:
+    """The cards in one currency, the baseline's or that of the first card with a price; none in another has a price."""
+    priced = sorted((card for card in cards if card.price is not None), key=lambda card: not card.is_baseline)
+    currency = priced[0].currency if priced else None
+    prices = [card.price if card.currency == currency else None for card in cards]
+    return tuple(replace(card, price=price, currency=currency) for card, price in zip(cards, prices, strict=True))
 
 
 @dataclass(frozen=True, kw_only=True)

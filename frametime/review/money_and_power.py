@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from frametime.caveats import Caveat
 from frametime.metrics.catalog import CATALOG
 from frametime.review.cell_comparisons import MetricMeans
-from frametime.review.design import CardEntry, ReviewDesign, RunningCost
+from frametime.review.design import CardEntry, ReviewDesign, RunningCost, priced_alike
 from frametime.review.overall import POWER, Pair, mean_value
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, Place, RunSet
@@ -54,21 +54,22 @@ def running_cost(average_power_w: float, cost: RunningCost) -> float:
 
 def value_rows(design: ReviewDesign, standings: Sequence[Standing]) -> list[ValueRow]:
     """One row a card for each cut, from the standings of the metric in which speed is counted; none without a price."""
-    speed, cards = speed_metric(design), {card.key: card for card in design.cards}
-    if not any(card.price for card in design.cards):
+    speed, priced = speed_metric(design), priced_alike(design.cards)
+    if not any(card.price for card in priced):
         return []
-    base = cards[design.baseline]
-    return [_row(standing, cards[standing.card], base) for standing in standings if standing.metric == speed]
+    entries = {card.key: (card, given) for card, given in zip(priced, design.cards, strict=True)}
+    base, _ = entries[design.baseline]
+    return [_row(standing, base, *entries[standing.card]) for standing in standings if standing.metric == speed]
 
 
-def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
-    """Value against the baseline, and break-even prices both ways, as far as the prices carry them."""
-    is_base, same_currency = card.key == base.key, card.currency == base.currency
+def _row(standing: Standing, base: CardEntry, card: CardEntry, given: CardEntry) -> ValueRow:
+    """Value against the baseline, and break-even prices both ways, as far as prices in its currency carry them.
+
+    A card without such a price is still told what it is worth.
+    """
+    is_base = card.key == base.key
     ratio, interval = (None, None) if is_base else (standing.ratio_to_baseline, standing.interval)
-    # A card without a price, and so without a currency, may still be told what it is worth in the baseline's.
-    base_price = base.price if same_currency or card.currency is None else None
-    own_price = card.price if same_currency else None
-    by_price = _ratio_of(base_price, own_price)
+    by_price = _ratio_of(base.price, card.price)
     equal, per_money = "price at which the value is equal", "rate per money over the baseline's"
     back = interval and interval.of_reciprocal()
     per_price = _ratio_of(standing.mean_value, card.price)
@@ -84,12 +85,12 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         money_per_fps=_ratio_of(card.price, standing.mean_value),
         value_ratio=(per_price and 1.0) if is_base else ratio and by_price and ratio * by_price,
         value_ratio_interval=_scaled(interval, by_price, per_money),
-        break_even_price=ratio and base_price and break_even_price(base_price, ratio),
-        break_even_interval=_scaled(interval, base_price, equal),
-        baseline_break_even_price=ratio and own_price and break_even_price(own_price, 1.0 / ratio),
-        baseline_break_even_interval=_scaled(back, own_price, equal),
+        break_even_price=ratio and base.price and break_even_price(base.price, ratio),
+        break_even_interval=_scaled(interval, base.price, equal),
+        baseline_break_even_price=ratio and card.price and break_even_price(card.price, 1.0 / ratio),
+        baseline_break_even_interval=_scaled(back, card.price, equal),
         stands_apart=standing.stands_apart,
-        caveats=(*standing.caveats, *(() if ratio is None else _about_prices(standing.metric, card, base))),
+        caveats=(*standing.caveats, *(() if ratio is None else _about_prices(standing.metric, given, base))),
     )
 
 
@@ -98,12 +99,11 @@ def _scaled(interval: Interval | None, factor: float | None, what: str) -> Inter
 
 
 def _about_prices(metric: str, card: CardEntry, base: CardEntry) -> list[Caveat]:
+    if card.price is not None and card.currency != base.currency:
+        own, other = (entry.currency or "no named currency" for entry in (card, base))
+        return [caveat_of("currencies-differ", metric, own=own, other=other)]
     absent = [entry.label for entry in (card, base) if entry.price is None]
-    if absent:
-        return [caveat_of("no-price", metric, cards=joined(absent))]
-    if card.currency != base.currency:
-        return [caveat_of("currencies-differ", metric, own=card.currency, other=base.currency)]
-    return []
+    return [caveat_of("no-price", metric, cards=joined(absent))] if absent else []
 
 
 def _ratio_of(one: float | None, other: float | None) -> float | None:
@@ -174,6 +174,8 @@ def _efficiency_row(
     cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
     power_interval = _power_interval(means[POWER], card, own)
     cost_interval = _scaled(power_interval, _ratio_of(cost, power), "running cost")
+    currency = (design.running_cost and design.running_cost.currency) or entry.currency
+    price = entry.price if entry.currency in (None, currency) else None
     return EfficiencyRow(
         cut=cells.cut,
         card=card,
@@ -190,9 +192,9 @@ def _efficiency_row(
         years=None if design.running_cost is None else design.running_cost.years,
         running_cost=cost,
         running_cost_interval=cost_interval,
-        total_cost=None if cost is None or entry.price is None else cost + entry.price,
-        total_cost_interval=None if entry.price is None else cost_interval and cost_interval.shifted(entry.price),
-        currency=entry.currency if design.running_cost is None else design.running_cost.currency or entry.currency,
+        total_cost=None if cost is None or price is None else cost + price,
+        total_cost_interval=None if price is None else cost_interval and cost_interval.shifted(price),
+        currency=currency,
         caveats=tuple(caveats),
     )
 

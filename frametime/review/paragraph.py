@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from itertools import combinations
 
 from frametime.lab.looks import levels_at
@@ -10,7 +11,7 @@ from frametime.metrics.metric import PRACTICE
 from frametime.review.card_repeatability import least_distance
 from frametime.review.cell_comparisons import MOST_RUNS, POWER
 from frametime.review.cell_summaries import ALPHA
-from frametime.review.design import CutEntry, ReviewDesign
+from frametime.review.design import CutEntry, ReviewDesign, priced_alike
 from frametime.review.money_and_power import DAYS_PER_YEAR
 from frametime.review.result import Method, ReviewResult
 from frametime.review.result_tables import Answers, Verdict
@@ -214,11 +215,11 @@ class Story:
             return ""
         row = self.value[card]
         if row.price is None:
-            return f"No price is given for {self.label(card)}."
+            return self._without_price([card])
         prices = {
             entry.key: entry.price
-            for entry in self.design.cards
-            if entry.price and entry.key != card and entry.currency == row.currency
+            for entry in priced_alike(self.design.cards)
+            if entry.price and entry.key != card
             if {card, entry.key} <= self.placed.keys()
         }
         cheaper = [key for key, price in prices.items() if price <= row.price]
@@ -245,26 +246,29 @@ class Story:
         rows = {card: row for card, row in self.value.items() if row.fps_per_money and not row.stands_apart}
         if not rows:
             return []
-        parts = []
-        if len({row.currency for row in rows.values()}) == 1:
-            best = max(rows.values(), key=lambda row: row.fps_per_money or 0.0)
-            each = f"{money(best.money_per_fps or 0.0)} {best.currency or ''}".rstrip()
-            alone = f"The {self._at_price(best.card)} costs {each} per fps"
-            said = alone if self.is_alone else f"Best value is the {self._at_price(best.card)}"
-            if best.value_ratio is not None and best.card != self.base:
-                change = percent_change_words(best.value_ratio, best.value_ratio_interval)
-                against = f"{self._at_price(self.base)}{_unsure(best.value_ratio_interval)}"
-                said += f": {change} speed for the money against {against}"
-            parts.append(f"{said}.")
-            row = rows.get(first)
-            if row is not None and row.break_even_price is not None and first not in {self.base, best.card}:
-                even = _break_even(row.break_even_price, row.break_even_interval, row.currency)
-                parts.append(f"{self._at_price(first)} would break even at {even}.")
+        best = max(rows.values(), key=lambda row: row.fps_per_money or 0.0)
+        each = f"{money(best.money_per_fps or 0.0)} {best.currency or ''}".rstrip()
+        alone = f"The {self._at_price(best.card)} costs {each} per fps"
+        said = alone if self.is_alone else f"Best value is the {self._at_price(best.card)}"
+        if best.value_ratio is not None and best.card != self.base:
+            change = percent_change_words(best.value_ratio, best.value_ratio_interval)
+            against = f"{self._at_price(self.base)}{_unsure(best.value_ratio_interval)}"
+            said += f": {change} speed for the money against {against}"
+        parts = [f"{said}."]
+        row = rows.get(first)
+        if row is not None and row.break_even_price is not None and first not in {self.base, best.card}:
+            even = _break_even(row.break_even_price, row.break_even_interval, row.currency)
+            parts.append(f"{self._at_price(first)} would break even at {even}.")
         return [*parts, self._without_price()]
 
-    def _without_price(self) -> str:
-        without = [card.key for card in self.design.cards if card.price is None]
-        return f"No price is given for {names_of(without, self.label)}." if without else ""
+    def _without_price(self, among: Collection[str] = ()) -> str:
+        """Cards, of all or ``among`` these, of whose value nothing is told, and why."""
+        priced = {card.key for card in priced_alike(self.design.cards) if card.price is not None}
+        cards = [card for card in self.design.cards if card.key not in priced and (not among or card.key in among)]
+        without, other = ([card.key for card in cards if (card.price is None) is some] for some in (True, False))
+        told = [f"No price is given for {names_of(without, self.label)}."] if without else []
+        told += [f"In another currency, and not compared: the price of {names_of(other, self.label)}."] if other else []
+        return " ".join(told)
 
     def _open(self) -> list[str]:
         """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""

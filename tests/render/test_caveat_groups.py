@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 from example_result import example_result
+from review_samples import sample_review
 
 from frametime.caveats import Caveat, Weight
 from frametime.render.report.markdown import render_markdown
@@ -65,6 +66,18 @@ def test_several_messages_are_counted_and_a_single_one_is_told(result: ReviewRes
     assert group_words(result, alone).endswith(": It warms up.")
     (both,) = caveat_groups([one, other])
     assert group_words(result, both).startswith("The first seconds differ from the rest (2 run sets): ")
+
+
+def test_one_message_of_many_cards_names_some_and_counts_the_others() -> None:
+    """Names of eighteen cards would fill the lines before the message begins."""
+    many = sample_review(n_cards=20, n_scenes=1, resolutions=("1440p",), n_cuts=1)
+    keys, labels = [card.key for card in many.cards], [card.label for card in many.cards]
+    (group,) = caveat_groups([placed("One scene alone.", card=key) for key in keys[1:]])
+    assert group_words(many, group) == f"{', '.join(labels[1:6])} and 14 more: One scene alone."
+    (few,) = caveat_groups([placed("One scene alone.", card=key) for key in keys[1:4]])
+    assert group_words(many, few) == f"{labels[1]}, {labels[2]} and {labels[3]}: One scene alone."
+    (all_of_them,) = caveat_groups([placed("One scene alone.", card=key) for key in keys])
+    assert group_words(many, all_of_them) == "Every card: One scene alone."
 
 
 def test_messages_of_means_say_of_which_card_they_are(result: ReviewResult) -> None:

@@ -110,6 +110,17 @@ def test_the_markdown_report_holds_every_exclusion_caveat_method_and_hash(result
         assert result.paragraphs[cut.key] in plain
 
 
+def test_the_coverage_of_many_cards_fits_a_terminal_and_tells_them_apart() -> None:
+    """A column for each of twelve cards would be 150 wide, with names that are cut until two are equal."""
+    many = sample_review(n_cards=12, n_scenes=2, resolutions=("1440p", "2160p"), n_cuts=1)
+    long = tuple(replace(card, label=f"{card.label} of the upright bench") for card in many.cards)
+    shown = coverage_text(replace(many, cards=long))
+    assert max(map(len, shown.splitlines())) <= 80
+    for card in long:
+        assert sum(line.startswith(f"  {card.label} ") for line in shown.splitlines()) >= 2  # a row for each scene
+    assert "| Card | Scene | 1440p | 2160p |" in render_markdown(review_report(many))
+
+
 def test_the_coverage_matrix_marks_what_is_missing(result: ReviewResult) -> None:
     shown = coverage_text(result)
     assert re.search(r"Canyon +2160p +3 of 3 +3 of 3 +0 of 3 !", shown)

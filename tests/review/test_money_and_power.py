@@ -81,7 +81,9 @@ def test_prices_in_two_currencies_are_not_compared() -> None:
         for key, currency in (("amber-6", "EUR"), ("birch-9", "USD"))
     )
     card = next(row for row in two_cards({}, entries=cards).value if row.card == "birch-9")
-    assert (card.value_ratio, card.break_even_price, card.baseline_break_even_price) == (None, None, None)
+    assert (card.price, card.fps_per_money, card.value_ratio, card.baseline_break_even_price) == (None,) * 4
+    # What the card is worth stands in the currency of the baseline, as for a card without a price.
+    assert (card.break_even_price, card.currency) == (pytest.approx(600.0, rel=1e-4), "EUR")
     assert "currencies-differ" in {caveat.code for caveat in card.caveats}
 
 

@@ -294,6 +294,8 @@ def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart
         "unit": unit,
         "currency": currency,
         "without": ", ".join(card.label for card in result.cards if card.price is None) or None,
+        "elsewhere": ", ".join(card.label for card in result.cards if card.price and card.currency != rows[0].currency)
+        or None,
         "definition": metric.definition,
         "if_even": any(point.other_x is not None for point in points),
     }

@@ -25,6 +25,7 @@ from frametime.render.report.review_blocks import card_colors
 from frametime.render.review_words import ReviewWords, remarks
 from frametime.render.tables.parts import VERDICT_MARKS
 from frametime.review.cell_summaries import has_logs
+from frametime.review.design import priced_alike
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.review.result_tables import CellLogMean
 
@@ -170,19 +171,19 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
     pairs = [
         (place, at, estimates.get((card, *cell))) for place, card in enumerate(cards) for at, cell in enumerate(cells)
     ]
-    currency = next((card.currency for card in result.cards if card.currency), None)
+    priced = priced_alike(result.cards)
     colors = card_colors(result)
     return ReaderChoice(
         {
             "margin": result.margin,
             "baseline": cards.index(result.baseline),
             "sample": result.sample_unit,
-            "currency": currency or "",
+            "currency": priced[0].currency or "",
             "has_value": bool(result.value),
             "speed": metrics.index(result.value[0].metric) if result.value else 0,
             "cards": [
                 {"label": card.label, "price": card.price, "currency": card.currency, "color": colors[card.key]}
-                for card in result.cards
+                for card in priced
             ],
             "scenes": [{"label": scene.label, "tags": list(scene.tags)} for scene in result.scenes],
             "resolutions": list(result.resolutions),

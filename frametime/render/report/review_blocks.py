@@ -174,7 +174,7 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
     value, power = (
         made(result).where(card=comparison.candidate, cut=comparison.cut) for made in (value_table, efficiency_table)
     )
-    currency = next((f" {card.currency}" for card in result.cards if card.currency), "")
+    currency = next((f" {row.currency}" for row in result.value if row.currency), "")
     facts = [Fact("Price", (*value.line(row, "price"), currency)) for row in value.rows]
     for term, table, ratio, interval in (
         ("Speed for the money", value, "value_ratio", "value_ratio_interval"),

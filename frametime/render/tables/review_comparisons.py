@@ -283,7 +283,7 @@ def estimates_table(result: ReviewResult) -> Table:
 def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
-    currency = next((row.currency for row in result.value if row.price is not None and row.currency), "money")
+    currency = next((row.currency for row in result.value if row.currency), "money")
     named = {"headline": words.headline.label, "unit": words.headline.unit}
 
     def values(row: ValueRow) -> dict[str, object] | None:

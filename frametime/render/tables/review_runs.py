@@ -30,6 +30,8 @@ from frametime.words import joined
 
 _LONG: Final = 12
 """Rows of a table that is seen at a glance."""
+_CARDS_WIDTH: Final = 54
+"""Characters that the names of cards may take side by side in a terminal, right of scene and resolution."""
 _TONES: Final = {"usable": mark("usable", "good"), "usable with care": mark("usable with care", "care")}
 _BY_TEST: Final = {
     "ok": ("not more than chance", "no farther than chance"),
@@ -40,13 +42,18 @@ _BY_TEST: Final = {
 
 
 def coverage_table(result: ReviewResult) -> Table:
-    """Usable runs of those planned, a row for each scene and resolution, a column for each card."""
+    """Usable runs of those planned: a column for each card or, where their names are too long, each resolution."""
     words = ReviewWords(result)
-    columns = (*columns_of("coverage"), *(Column(card, label) for card, label in words.cards.items()))
-    found: dict[tuple[str, str], dict[str, object]] = {}
+    is_by_card = sum(len(label) + 2 for label in words.cards.values()) <= _CARDS_WIDTH
+    across = "card" if is_by_card else "resolution"
+    left = [column for column in columns_of("coverage") if column.key != across]
+    heads = words.cards if is_by_card else {resolution: resolution for resolution in result.resolutions}
+    columns = (*left, *(Column(key, label) for key, label in heads.items()))
+    found: dict[tuple[str, ...], dict[str, object]] = {}
     for item in result.coverage.cells:
-        values = found.setdefault((item.scene, item.resolution), {**words.labels(item), "resolution": item.resolution})
-        values[item.card] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
+        at = tuple(getattr(item, column.key) for column in left)
+        values = found.setdefault(at, {**words.labels(item), "resolution": item.resolution})
+        values[getattr(item, across)] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     is_long = len(found) > _LONG
     caption = caption_of("coverage")
     if any(item.look == "leave" for item in result.coverage.cells):

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import cast
+
 import pytest
 from chart_reading import all_text
+from example_result import example_design, example_runs
 from report_page_reading import parsed, shown_numbers
 from review_samples import sample_review
 
@@ -12,10 +16,13 @@ from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_va
 from frametime.render.charts.theme import Theme
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
+from frametime.render.report.page_data import reader_choice
 from frametime.render.report.review_blocks import chart_words
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
+from frametime.render.tables.review_comparisons import value_table
 from frametime.review.result import ReviewResult
+from frametime.review.reviewing import review_runs
 from frametime.words import money, money_range, money_words, percent_change, percent_change_range, percent_change_words
 
 
@@ -99,3 +106,22 @@ def test_the_page(result: ReviewResult) -> None:
         if row.break_even_price is not None and row.break_even_interval is not None:
             assert money(row.break_even_price, row.break_even_interval) in shown[f"value/{number}/break_even_price"]
             assert money_range(row.break_even_interval) in markdown
+
+
+def test_a_price_in_another_currency_stands_beside_no_other() -> None:
+    """Under a heading of euros, 579 dollars would be read as euros."""
+    cards = [replace(card, currency="USD" if card.key == "birch-9" else "EUR") for card in example_design().cards]
+    result = review_runs(replace(example_design(), cards=tuple(cards)), example_runs(7))
+    value, (power,) = (
+        value_table(result),
+        (row for row in result.efficiency if (row.cut, row.card) == ("all", "birch-9")),
+    )
+    assert {str(value.exact(row, "card")) for row in value.rows} == {"amber-6", "cedar-12"}
+    assert power.running_cost is not None and power.total_cost is None
+    chart = all_text(draw_value(result, Theme.of("light", "web")))
+    assert "579" not in chart and "With a price in another currency: Birch 9." in chart
+    choice = cast("list[dict[str, object]]", reader_choice(result).data["cards"])
+    assert [card["price"] for card in choice] == [499.0, None, 489.0]
+    told = "In another currency, and not compared: the price of Birch 9."
+    assert told in result.paragraphs["all"] and "579" not in result.paragraphs["all"]
+    assert "Best value is the " in result.paragraphs["all"]
