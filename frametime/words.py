@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Final, Protocol
 
 
 class Bounds(Protocol):
@@ -29,6 +29,10 @@ def counted(count: float, singular: str, plural: str | None = None) -> str:
     """
     number = f"{count:,}" if isinstance(count, int) else f"{count:g}"
     return f"{number} {singular if count == 1 else plural or singular + 's'}"
+
+
+COMMAND: Final = re.compile(r"  (frametime(?: (?:'[^']*'|\"[^\"]*\"|[^\s'\"])+)+)(?=  |$)")
+"""A command in a text: two spaces before it and behind it, one between its words, which may be quoted."""
 
 
 def joined(parts: Sequence[str]) -> str:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import shlex
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -17,7 +19,7 @@ from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.words import counted, first_of
+from frametime.words import COMMAND, counted, first_of
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -151,12 +153,18 @@ class MeasureOutcome:
         shown = {self.request.path: name}
         if self.request.sensors is not None:
             shown[self.request.sensors] = os.path.relpath(self.request.sensors, folder).replace(os.sep, "/")
-        error = self.error
+        error = COMMAND.sub(partial(_remembering, name), self.error)
+        is_settled = error != self.error
         # The longest first: the name of the capture may be the beginning of that of its sensor log.
         for path in sorted(shown, key=len, reverse=True):
             error = error.replace(printable(path), printable(shown[path]))
-        settled, n_commands = re.subn(r"  frametime check .+?(?=  |$)", r"\g<0> --remember", error)
-        return f"{settled}; run it in the folder of the captures" if n_commands else error
+        return f"{error}  in the folder of the captures" if is_settled else error
+
+
+def _remembering(name: str, found: re.Match[str]) -> str:
+    """A command that reads a log, by this name, and keeps beside the log how."""
+    words = shlex.split(found[1])
+    return f"  {shlex.join([*words[:2], printable(name, limit=1000), *words[3:], '--remember'])}"
 
 
 def measure_file(

@@ -43,8 +43,9 @@ from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, me
 from frametime.pipeline.shelf import runs_on
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
+from frametime.review.design import AtPlace
 from frametime.review.result import UnreadableFile
-from frametime.review.run_set import AtPlace, PlacedRun, run_name
+from frametime.review.run_set import PlacedRun, run_name
 
 if TYPE_CHECKING:
     from frametime.adapters.sensors.sensor_log import SensorOptions

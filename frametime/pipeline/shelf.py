@@ -32,8 +32,8 @@ if TYPE_CHECKING:  # a list of the shelf does without what measures and judges
     from frametime.plans.plan import ReviewPlan
     from frametime.plans.plan_keys import ShelfKeys
     from frametime.render.data_output import Column
-    from frametime.review.design import ReviewDesign
-    from frametime.review.run_set import Place, PlacedRun
+    from frametime.review.design import Place, ReviewDesign
+    from frametime.review.run_set import PlacedRun
     from frametime.review.sessions import OtherSessions
 
 SCHEMA: Final = "frametime.shelf/1"

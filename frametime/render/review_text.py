@@ -18,7 +18,6 @@ from frametime.render.review_words import (
     PlacedCaveat,
     ReviewWords,
     caveat_groups,
-    cell_name,
     coverage_sentence,
     group_words,
     look_words,
@@ -29,7 +28,7 @@ from frametime.render.tables.review_runs import coverage_table, to_make_table
 from frametime.render.tables.table import Row, Table
 from frametime.render.terminal_text import WIDTH, table_text, text_table, wrapped
 from frametime.review.design import ReviewDesign
-from frametime.review.result import Coverage, ReviewResult, RunEntry, RunToMake
+from frametime.review.result import Coverage, ReviewResult, RunEntry, RunToMake, UnreadableFile
 from frametime.review.reviewing import NewestRun
 from frametime.review.run_set import PlacedRun
 from frametime.words import counted
@@ -137,7 +136,7 @@ def _to_know(result: ReviewResult, room: int) -> list[str]:
     flagged = [run for run in result.runs if run.flag and not run.excluded_reason and run.card in on_bench]
     told = [
         coverage_sentence(result.coverage),
-        *_one_of("Repeat", (f"{_run_words(result, run)}. {run.flag.sentence}" for run in flagged if run.flag)),
+        *_one_of("Repeat", (f"{_place(result, run)}. {run.flag.sentence}" for run in flagged if run.flag)),
         *_one_of("Cannot be used", (item.error for item in result.unreadable)),
         *_one_of("Left out by the plan", (f"{item.run_name} ({item.reason})" for item in result.exclusions)),
         *(group_words(result, group) for group in caveat_groups(_weighty(result))),
@@ -149,10 +148,6 @@ def _to_know(result: ReviewResult, room: int) -> list[str]:
             return [*lines, f"  ... and {counted(len(told) - number, 'more thing')} to know"]
         lines += bullet
     return lines
-
-
-def _run_words(result: ReviewResult, run: RunEntry) -> str:
-    return f"{result.card(run.card).label}, {cell_name(result, run.scene, run.resolution)}, run {run.run}"
 
 
 def _one_of(what: str, texts: Iterable[str]) -> list[str]:
@@ -202,8 +197,7 @@ _MORE_KEYS = ("average_power_w", "peak_temperature_c")
 def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = unstyled) -> str:
     """Judgement, numbers, how it lies beside the others of its cell, and which run comes next; four lines."""
     run = newest.run
-    at = (run.card, run.scene, run.resolution)
-    place = _place(design, *at, run.run)
+    place = _place(design, run)
     if not isinstance(run, PlacedRun):
         lines = [f"{place}: {style('cannot be used', 'bad')}", wrapped(printable(run.error, limit=2000), indent=2)]
     else:
@@ -214,7 +208,7 @@ def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = u
             f"  {_numbers(design, run.measured)}",
             f"  {_beside_others(newest, style)}",
         ]
-    own = next(cell for cell in newest.coverage.cells if (cell.card, cell.scene, cell.resolution) == at)
+    own = next(cell for cell in newest.coverage.cells if cell.place == run.place)
     if own.look is not None:
         lines[-1] += f" {_LOOKS.get(own.look) or f'This cell: {look_words(own)}.'}"
     following = next_run_text(design, newest.coverage, newest.next_run)
@@ -229,16 +223,16 @@ def next_run_text(design: ReviewDesign, coverage: Coverage, next_run: RunToMake 
         return f"Complete: every cell has its runs ({coverage.n_usable} usable)."
     n_left = len(coverage.to_make)
     n_same = sum(run.card == next_run.card for run in coverage.to_make)
-    place = _place(design, next_run.card, next_run.scene, next_run.resolution, next_run.run)
+    place = _place(design, next_run)
     again = "" if next_run.reason == "missing" else " again"
     left = f"{counted(n_left, 'run')} left" + (f", {n_same} of them on this card" if n_same < n_left else "")
     return f"Next: {place}{again} ({left})"
 
 
-def _place(design: ReviewDesign, card: str, scene: str, resolution: str, run: str) -> str:
-    cards = {entry.key: entry.label for entry in design.cards}
-    scenes = {entry.key: entry.label for entry in design.scenes}
-    return printable(f"{cards[card]}, {scenes[scene]} at {resolution}, run {run}")
+def _place(of: ReviewDesign | ReviewResult, run: PlacedRun | UnreadableFile | RunEntry | RunToMake) -> str:
+    cards = {entry.key: entry.label for entry in of.cards}
+    scenes = {entry.key: entry.label for entry in of.scenes}
+    return printable(f"{cards[run.card]}, {scenes[run.scene]} at {run.resolution}, run {run.run}")
 
 
 def _numbers(design: ReviewDesign, run: MeasuredRun) -> str:

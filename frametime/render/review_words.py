@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +11,7 @@ from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.tables.parts import label_cell, notes_of, sentence_case
 from frametime.render.tables.table import Cell, Column
 from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
-from frametime.review.result_tables import EfficiencyRow, OverallComparison, ValueRow, Verdict
+from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
 from frametime.words import counted, first_of, joined, percent_change_words
 
@@ -147,26 +147,17 @@ class CaveatGroup:
 
 def placed_caveats(result: ReviewResult) -> list[PlacedCaveat]:
     """Every caveat once, at the place that it is about: what a mean carries up from its cells stands with them."""
-    return [item for item in dict.fromkeys(_all_caveats(result)) if not item.caveat.is_carried]
-
-
-def _all_caveats(result: ReviewResult) -> Iterator[PlacedCaveat]:
-    for caveat in result.caveats:
-        yield PlacedCaveat(caveat=caveat)
+    told: list[tuple[Iterable[Caveat], str, tuple[str, str] | None, str]] = [(result.caveats, "", None, "")]
     for cell in result.cells:
-        for caveat in (*cell.caveats, *(c for estimate in cell.estimates.values() for c in estimate.caveats)):
-            yield PlacedCaveat(caveat=caveat, card=cell.card, cell=(cell.scene, cell.resolution))
-    for item in result.comparisons:
-        for caveat in item.caveats:
-            yield PlacedCaveat(caveat=caveat, card=item.candidate, cell=(item.scene, item.resolution))
-    for spread in result.repeatability:
-        for caveat in spread.caveats:
-            yield PlacedCaveat(caveat=caveat, card=spread.card)
-    means: list[OverallComparison | ValueRow | EfficiencyRow] = [*result.overall, *result.value, *result.efficiency]
-    for mean in means:
-        card = mean.candidate if isinstance(mean, OverallComparison) else mean.card
-        for caveat in mean.caveats:
-            yield PlacedCaveat(caveat=caveat, card=card, cut=mean.cut)
+        of_metrics = (caveat for estimate in cell.estimates.values() for caveat in estimate.caveats)
+        told.append(((*cell.caveats, *of_metrics), cell.card, (cell.scene, cell.resolution), ""))
+    told += [(item.caveats, item.candidate, (item.scene, item.resolution), "") for item in result.comparisons]
+    told += [(spread.caveats, spread.card, None, "") for spread in result.repeatability]
+    told += [(item.caveats, item.candidate, None, item.cut) for item in result.overall]
+    told += [(row.caveats, row.card, None, row.cut) for row in result.value]
+    told += [(row.caveats, row.card, None, row.cut) for row in result.efficiency]
+    placed = (PlacedCaveat(caveat=one, card=card, cell=at, cut=cut) for found, card, at, cut in told for one in found)
+    return [item for item in dict.fromkeys(placed) if not item.caveat.is_carried]
 
 
 def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:

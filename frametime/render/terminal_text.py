@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from itertools import zip_longest
 
 from frametime.errors import printable
 from frametime.render.tables.table import Inline, Table, line_text, plain_text
+from frametime.words import COMMAND
 
 WIDTH = 80
 _LEAST = 10
@@ -36,7 +36,7 @@ def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) ->
     """
     lines: list[str] = []
     tied = text.replace(" %", _TIED_PERCENT).replace(" °C", _TIED_DEGREES)
-    for at, part in enumerate(re.split(r"  (frametime .+?)(?:  |$)", tied)):
+    for at, part in enumerate(map(str.strip, COMMAND.split(tied))):
         start = " " * indent + (" " * len(bullet) if lines else bullet)
         wide = max(width, len(start + part)) if at % 2 else width  # every other part is a command
         rest = " " * len(start)

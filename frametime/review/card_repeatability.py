@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat
 from frametime.review.cell_summaries import FEWEST_RUNS, common_trend, trend, two_levels
-from frametime.review.design import SpreadRule
+from frametime.review.design import Place, SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
-from frametime.review.run_set import Place, RunSet
+from frametime.review.run_set import RunSet
 from frametime.review.sentence import caveat_of
 from frametime.statistics import repeatability
 

@@ -17,9 +17,9 @@ import numpy as np
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.metrics.metric import Metric
 from frametime.review.card_repeatability import CardSpread
-from frametime.review.design import MetricEntry, ReviewDesign
+from frametime.review.design import MetricEntry, Place, ReviewDesign
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
-from frametime.review.run_set import Place, RunSet
+from frametime.review.run_set import RunSet
 from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import (
     Difference,

@@ -10,11 +10,27 @@ from frametime.metrics.metric import Better
 
 SpreadRule: TypeAlias = Literal["shared", "own", "pooled"]
 SampleUnit: TypeAlias = Literal["scene", "cell"]
+Place: TypeAlias = tuple[str, str, str]
+"""Card, scene, resolution."""
 
 ALWAYS_EQUAL: Final = ("scene", "scene_settings", "resolution")
 """Conditions that never differ between the two sides of a comparison."""
 EQUAL_WHERE_ASKED: Final = ("driver", "operating_system")
 """Conditions whose difference is a caveat, unless the plan asks that they be equal."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtPlace:
+    """What belongs to a card in a scene at a resolution."""
+
+    card: str
+    scene: str
+    resolution: str
+
+    @property
+    def place(self) -> Place:
+        """Card, scene, resolution."""
+        return self.card, self.scene, self.resolution
 
 
 @dataclass(frozen=True, kw_only=True)

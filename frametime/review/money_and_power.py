@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from frametime.caveats import Caveat
 from frametime.metrics.catalog import CATALOG
 from frametime.review.cell_comparisons import MetricMeans
-from frametime.review.design import CardEntry, ReviewDesign, RunningCost, priced_alike
+from frametime.review.design import CardEntry, Place, ReviewDesign, RunningCost, priced_alike
 from frametime.review.overall import POWER, Pair, mean_value
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
-from frametime.review.run_set import ZERO, Place, RunSet
+from frametime.review.run_set import ZERO, RunSet
 from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import Interval, combined
 from frametime.words import joined

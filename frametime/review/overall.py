@@ -16,7 +16,7 @@ from itertools import combinations
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cell_comparisons import MetricMeans, holm_of_known, stands_after
-from frametime.review.design import CutEntry, ReviewDesign
+from frametime.review.design import CutEntry, Place, ReviewDesign
 from frametime.review.result_tables import (
     CellComparison,
     MissingCell,
@@ -27,7 +27,6 @@ from frametime.review.result_tables import (
     Verdict,
     VerdictCounts,
 )
-from frametime.review.run_set import Place
 from frametime.review.sentence import caveat_of, left_out_words, method, overall_sentence
 from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, over_sample, with_shared
 from frametime.words import counted, first_of

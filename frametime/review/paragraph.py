@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from itertools import combinations
 
 from frametime.lab.looks import levels_at
@@ -14,7 +14,7 @@ from frametime.review.cell_summaries import ALPHA
 from frametime.review.design import CutEntry, ReviewDesign, priced_alike
 from frametime.review.money_and_power import DAYS_PER_YEAR
 from frametime.review.result import Method, ReviewResult
-from frametime.review.result_tables import Answers, Verdict
+from frametime.review.result_tables import Answers, CellComparison, Verdict
 from frametime.review.sentence import (
     AGAINST,
     MOST_NAMES,
@@ -216,12 +216,8 @@ class Story:
         row = self.value[card]
         if row.price is None:
             return self._without_price([card])
-        prices = {
-            entry.key: entry.price
-            for entry in priced_alike(self.design.cards)
-            if entry.price and entry.key != card
-            if {card, entry.key} <= self.placed.keys()
-        }
+        rivals = [key for key in self.placed if key != card] if card in self.placed else []
+        prices = {key: price for key in rivals if (price := self.value[key].price)}
         cheaper = [key for key, price in prices.items() if price <= row.price]
         dearer = [key for key in prices if key not in cheaper]
         beside = dict.fromkeys(sorted(cheaper, key=prices.__getitem__, reverse=True)[:1], "next cheaper")
@@ -262,13 +258,11 @@ class Story:
         return [*parts, self._without_price()]
 
     def _without_price(self, among: Collection[str] = ()) -> str:
-        """Cards, of all or ``among`` these, of whose value nothing is told, and why."""
-        priced = {card.key for card in priced_alike(self.design.cards) if card.price is not None}
-        cards = [card for card in self.design.cards if card.key not in priced and (not among or card.key in among)]
-        without, other = ([card.key for card in cards if (card.price is None) is some] for some in (True, False))
-        told = [f"No price is given for {names_of(without, self.label)}."] if without else []
-        told += [f"In another currency, and not compared: the price of {names_of(other, self.label)}."] if other else []
-        return " ".join(told)
+        """Cards, of all or ``among`` these, of whose value nothing is told."""
+        without = [card.key for card in priced_alike(self.design.cards) if card.price is None]
+        named = names_of([card for card in without if not among or card in among], self.label)
+        is_mixed = any(card.price is not None for card in self.design.cards if card.key in without)
+        return f"No {'comparable ' if is_mixed else ''}price is given for {named}." if without else ""
 
     def _open(self) -> list[str]:
         """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""
@@ -279,18 +273,26 @@ class Story:
             if item.metric == self.metric.key
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
-        parts, undecided = [], [item for item in results if item.verdict == "undecided"]
-        if close := sum(item.at_margin for item in undecided):
-            are = "result is" if close == 1 else "results are"
-            parts.append(f"{in_words(close)} {are} too close to {self.design.margin * 100.0:g} % to call.")
-        if more := [item.runs_needed for item in undecided if item.runs_needed is not None]:
-            would = "undecided result" if len(more) == 1 else "undecided results"
-            parts.append(f"{in_words(len(more))} {would} would need {span_words(more)} runs of each card.")
-        if none := sum(item.interval_95 is None for item in undecided):
-            whole = none == len(results) > 1
-            have = "result has" if none == 1 or whole else "results have"
-            parts.append(f"{'no' if whole else in_words(none)} {have} {'an' if whole else 'no'} interval.")
-        return [begun(part) for part in parts]
+        undecided = [item for item in results if item.verdict == "undecided"]
+        close = [item for item in undecided if item.at_margin]
+        more = [item for item in undecided if item.runs_needed is not None]
+        needed = span_words([item.runs_needed or 0 for item in more]) if more else ""
+        kinds = (
+            (close, "result is", "results are", f"too close to {self.design.margin * 100.0:g} % to call"),
+            (more, "undecided result would", "undecided results would", f"need {needed} runs of each card"),
+            ([item for item in undecided if item.interval_95 is None], "result has", "results have", "no interval"),
+        )
+        return [
+            f"{begun(in_words(len(items)))} {one if len(items) == 1 else several} {what}{self._which(items)}."
+            for items, one, several, what in kinds
+            if items
+        ]
+
+    def _which(self, results: Sequence[CellComparison]) -> str:
+        """The cards and cells of a few results."""
+        scenes = {scene.key: scene.label for scene in self.design.scenes}
+        told = [f"{self.label(item.candidate)} in {scenes[item.scene]} at {item.resolution}" for item in results]
+        return f" ({joined(told)})" if len(told) <= MOST_NAMES else ""
 
     def _apart(self) -> list[str]:
         n_cells = {card: len(self.cells.of(card)) for card in self.cells.apart}

@@ -14,7 +14,7 @@ from typing import Final, Literal, TypeAlias
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Curve, Findings, JudgementWord
-from frametime.review.design import CardEntry, CutEntry, MetricEntry, SampleUnit, SceneEntry
+from frametime.review.design import AtPlace, CardEntry, CutEntry, MetricEntry, SampleUnit, SceneEntry
 from frametime.review.result_tables import (
     Answers,
     CellComparison,
@@ -129,13 +129,10 @@ class Exclusion:
 
 
 @dataclass(frozen=True, kw_only=True)
-class UnreadableFile:
+class UnreadableFile(AtPlace):
     """A capture that could not be read: the error in one line."""
 
     file_name: str
-    card: str
-    scene: str
-    resolution: str
     run: str
     error: str
 
@@ -176,19 +173,16 @@ class Repeatability:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunToMake:
+class RunToMake(AtPlace):
     """A run for the bench to make or make again, and why."""
 
-    card: str
-    scene: str
-    resolution: str
     run: str
     reason: RepeatReason
     sentence: str
 
 
 @dataclass(frozen=True, kw_only=True)
-class CoverageCell:
+class CoverageCell(AtPlace):
     """What is there of one card in one cell. ``n_usable`` counts runs that are neither excluded nor to be repeated.
 
     Where the plan names looks, ``look`` says how the cell stands by the headline metric (that of the baseline: against
@@ -196,9 +190,6 @@ class CoverageCell:
     the next. A cell that is *decided*, or that the last look would not decide (*leave*), waits for none.
     """
 
-    card: str
-    scene: str
-    resolution: str
     n_planned: int
     present: tuple[str, ...]
     to_make: tuple[RunToMake, ...]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
 from frametime.caveats import Caveat
+from frametime.review.design import AtPlace
 from frametime.statistics.differences import Interval
 from frametime.words import counted, joined
 
@@ -33,12 +34,9 @@ class Estimate:
 
 
 @dataclass(frozen=True, kw_only=True)
-class CellSummary:
+class CellSummary(AtPlace):
     """One card in one cell: the runs that count, and every metric of the review over them."""
 
-    card: str
-    scene: str
-    resolution: str
     run_names: tuple[str, ...]
     estimates: Mapping[str, Estimate]
     caveats: tuple[Caveat, ...]
@@ -272,12 +270,18 @@ class OverallComparison:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PairOrder:
-    """Two cards of the table of a cut: ratio card over other, interval of *these scenes*, verdict for ``card``."""
+class OfCard:
+    """What belongs to a card in a cut, by a metric."""
 
     cut: str
     metric: str
     card: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairOrder(OfCard):
+    """Two cards of the table of a cut: ratio card over other, interval of *these scenes*, verdict for ``card``."""
+
     other: str
     ratio: float | None
     interval: Interval | None
@@ -287,7 +291,7 @@ class PairOrder:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Standing:
+class Standing(OfCard):
     """A card's place in one cut, with ties as ties.
 
     Attributes
@@ -313,9 +317,6 @@ class Standing:
         The card has too few cells for the table: it has no place, and its numbers rest on other cells.
     """
 
-    cut: str
-    metric: str
-    card: str
     best_place: int | None
     worst_place: int | None
     place: str
@@ -338,7 +339,7 @@ class Standing:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ValueRow:
+class ValueRow(OfCard):
     """Speed for the money, over one cut, by the headline metric, over the cells of the card's standing.
 
     Attributes
@@ -356,9 +357,6 @@ class ValueRow:
         Price of the baseline at which its value equals this card's at this card's price.
     """
 
-    cut: str
-    metric: str
-    card: str
     price: float | None
     currency: str | None
     mean_value: float | None

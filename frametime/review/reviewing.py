@@ -18,13 +18,13 @@ from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import repeatability_of, set_caveats, sets_that_can_show_levels
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means
 from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
-from frametime.review.design import MetricEntry, ReviewDesign
+from frametime.review.design import MetricEntry, Place, ReviewDesign
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
 from frametime.review.paragraph import Story, methods_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
 from frametime.review.result_tables import CellSummary, OverallComparison, PairOrder, Standing, TableCells
-from frametime.review.run_set import Place, PlacedRun, caveats_of_all, gather, natural_order, refuse_unequal, run_entry
+from frametime.review.run_set import PlacedRun, caveats_of_all, gather, natural_order, refuse_unequal, run_entry
 from frametime.review.runs_to_make import (
     coverage_of,
     exclusion_caveats,
@@ -246,13 +246,12 @@ def newest_run(
         When runs were put together that were not made under the same conditions.
     """
     flags, coverage = flags_and_coverage(design, runs, unreadable)
-    place = (newest.card, newest.scene, newest.resolution)
     others_pct, n_others = None, 0
     if isinstance(newest, PlacedRun):
         others = [
             value
             for run in runs
-            if run.place == place
+            if run.place == newest.place
             and run.name not in {newest.name, *flags, *design.exclusions}
             and (value := run.value(design.headline)) is not None
         ]
@@ -265,7 +264,7 @@ def newest_run(
         others_pct=others_pct,
         n_others=n_others,
         coverage=coverage,
-        next_run=next_to_make(coverage, place, run=newest.run, order=order),
+        next_run=next_to_make(coverage, newest.place, run=newest.run, order=order),
     )
 
 

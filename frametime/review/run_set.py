@@ -7,7 +7,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,32 +15,15 @@ from numpy.typing import NDArray
 from frametime.caveats import Caveat
 from frametime.errors import RunSetError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED, ReviewDesign
+from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED, AtPlace, Place, ReviewDesign
 from frametime.review.result import Flag, RunEntry
 from frametime.review.sentence import caveat_of
-
-Place: TypeAlias = tuple[str, str, str]
-"""Card, scene, resolution."""
 
 ZERO: Final = 1e-12
 """A value up to this counts as zero: no metric in its unit is that small, and its log would drown all others."""
 
 _LONGEST_NUMBER: Final = 300
 """Digits; names with longer ones are put in order as text, since Python refuses to read numbers of thousands."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class AtPlace:
-    """What belongs to a card in a scene at a resolution."""
-
-    card: str
-    scene: str
-    resolution: str
-
-    @property
-    def place(self) -> Place:
-        """Card, scene, resolution."""
-        return self.card, self.scene, self.resolution
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,9 +16,9 @@ from frametime.lab.looks import levels_at
 from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
-from frametime.review.design import ReviewDesign
+from frametime.review.design import Place, ReviewDesign
 from frametime.review.result import Coverage, CoverageCell, Flag, LookState, RepeatReason, RunToMake, UnreadableFile
-from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
+from frametime.review.run_set import ZERO, PlacedRun, RunSet, natural_order
 from frametime.review.sentence import begun, caveat_of, method
 from frametime.statistics.differences import mean_difference
 from frametime.statistics.repeatability import ScatterLaw, StandsOut, run_that_stands_out
@@ -200,7 +200,7 @@ def _cell(
     waiting: Waiting,
 ) -> CoverageCell:
     card, scene, resolution = place
-    broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
+    broken = [item for item in unreadable if item.place == place]
     to_make = [(run.run, *why) for run in runs if (why := _why_again(run, design, flags)) is not None]
     to_make += [(item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
     taken = [run.run for run in runs] + [item.run for item in broken]
@@ -255,7 +255,7 @@ def next_to_make(
     def rank(one: RunToMake) -> tuple[bool, ...] | tuple[bool, bool, int]:
         if place is not None and not order:
             return one.card != place[0], one.scene != place[1], one.resolution != place[2]
-        at = places.get(_numbered(one.card, one.scene, one.resolution, one.run), len(order))
+        at = places.get(_numbered(*one.place, one.run), len(order))
         is_on_card = place is not None and one.card == place[0]
         is_here = is_on_card and at < len(order) and order[at].stint <= order[max(here, 0)].stint
         return not is_here, not is_here and at < here, at

@@ -17,8 +17,8 @@ import numpy as np
 from frametime.caveats import Caveat
 from frametime.lab.sessions import Cells, Drift, SessionScatter, Shift, common_drift, scatter_between, shift_between
 from frametime.review.card_repeatability import in_percent
-from frametime.review.design import MetricEntry, ReviewDesign
-from frametime.review.run_set import ZERO, Place, PlacedRun
+from frametime.review.design import MetricEntry, Place, ReviewDesign
+from frametime.review.run_set import ZERO, PlacedRun
 from frametime.review.sentence import caveat_of
 from frametime.statistics.differences import LogMean, SharedError, log_mean
 from frametime.statistics.distributions import normal_quantile, t_quantile

@@ -5,12 +5,16 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shlex
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from run_cli import frametime
+
+from frametime.render.terminal_text import wrapped
+from frametime.words import COMMAND
 
 pytestmark = pytest.mark.usefixtures("same_bytes_are_measured_once")
 
@@ -221,3 +225,23 @@ def test_resume_keeps_a_file_that_is_no_table_of_a_batch(captures: Path, tmp_pat
     assert done.code == 3 and "this is not a table of an earlier batch" in done.err
     assert out.read_text(encoding="utf-8") == "card,idea\namber,warm\n"
     assert [path.name for path in tmp_path.iterdir() if path.is_file()] == ["notes.csv"]
+
+
+@pytest.mark.parametrize("name", ["it's a  run 1.csv", "zwei  l\u00e4ufe.csv", "plain.csv"])
+def test_the_command_shown_for_an_open_log_can_be_pasted_whatever_its_name(tmp_path: Path, name: str) -> None:
+    """A command ends at two spaces; those within a name in quotes are none."""
+    folder = tmp_path / "it's mine"
+    folder.mkdir()
+    (folder / name).write_text("frame_a_ms,frame_b_ms\n" + "14.5,28.5\n16.5,24.5\n15.5,26.5\n" * 200)
+    out = tmp_path / "runs.csv"
+    assert frametime("batch", folder, "--out", out).code == 4
+    [row] = rows_of(out)
+    assert row["reason"].endswith("  in the folder of the captures")
+    [first, second] = [part for part in COMMAND.split(row["reason"]) if part.startswith("frametime check ")]
+    assert str(tmp_path) not in row["reason"] and first.endswith(
+        "--time-column frame_a_ms --unit ms --kind frame-time --remember"
+    )
+    lines = wrapped(row["reason"]).splitlines()
+    assert first in lines and second in lines
+    assert frametime(*shlex.split(first)[1:], cwd=folder).code == 0
+    assert frametime("batch", folder, "--out", out, "--force").code == 0

@@ -87,7 +87,7 @@ def test_what_is_undecided_says_how_many_runs_would_decide() -> None:
     assert "Birch 9 and Amber 6 cannot be told apart by these runs." in said
     assert "Birch 9 and Amber 6 are not told apart: " in said
     assert "; more runs may decide." in said
-    assert re.search(r"One undecided result would need \d+ runs of each card\.", said)
+    assert re.search(r"One undecided result would need \d+ runs of each card \(Birch 9 in Harbor at 1440p\)\.", said)
 
 
 def test_a_shown_difference_of_unknown_size_is_told_apart() -> None:
@@ -99,7 +99,7 @@ def test_single_runs_say_that_nothing_tells_how_sure_it_is() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0], ("birch-9", "harbor"): [110.0]}))
     assert "Birch 9 against Amber 6: +10.0 % in average rate, from single runs" in said
     assert "cannot be told apart by these runs" in said
-    assert "One result has no interval." in said
+    assert "One result has no interval (Birch 9 in Harbor at 1440p)." in said
 
 
 def test_missing_cells_are_named() -> None:
@@ -277,13 +277,13 @@ def test_single_runs_of_several_cards_are_told_once() -> None:
     said = text(reviewed({(card, scene): [rate] for card, rate in rates.items() for scene in ("harbor", "canyon")}))
     assert "Birch 9, Amber 6 and Cobalt 3 cannot be told apart by these runs." in said
     assert said.count("from single runs") == 1
-    assert said.endswith("No result has an interval.")
+    assert said.endswith("Four results have no interval.")
 
 
 def test_results_close_to_the_margin_are_counted() -> None:
     noisy = [100.0, 108.0, 93.0]
     rates = {("amber-6", "harbor"): noisy, ("birch-9", "harbor"): noisy, ("cobalt-3", "harbor"): noisy}
-    assert "Two results are too close to 3 % to call." in text(reviewed(rates))
+    assert "Two results are too close to 3 % to call (Birch 9 in Harbor at 1440p and " in text(reviewed(rates))
 
 
 def test_places_are_shared_only_where_every_pair_is_tied() -> None:

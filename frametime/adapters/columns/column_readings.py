@@ -161,7 +161,7 @@ def groups_of(readings: Sequence[Reading]) -> list[list[Reading]]:
 
 def command(name: str, *options: str) -> str:
     """A complete command that reads a log with these options, ready to copy."""
-    return " ".join(["frametime check", shlex.quote(printable(name)), *map(shlex.quote, options)])
+    return " ".join(["frametime check", shlex.quote(printable(name, limit=1000)), *map(shlex.quote, options)])
 
 
 def _ways(name: str, readings: Sequence[Reading]) -> str:

@@ -401,7 +401,7 @@ draw_scene_bars: Final = PagedChart(lambda view, **_: _scene_pages(view, view.re
 
 def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
     result, metric, cards = view.result, view.result.headline, (candidate, view.result.baseline)
-    estimates = {(item.card, item.scene, item.resolution): item.estimates[metric] for item in result.cells}
+    estimates = {item.place: item.estimates[metric] for item in result.cells}
     compared, colors = view.compared(candidate, metric), [view.style(card).color for card in cards]
     shades = 0, 0 if colors[0] != colors[1] else 1  # of very many cards two may have one color
     panels: dict[str, list[BarRow]] = {resolution: [] for resolution in page[0]}

@@ -13,6 +13,7 @@ from frametime.render.charts.text_fit import limits_around
 from frametime.render.charts.theme import Palette
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
+from frametime.review.design import priced_alike
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.review.result_tables import CellComparison, EfficiencyRow, OverallComparison, ValueRow, Verdict
 from frametime.statistics.differences import Interval
@@ -185,7 +186,7 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
 
 def distances_pct(result: ReviewResult, metric: str) -> dict[tuple[str, str, str], list[tuple[RunEntry, float]]]:
     """For each card in a cell its runs and their distances to the mean of the set in percent, those of note first."""
-    means = {(item.card, item.scene, item.resolution): item.estimates[metric].value for item in result.cells}
+    means = {item.place: item.estimates[metric].value for item in result.cells}
     kept = {name for item in result.cells for name in item.run_names}
     found: dict[tuple[str, str, str], list[tuple[RunEntry, float]]] = {}
     for run in sorted(result.runs, key=lambda run: (run.flag is None, run.excluded_reason is None)):
@@ -293,9 +294,7 @@ def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart
     values: dict[str, object] = {
         "unit": unit,
         "currency": currency,
-        "without": ", ".join(card.label for card in result.cards if card.price is None) or None,
-        "elsewhere": ", ".join(card.label for card in result.cards if card.price and card.currency != rows[0].currency)
-        or None,
+        "without": ", ".join(card.label for card in priced_alike(result.cards) if card.price is None) or None,
         "definition": metric.definition,
         "if_even": any(point.other_x is not None for point in points),
     }

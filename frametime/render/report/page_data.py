@@ -166,7 +166,7 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
     cards = [card.key for card in result.cards]
     known = {(item.metric, item.card, item.scene, item.resolution): item for item in result.log_means}
     metrics = list(dict.fromkeys([result.headline, *(item.metric for item in result.log_means)]))
-    estimates = {(item.card, item.scene, item.resolution): item.estimates for item in result.cells}
+    estimates = {item.place: item.estimates for item in result.cells}
 
     pairs = [
         (place, at, estimates.get((card, *cell))) for place, card in enumerate(cards) for at, cell in enumerate(cells)

@@ -119,9 +119,9 @@ def test_a_price_in_another_currency_stands_beside_no_other() -> None:
     assert {str(value.exact(row, "card")) for row in value.rows} == {"amber-6", "cedar-12"}
     assert power.running_cost is not None and power.total_cost is None
     chart = all_text(draw_value(result, Theme.of("light", "web")))
-    assert "579" not in chart and "With a price in another currency: Birch 9." in chart
+    assert "579" not in chart and "Without a price to compare: Birch 9." in chart
     choice = cast("list[dict[str, object]]", reader_choice(result).data["cards"])
     assert [card["price"] for card in choice] == [499.0, None, 489.0]
-    told = "In another currency, and not compared: the price of Birch 9."
+    told = "No comparable price is given for Birch 9."
     assert told in result.paragraphs["all"] and "579" not in result.paragraphs["all"]
     assert "Best value is the " in result.paragraphs["all"]
