@@ -146,6 +146,15 @@ def test_a_late_cell_of_another_kind() -> None:
     assert capture.provenance.rejected_rows[0].line == 30_052
 
 
+@pytest.mark.parametrize("word", ["NA", "nan", "null"])
+def test_a_missing_time_where_the_level_changes_is_no_second_table(word: str) -> None:
+    log = "\n".join(["frame_time_ms", *["4.0"] * 40, word, *["10.0"] * 40, ""])
+    capture = read_capture(io.BytesIO(log.encode()))
+    assert capture.n_frames == 80
+    assert [row.line for row in capture.provenance.rejected_rows] == [42]
+    assert "second-table" not in [caveat.code for caveat in capture.caveats]
+
+
 def test_a_second_table_far_below_the_head() -> None:
     frames = b"frame (ms)\n" + b"16.5\n16.75\n" * 10_000
     capture = read_capture(io.BytesIO(frames + b"\npower (W)\n" + b"300\n" * 5000))

@@ -18,7 +18,7 @@ from frametime.adapters.text.cells import CellKind, is_value, kind_of, reason_of
 from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines_of_records, read_texts, read_typed
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
-from frametime.adapters.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
+from frametime.adapters.time_values import TimeValues, bools, clean_texts, is_missing, times_of_numbers, times_of_texts
 from frametime.adapters.timeline import NO_ROWS, Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
@@ -235,13 +235,14 @@ def _careful(log: FrameText) -> ReadColumns:
 def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUse]) -> tuple[Ints, int]:
     """Rows that repeat the header, and the row at which another table begins, or the table ends.
 
-    Looked for among the rows whose time cells begin with a letter, and those of words with too few cells.
+    Looked for among the rows whose time cells begin with a letter and are no word for a missing value, and those of
+    words with too few cells.
     """
     short = np.isin(table.records, [number for number, _ in table.short])
     mark = log.dialect.marks.delimiter or None
     words = [number for number, text in table.short if {*map(kind_of, text.split(mark))} == {CellKind.TEXT}]
     columns = [clean_texts(table.columns[use.position]) for use in uses]
-    odd = bools(pc.match_substring_regex(columns[0], r"^\p{L}")) | np.isin(table.records, words)
+    named = bools(pc.match_substring_regex(columns[0], r"^\p{L}")) & ~is_missing(columns[0])
 
     def begins_another(row: int) -> bool:
         if short[row]:
@@ -256,7 +257,7 @@ def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUs
         goes_on = fits or [_are_alike(above, below) for above, below in sides]
         return not any(is_value(kind_of(cells[row - first])) for cells in near) and not all(goes_on)
 
-    rows = np.flatnonzero(odd)[:_LOOKED_AT].tolist()
+    rows = np.flatnonzero(named | np.isin(table.records, words))[:_LOOKED_AT].tolist()
     names = [log.dialect.names[use.position].strip() if log.dialect.names else "" for use in uses]
     headers = [row for row in rows if [str(column[row]) for column in columns] == names]
     end = next((row for row in rows if row not in headers and begins_another(row)), len(table.records))
