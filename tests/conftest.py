@@ -9,7 +9,7 @@ itself; ``pytest --hypothesis-profile=search`` draws others each time and looks 
 import gc
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from unittest import mock
 
@@ -28,11 +28,39 @@ if sys.dont_write_bytecode:
 # at this once, when it is imported.
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-from hypothesis import settings
+from hypothesis import is_hypothesis_test, settings
 
 settings.register_profile("frametime", deadline=None, derandomize=True)
 settings.register_profile("search", deadline=None)
 settings.load_profile("frametime")
+
+_FEWEST_EXAMPLES = 25
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A law of random examples is looked at in a quarter of them by the usual tests, in all by the slow ones."""
+    is_slow = metafunc.definition.get_closest_marker("slow") is not None
+    if _examples_of(metafunc.function) > _FEWEST_EXAMPLES and not is_slow:
+        metafunc.fixturenames.append("examples")
+        metafunc.parametrize("examples", ["few", pytest.param("all", marks=pytest.mark.slow)])
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, object, object]:
+    callspec = getattr(pyfuncitem, "callspec", None)
+    if callspec is None or callspec.params.get("examples") != "few":
+        return (yield)
+    law = pyfuncitem.function
+    drawn = law._hypothesis_internal_use_settings
+    few = max(_FEWEST_EXAMPLES, drawn.max_examples // 4)
+    with mock.patch.object(law, "_hypothesis_internal_use_settings", settings(drawn, max_examples=few)):
+        return (yield)
+
+
+def _examples_of(function: object) -> int:
+    """How many examples a test draws; 0 where it draws none, or where others are to be drawn each time."""
+    drawn = getattr(function, "_hypothesis_internal_use_settings", None)
+    return drawn.max_examples if is_hypothesis_test(function) and drawn.derandomize else 0
 
 
 def pytest_collection_finish() -> None:
