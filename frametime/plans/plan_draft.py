@@ -379,9 +379,11 @@ def _text(draft: PlanDraft) -> str:
         for table, keys, rest in (("cards", draft.cards, offers), ("scenes", draft.scenes, "tags = []\n"))
         for key, label in zip(keys, labels(keys), strict=True)
     ]
+    # A baseline without a cell leaves every other card there without a comparison.
+    in_cells = Counter(card for card, *_ in draft.runs_in_cells)
     sensors = '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"'
     return Template(Path(__file__).with_name("drafted_plan.toml").read_text("utf-8")).substitute(
-        baseline=toml_value(draft.cards[0]),
+        baseline=toml_value(max(draft.cards, key=in_cells.__getitem__)),
         resolutions=toml_value(draft.resolutions),
         runs=draft.n_runs,
         folder=toml_value(draft.folder),

@@ -186,7 +186,7 @@ def group_words(result: ReviewResult, group: CaveatGroup) -> str:
 
 
 def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
-    """``Birch 9 at Harbor 1080p/1440p; every card at Canyon 2160p``; cells under the cards they share.
+    """``Birch 9 at Harbor 1080p/1440p; every card in every cell``; cells under the cards they share.
 
     Places above cells (a whole card) are named by the card, and only where no cell of it is named.
     """
@@ -198,7 +198,7 @@ def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
     order = {card.key: at for at, card in enumerate(result.cards)}
     for cell, cards in cards_of.items():
         by_cards.setdefault(tuple(sorted(cards, key=order.__getitem__)), []).append(cell)
-    parts = [f"{_card_words(result, cards)} at {_cell_words(result, cells)}" for cards, cells in by_cards.items()]
+    parts = [f"{_card_words(result, cards)} {_cell_words(result, cells)}" for cards, cells in by_cards.items()]
     named = {card for cards in by_cards for card in cards}
     whole = dict.fromkeys(item.card for item in members if item.cell is None and item.card and item.card not in named)
     return "; ".join([*parts, _card_words(result, list(whole))] if whole else parts)
@@ -216,7 +216,9 @@ def _cell_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:
     for scene, resolution in cells:
         by_scene.setdefault(scene, []).append(resolution)
     order = [scene.key for scene in result.scenes]
-    return ", ".join(
+    if len(cells) == len(result.scenes) * len(result.resolutions) > 2:
+        return "in every cell"
+    return "at " + ", ".join(
         f"{result.scene(scene).label} {'/'.join(sorted(by_scene[scene], key=result.resolutions.index))}"
         for scene in sorted(by_scene, key=order.index)
     )

@@ -53,6 +53,15 @@ def test_the_draft_finds_what_it_was_made_from(tmp_path: Path) -> None:
     assert plan.design.runs_planned == 3
 
 
+def test_the_baseline_is_the_first_card_that_lacks_the_fewest_cells(tmp_path: Path) -> None:
+    """One without a cell would leave every other card there without a comparison."""
+    names = [name for name in matrix() if not name.startswith("amber-6/harbor/2160p")]
+    draft = draft_plan(touch(tmp_path / "captures", *names), beside=tmp_path)
+    assert 'baseline = "birch 9"' in draft.text
+    whole = draft_plan(touch(tmp_path / "whole", *matrix()), beside=tmp_path)
+    assert 'baseline = "amber-6"' in whole.text
+
+
 def test_sensor_logs_are_recognized_by_their_name(tmp_path: Path) -> None:
     folder = touch(tmp_path / "captures", *matrix(".csv"), *matrix(".sensors.csv"))
     draft = draft_plan(folder, beside=tmp_path)

@@ -57,6 +57,14 @@ def test_cells_are_named_under_the_cards_that_share_them(result: ReviewResult) -
     assert place_words(result, members) == expected
 
 
+def test_a_card_that_is_meant_everywhere_has_no_list_of_cells(result: ReviewResult) -> None:
+    cells = [(scene.key, resolution) for scene in result.scenes for resolution in result.resolutions]
+    key, label = result.cards[1].key, result.cards[1].label
+    members = [placed("", card=key, cell=cell) for cell in cells]
+    assert place_words(result, members) == f"{label} in every cell"
+    assert place_words(result, members[1:]).startswith(f"{label} at ")
+
+
 def test_several_messages_are_counted_and_a_single_one_is_told(result: ReviewResult) -> None:
     cell = (result.scenes[0].key, result.resolutions[0])
     key = result.cards[1].key

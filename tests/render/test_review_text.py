@@ -176,6 +176,17 @@ def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     )
 
 
+def test_where_there_is_no_ratio_there_is_no_verdict(result: ReviewResult) -> None:
+    assert verdicts_of(result, ratio=None, verdict="undecided", runs_needed=None).startswith("\N{EN DASH} |")
+    cut = result.cuts[1].key
+    changed = [replace(item, ratio=None, verdict="undecided") if item.cut == cut else item for item in result.overall]
+    review = replace(result, overall=tuple(changed))
+    shown = render_markdown(review_report(review)).partition("## Cut by cut")[2].partition("\n## ")[0]
+    told = shown.partition(f"### {result.cuts[1].label}")[2].partition("\n### ")[0]
+    bars = [line.partition(": ")[2] for line in told.splitlines() if line.startswith("- ")]
+    assert len(bars) == 3 and sum(bar.endswith(" not compared") for bar in bars) == 2
+
+
 def test_a_cost_that_is_not_there_has_its_own_reason(result: ReviewResult) -> None:
     """A caveat of the row, such as cells left out, is no reason why there is no price; without a tariff there is no
     column for a cost."""

@@ -186,12 +186,13 @@ class Bars:
 
 
 def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
-    """Widths of the names and of the short remarks left of the bars: what remarks leave is for the names."""
-    found: list[float] = []
-    for texts, most in (([row.short for row in rows], 0.36), ([row.label for row in rows], 0.6)):
-        widest = max((text_width_pt(text, text_pt, bold=True) for text in texts), default=0.0)
-        found.append(min(widest, 0.36 * width, most * width - sum(found)) + (0.9 * em if widest else 0.0))
-    return found[1], found[0]
+    """Widths of the names and of the short remarks left of the bars: short names come first, of long ones remarks."""
+    columns, gap = ([row.label for row in rows], [row.short for row in rows]), 0.9 * em
+    widest = (max((text_width_pt(text, text_pt, bold=True) for text in texts), default=0.0) for texts in columns)
+    names, remarks = (min(wide, 0.36 * width) for wide in widest)
+    names = names if names <= 0.3 * width else min(names, 0.6 * width - gap - remarks)
+    remarks = min(remarks, 0.6 * width - gap - names)
+    return names + gap, remarks + gap if remarks else 0.0
 
 
 def _name(
@@ -302,11 +303,11 @@ def _chart(
     first = view.metric(metrics[0])
     unit, rows = shown_unit(first.unit), [row for found in panels.values() for row in found]
     has_interval = any(bar.interval for row in rows for bar in row.bars)
-    whisker = "Whisker, ± or brackets: 95 % interval of the mean, from the scatter of the runs."
     values = {
         "better": f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better.",
         "definitions": view.definitions(metrics),
-        "whisker": whisker if has_interval else "Too few runs for an interval.",
+        "if_whisker": has_interval,
+        "if_no_whisker": not has_interval,
         **values,
     }
     if len(metrics) > 1:
@@ -333,7 +334,7 @@ def _standings(view: ReviewView, shown: slice, *, cut: str = "all") -> Chart:
     values = {
         "within": "" if entry == result.cuts[0] else f" ({entry.definition})",
         "runs": view.runs_words(cells.cells),
-        "if_apart": bool(cells.apart),
+        "if_apart": any(cells.of(card) for card in cells.apart),
     }
     return _chart("standings", view, {"": rows}, shown, metrics, values)
 
@@ -378,6 +379,10 @@ def _scene_bars(view: ReviewView, page: ScenePage, *, scene: str) -> Chart:
     return _chart("scene-bars", view, panels, page[1], metrics, {"scene": result.scene(scene).label, "runs": runs})
 
 
+_SHORT: Final = {"not compared": NOT_AVAILABLE, "no usable run": "no runs"}
+"""Left of many bars there is little room."""
+
+
 def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[BarRow]:
     """Every card in a cell, best first, with its verdict."""
     result = view.result
@@ -387,11 +392,11 @@ def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[Bar
     for number, card in enumerate(result.cards):
         bars = _bars_of(number, [summaries.get(card.key, {}).get(metric) for metric in metrics])
         item = view.compared(card.key, metrics[0]).get(cell)
-        remark: str = "not compared" if item is None else item.verdict
+        remark: str = "not compared" if item is None or item.ratio is None else item.verdict
         if not bars or card.key == result.baseline:
             remark = "baseline" if bars else "no usable run"
         rank = sign * bars[0].value if bars and bars[0].metric == 0 else math.inf
-        rows.append((rank, _row(view, card.key, bars, remark)))
+        rows.append((rank, _row(view, card.key, bars, remark, _SHORT.get(remark))))
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
 

@@ -141,11 +141,8 @@ def shorten(text: str, width_pt: float, size_pt: float, *, bold: bool = False) -
     text = drawable(text)
     if text_width_pt(text, size_pt, bold=bold) <= width_pt:
         return text
-
-    def width_with(kept: int) -> float:
-        return text_width_pt(_cut(text, kept), size_pt, bold=bold)
-
-    return _cut(text, max(0, bisect_right(range(len(text)), width_pt, key=width_with) - 1))
+    n_fit = bisect_right(range(len(text)), width_pt, key=lambda n: text_width_pt(_cut(text, n), size_pt, bold=bold))
+    return _cut(text, max(0, n_fit - 1))
 
 
 def _cut(text: str, kept: int) -> Shown:

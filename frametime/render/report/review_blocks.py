@@ -13,7 +13,7 @@ from frametime.render.charts.theme import PALETTES
 from frametime.render.report import document as doc
 from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import by_weight, caption_of, count, number, percent, sentence_case
+from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, count, number, percent, sentence_case
 from frametime.render.tables.review_comparisons import (
     cells_table,
     efficiency_table,
@@ -23,7 +23,7 @@ from frametime.render.tables.review_comparisons import (
     value_table,
 )
 from frametime.render.tables.review_runs import repeatability_table
-from frametime.render.tables.table import Line, Mark, Number, Range, Row, Strip, Table, line_text, plain_text
+from frametime.render.tables.table import Line, Number, Range, Row, Strip, Table, line_text, plain_text
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison
 from frametime.review.sentence import cells_words
@@ -80,8 +80,8 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
                 estimate = item.estimates[result.headline]
                 more = _baseline_words(result) if item.card == result.baseline else ()
                 if row.origin.startswith("comparisons"):
-                    change, _, verdict = _against(everything, row)
-                    more = (plain_text(change), " ", verdict)
+                    change, *verdict = _against(everything, row)
+                    more = (plain_text(change), *verdict)
                 # The tables below have each number with its address: here it is not said again.
                 groups[item.resolution].append((item.card, (number(estimate.value, ""),), estimate.interval, more))
         if (bars := _bars(result, f"scene-{place}", caption, groups)).groups:
@@ -117,7 +117,9 @@ def _bars(result: ReviewResult, key: str, caption: str, groups: Mapping[str, Seq
 
 
 def _against(table: Table, row: Row) -> Line:
-    """Difference to the baseline and verdict."""
+    """Difference to the baseline and verdict, as far as there is a difference."""
+    if table.exact(row, "ratio") is None:
+        return ("not compared",)
     return (*table.line(row, "ratio"), " ", table.line(row, "verdict")[0])
 
 
@@ -145,15 +147,14 @@ def verdict_cards(result: ReviewResult) -> doc.VerdictCards:
 
 def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row: Row) -> VerdictCard:
     words = ReviewWords(result)
-    verdict, picture = table.line(row, "verdict")[0], table.line(row, "picture")[0]
+    picture = table.line(row, "picture")[0]
     like_these = (*table.line(row, "verdict_like_these"), " ", *table.line(row, "interval_scenes_like_these"))
     cells = (count(comparison.n_cells, f"/{row.origin}/n_cells"), " cells in ")
     scenes = (count(comparison.n_scenes, f"/{row.origin}/n_scenes"), " scenes")
-    assert isinstance(verdict, Mark), "every comparison has a verdict"
     return VerdictCard(
         name=words.cards[comparison.candidate],
         against=f"{sentence_case(words.headline.label)} against {words.baseline}",
-        mark=verdict,
+        mark=VERDICT_MARKS[comparison.verdict],
         amount=table.line(row, "ratio"),
         range=("95 % interval ", *table.line(row, "interval_these_scenes"), ", these scenes repeated")
         if comparison.interval_these_scenes

@@ -90,7 +90,7 @@ def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
     columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
     others = rest.view(*columns, folded_as=f"Standings by every other metric and cut ({len(rest.rows)} rows)")
     placed = standings_of(result, everything, first, key="standings-1")
-    return doc.section("standings", *placed, cards if cards.cards else None, others)
+    return doc.section("standings", *placed, others, cards if cards.cards else None)
 
 
 def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:

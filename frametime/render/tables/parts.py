@@ -170,9 +170,9 @@ def label_cell(label: str, key: str, *, notes: Iterable[Note] = ()) -> Cell:
     return Cell(content=(label,), data=key, notes=tuple(notes))
 
 
-def verdict_cell(verdict: str, *more: Inline) -> Cell:
-    """A verdict as its mark, and what goes with it."""
-    return cell(VERDICT_MARKS[verdict], *more, data=verdict)
+def verdict_cell(verdict: str, *more: Inline, ratio: float | None) -> Cell:
+    """A verdict as its mark, and what goes with it; a dash where there is no ratio to judge."""
+    return cell(DASH, data=verdict) if ratio is None else cell(VERDICT_MARKS[verdict], *more, data=verdict)
 
 
 def filled(

@@ -144,8 +144,8 @@ def overall_table(result: ReviewResult) -> Table:
         return {
             **words.labels(item, item.caveats, on="cut"),
             "picture": strip(item.ratio, item.interval_these_scenes, item.verdict, reach=reach, margin=result.margin),
-            "verdict": verdict_cell(item.verdict, *small),
-            "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
+            "verdict": verdict_cell(item.verdict, *small, ratio=item.ratio),
+            "verdict_like_these": verdict_cell(item.verdict_scenes_like_these, ratio=item.ratio),
             "counts": cell(*_counts_line(item)),
         }
 
@@ -212,7 +212,7 @@ def cells_table(result: ReviewResult) -> Table:
             }
             if item is not None:
                 picture = strip(item.ratio, item.interval_95, item.verdict, reach=reach, margin=result.margin)
-                values |= {"verdict": verdict_cell(item.verdict, *_remark(item)), "picture": picture}
+                values |= {"verdict": verdict_cell(item.verdict, *_remark(item), ratio=item.ratio), "picture": picture}
                 if item.holm_p_value is not None and item.holm_p_value < _LEAST_P:
                     values["holm_p_value"] = Number(
                         text=f"< {_LEAST_P}", value=item.holm_p_value, origin="holm_p_value"

@@ -20,7 +20,9 @@ from matplotlib.text import Text
 from review_samples import sample_review
 
 from frametime.render.charts.card_bars import (
+    BarRow,
     Bars,
+    _columns,
     bar_layout,
     draw_costs,
     draw_pair,
@@ -35,7 +37,7 @@ from frametime.render.charts.matrix import Matrix, draw_verdict_matrix
 from frametime.render.charts.plots import Curve, Dots, Plot, Plots, Row, Whisker, tail_position, tail_share_pct
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value, ratio_limits
 from frametime.render.charts.review_view import ReviewView, verdict_mark
-from frametime.render.charts.text_fit import round_ticks, tick_labels
+from frametime.render.charts.text_fit import round_ticks, text_width_pt, tick_labels
 from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
@@ -744,6 +746,37 @@ def test_no_interval_beside_a_bar_is_written_as_none(key: str) -> None:
 def test_which_way_is_better_is_said_of_the_panels_that_are_shown() -> None:
     told = all_text(draw_costs(sample_review(n_cards=3, n_scenes=2), Theme.of("light", "web")))
     assert "Lower is better for price per frame and average power. Higher is better for frames per joule." in told
+
+
+def test_where_the_baseline_has_no_runs_nothing_is_judged_and_twelve_short_names_stay_whole() -> None:
+    lacking = [("card-0", f"scene-{number}", "2160p") for number in range(2)]
+    review = sample_review(n_cards=12, n_scenes=2, n_cuts=6, lacking=lacking)
+    labels = [f"Vela {100 + 10 * number}" for number in range(12)]
+    cards = tuple(replace(card, label=label) for card, label in zip(review.cards, labels, strict=True))
+    review = replace(review, cards=cards)
+    texts = [text.get_text() for text in draw_scene_bars(review, THEME, scene="scene-0").findobj(Text)]
+    assert all(texts.count(label) == 3 for label in labels) and not [text for text in texts if "…" in text]
+    assert texts.count("n/a") == 11 and texts.count("no runs") == 1
+    place = next(
+        at for at, item in enumerate(review.comparisons) if (item.scene, item.resolution) == ("scene-0", "1080p")
+    )
+    one_less = [replace(item, ratio=None) if at == place else item for at, item in enumerate(review.comparisons)]
+    drawn = draw_scene_bars(replace(review, comparisons=tuple(one_less)), THEME, scene="scene-0")
+    assert [text.get_text() for text in drawn.findobj(Text)].count("n/a") == 12
+    without, with_all = (all_text(draw_standings(review, THEME, cut=cut)) for cut in ("2160p", "1080p"))
+    assert "Whisker" in with_all and "Whisker" not in without and "Apart" not in without
+
+
+def test_short_names_come_before_long_remarks_and_long_names_leave_room_for_them() -> None:
+    def columns(label: str, remark: str) -> tuple[float, float]:
+        return _columns([BarRow(label, remark, remark, [])], 200.0, 10.0, 10.0)
+
+    remark = "neither ahead nor behind of any other"
+    assert columns("Vela 240", remark)[0] - 9.0 == pytest.approx(text_width_pt("Vela 240", 10.0, bold=True), rel=1e-9)
+    long = columns("Vela 240 with a long name and a quiet fan", "not told apart")
+    assert long[1] - 9.0 == pytest.approx(min(text_width_pt("not told apart", 10.0, bold=True), 72.0))
+    for found in (columns("Vela 240", remark), long):
+        assert sum(found) <= 0.6 * 200.0 + 9.0 + 1e-9
 
 
 @pytest.mark.parametrize("size", ["web", "print-85mm"])
