@@ -195,8 +195,7 @@ def frame_times_us(run: DemoRun, *, duration_s: float, lap_s: float | None = Non
         times_us = np.maximum(ready_us, 1e6 / LIMIT_FPS) + 20.0 * stream.normal(size)
     times_us = times_us + _stutters_us(run, ends_s, stream, duration_s)
     rounded = np.asarray(np.rint(times_us), dtype=np.int64)
-    inside = np.cumsum(rounded) <= duration_s * 1e6
-    return rounded[inside]
+    return rounded[np.cumsum(rounded) <= duration_s * 1e6]
 
 
 def _path_ends_s(run: DemoRun, duration_s: float, lap_s: float) -> NDArray[np.float64]:

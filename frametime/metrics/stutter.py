@@ -160,8 +160,7 @@ def windows(
     # Frame j begins at timestamp j and ends at timestamp j + 1.
     first = np.searchsorted(timestamps_ns, timestamps_ns[positions] - half_ns, side="right") - 1
     last = np.searchsorted(timestamps_ns, timestamps_ns[positions + 1] + half_ns, side="left")
-    n_frames = timestamps_ns.size - 1
-    return np.maximum(first, 0), np.minimum(last, n_frames)
+    return np.maximum(first, 0), np.minimum(last, timestamps_ns.size - 1)
 
 
 def candidates(

@@ -337,5 +337,4 @@ def batch_frame(
     options = BatchOptions(read=ReadOptions()) if options is None else options
     walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
     batch = _Batch(folder, options, walk)
-    measured = batch.measured(range(len(walk.captures)), [], executor)
-    return frame_of([row for _, row in measured], batch.columns)
+    return frame_of([row for _, row in batch.measured(range(len(walk.captures)), [], executor)], batch.columns)

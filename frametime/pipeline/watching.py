@@ -31,7 +31,7 @@ from frametime.plans.plan_keys import chosen_order
 from frametime.ranges import check_ranges
 from frametime.review.result import Coverage, RunToMake
 from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run
-from frametime.review.run_set import run_name
+from frametime.review.run_set import run_name, same_bytes
 from frametime.review.runs_to_make import next_to_make
 
 _POLL_S: Final = 0.2
@@ -245,9 +245,11 @@ def watch_plan(
     outcomes = measure_many(requests_of(plan, found.runs), limits=limits)
     # A run takes the place of an earlier one of its name.
     made = {run_name(**file.place): run_made(plan, file, of) for file, of in zip(found.runs, outcomes, strict=True)}
-    _, coverage = flags_and_coverage(plan.design, *measured_or_not(made.values()))
+    runs, unreadable = measured_or_not(made.values())
+    _, coverage = flags_and_coverage(plan.design, runs, unreadable)
     if found.not_in_plan:
         yield BenchReport(message=not_in_plan_words(found.not_in_plan))
+    yield from (BenchReport(message=caveat.message) for caveat in same_bytes(runs))
     yield BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=order))
     with measuring_apart(limits) as measure:
         for path in finished_files(folder, settle_s=settle_s, stop=stop):
@@ -268,6 +270,9 @@ def watch_plan(
                         runs, unreadable = measured_or_not(made.values())
                         told = newest_run(plan.design, runs, newest, unreadable=unreadable, order=order)
                         yield BenchReport(newest=told)
+                        yield from (
+                            BenchReport(message=copy.message) for copy in same_bytes(runs, run_name(**file.place))
+                        )
             except FrametimeError as error:
                 yield BenchReport(message=str(error))
                 continue

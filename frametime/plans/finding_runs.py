@@ -211,5 +211,4 @@ def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict
             told = f"'{printable(planned)}' in the plan, but '{printable(in_path)}' in the path '{printable(name)}'"
             helps = "leave it out of the plan, or correct one of them"
             raise PlanError.at(plan.file_name, f"{key.replace('_', ' ')} is {told}", helps=helps)
-    chosen = {key: values.get(key, planned) for key, planned in from_plan.items()}
-    return Conditions(**place, **chosen)
+    return Conditions(**place, **{key: values.get(key, planned) for key, planned in from_plan.items()})

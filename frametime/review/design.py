@@ -63,8 +63,7 @@ def priced_alike(cards: Sequence[CardEntry]) -> tuple[CardEntry, ...]:
     """The cards in one currency, the baseline's or that of the first card with a price; none in another has a price."""
     priced = sorted((card for card in cards if card.price is not None), key=lambda card: not card.is_baseline)
     currency = priced[0].currency if priced else None
-    prices = [card.price if card.currency == currency else None for card in cards]
-    return tuple(replace(card, price=price, currency=currency) for card, price in zip(cards, prices, strict=True))
+    return tuple(card if card.currency == currency else replace(card, price=None, currency=currency) for card in cards)
 
 
 @dataclass(frozen=True, kw_only=True)

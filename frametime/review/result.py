@@ -70,7 +70,7 @@ class Flag:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunEntry:
+class RunEntry(AtPlace):
     """One measured run, as it entered the review.
 
     Attributes
@@ -101,9 +101,6 @@ class RunEntry:
     """
 
     name: str
-    card: str
-    scene: str
-    resolution: str
     run: str
     provenance: Provenance
     n_frames: int

@@ -137,16 +137,13 @@ class Scatter:
 
 
 @dataclass(frozen=True, kw_only=True)
-class CellLogMean:
+class CellLogMean(AtPlace):
     """What a choice of cells is put together from: one card in one cell, the mean log of a metric over its runs.
 
     ``among_many`` is its scatter in a sum over several cells, ``alone`` where the choice is this cell only.
     """
 
     metric: str
-    card: str
-    scene: str
-    resolution: str
     mean: float
     among_many: Scatter
     alone: Scatter

@@ -128,10 +128,7 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
 
 
 def caveats_of_all(design: ReviewDesign, sets: Mapping[Place, RunSet], runs: Sequence[PlacedRun]) -> list[Caveat]:
-    """Conditions that may differ with a warning and are not the same everywhere, and the same bytes under two names.
-
-    A copied file makes runs look more alike than they are.
-    """
+    """Conditions that may differ with a warning and are not the same everywhere, and the same bytes under two names."""
     caveats = []
     for name in sorted(set(EQUAL_WHERE_ASKED) - set(design.must_be_equal)):
         by_value: dict[str, dict[str, None]] = defaultdict(dict)
@@ -141,11 +138,16 @@ def caveats_of_all(design: ReviewDesign, sets: Mapping[Place, RunSet], runs: Seq
         if len(by_value) > 1:
             listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
             caveats.append(caveat_of(f"{name.replace('_', '-')}-differs", listed=listed))
+    return caveats + same_bytes(runs)
+
+
+def same_bytes(runs: Iterable[PlacedRun], name: str = "") -> list[Caveat]:
+    """Runs of the same bytes, or those of the run of this name: copies look more alike than runs are."""
     by_hash: dict[str, list[str]] = defaultdict(list)
     for run in runs:
         by_hash[run.measured.provenance.sha256].append(run.name)
-    copies = [names for names in by_hash.values() if len(names) > 1]
-    return caveats + [caveat_of("same-file-twice", names=" and ".join(names)) for names in copies]
+    copies = [names for names in by_hash.values() if len(names) > 1 and name in ("", *names)]
+    return [caveat_of("same-file-twice", names=" and ".join(names)) for names in copies]
 
 
 def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str, str]) -> RunEntry:

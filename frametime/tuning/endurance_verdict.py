@@ -98,8 +98,7 @@ def judge_in_turn(verdicts: Sequence[EnduranceVerdict], rules: EnduranceRules | 
         file_name = verdicts[items.index(worst)].file_name
         told = worst.sentence if worst.state == "passed" else f"{file_name}: {worst.sentence}"
         criteria.append(replace(worst, sentence=told))
-    names = ", ".join(verdict.file_name for verdict in verdicts)
-    return _verdict(names, minutes, tuple(criteria), rules)
+    return _verdict(", ".join(verdict.file_name for verdict in verdicts), minutes, tuple(criteria), rules)
 
 
 def _verdict(

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Final, TypeAlias
 
-from frametime.tuning.knob_steps import between, climb, clocks_of, unresolved_pct
+from frametime.tuning.knob_steps import between, climb, clocks_of, resolved_pct, unresolved_pct
 from frametime.tuning.proposal import (
     Finished,
     NextStep,
@@ -29,6 +29,7 @@ from frametime.tuning.proposal import (
 )
 from frametime.tuning.record import KNOBS, STOCK, Axis, Setting, TuningRecord, Workload
 from frametime.tuning.trial_view import TrialView
+from frametime.words import counted
 
 Answer: TypeAlias = Proposal | Finished | Setting
 State: TypeAlias = Callable[[TrialView, Setting], Answer]
@@ -291,19 +292,26 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
         best=best,
         everyday=everyday,
         reason=f"Best setting that held: {best}. For every day: {everyday}.",
-        notes=(*notes_of(view), *_left_out(view, best)),
+        notes=(*notes_of(view), *_small_gains(view, best)),
     )
 
 
-def _left_out(view: TrialView, best: Setting) -> Iterator[str]:
-    """Fine steps that could not gain what the runs tell apart."""
-    for axis, failure_mhz in _gaps(view, best) if view.record.goal == "speed" else ():
+def _small_gains(view: TrialView, best: Setting) -> Iterator[str]:
+    """Steps of a clock that gain less than the runs tell apart: the last that was made, and finer ones left out."""
+    record, resolved = view.record, resolved_pct(view)
+    if record.goal != "speed" or resolved is None:
+        return
+    told = f"and {counted(record.steps.repeats, 'run')} tell apart {resolved:.1f} %."
+    for axis in clocks_of(record.heaviest):
+        lower = best.lowered(axis, record.steps.coarse(axis))
+        higher_fps, lower_fps = (view.score(setting, record.heaviest.name) for setting in (best, lower))
+        gain_pct = 100.0 * (higher_fps / lower_fps - 1.0) if higher_fps and lower_fps else resolved
+        if lower != best and gain_pct < resolved:
+            yield f"The step from {lower.words(axis)} to {best.words(axis)} gained {gain_pct:.2f} %, {told}"
+    for axis, failure_mhz in _gaps(view, best):
         if (unresolved := unresolved_pct(view, best, axis, failure_mhz)) is not None:
-            left, resolved = unresolved
-            yield (
-                f"Finer steps of the {axis} clock are left out: they can gain at most {max(left, 0.0):.1f} %, and "
-                f"{view.record.steps.repeats} runs tell apart {resolved:.1f} %."
-            )
+            most = f"at most {max(unresolved[0], 0.1):.1f} %"
+            yield f"Finer steps of the {axis} clock are left out: they can gain {most}, {told}"
 
 
 def everyday_setting(best: Setting, record: TuningRecord) -> Setting:

@@ -86,6 +86,25 @@ def test_runs_are_told_as_they_are_made(plan: ReviewPlan) -> None:
 
 
 @pytest.mark.usefixtures("quickly")
+def test_a_copy_of_a_run_is_told_at_the_start_and_as_it_comes(plan: ReviewPlan) -> None:
+    """Two runs of the same bytes scatter by nothing: the card would look surer than it is."""
+    folder = plan.captures.folder / "amber" / "harbor"
+    write(plan.captures.folder / "birch" / "harbor" / "run1.csv", 9.0)
+    first = (folder / "run1.csv").read_bytes()
+    (folder / "run2.csv").write_bytes(first)
+    same = "The runs amber/harbor/1440p/1 and amber/harbor/1440p/2 hold the same bytes: one of them is a copy."
+    reports, stop = begin(plan)
+    assert next(reports).message == same
+    assert next(reports).coverage is not None
+    write(folder / "run2.csv", 10.4)
+    assert next(reports).newest is not None
+    (plan.captures.folder / "birch" / "harbor" / "run2.csv").write_bytes(first)
+    assert next(reports).newest is not None
+    assert next(reports).message == same.replace("amber/harbor/1440p/2", "birch/harbor/1440p/2")
+    stop.set()
+
+
+@pytest.mark.usefixtures("quickly")
 def test_a_sensor_log_that_comes_later_has_its_run_told_again(plan: ReviewPlan) -> None:
     reports, stop = begin(plan)
     next(reports)

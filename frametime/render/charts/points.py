@@ -190,11 +190,10 @@ def distances_pct(result: ReviewResult, metric: str) -> dict[tuple[str, str, str
     kept = {name for item in result.cells for name in item.run_names}
     found: dict[tuple[str, str, str], list[tuple[RunEntry, float]]] = {}
     for run in sorted(result.runs, key=lambda run: (run.flag is None, run.excluded_reason is None)):
-        place = run.card, run.scene, run.resolution
-        value, mean = run.values.get(metric), means.get(place)
+        value, mean = run.values.get(metric), means.get(run.place)
         counts = run.name in kept or run.excluded_reason is not None
         if counts and value is not None and mean is not None and mean > 0.0:
-            found.setdefault(place, []).append((run, 100.0 * (value / mean - 1.0)))
+            found.setdefault(run.place, []).append((run, 100.0 * (value / mean - 1.0)))
     return found
 
 

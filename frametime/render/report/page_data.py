@@ -115,8 +115,8 @@ def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
     repeats: Counter[tuple[str, str, str]] = Counter()
     numbers = {}  # the how-manieth run of its card in its cell each run is
     for run in runs:
-        repeats[place := (run.card, run.scene, run.resolution)] += 1
-        numbers[run.name] = repeats[place]
+        repeats[run.place] += 1
+        numbers[run.name] = repeats[run.place]
     most = max(repeats.values())
     finest = (longest,) if longest <= STEPS[0] else ()
     of_all = ((steps, most) for steps in (*finest, *(steps for steps in STEPS if steps < longest)))
@@ -164,7 +164,7 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
     words, cells = ReviewWords(result), result.cuts[0].cells
     scenes = [scene.key for scene in result.scenes]
     cards = [card.key for card in result.cards]
-    known = {(item.metric, item.card, item.scene, item.resolution): item for item in result.log_means}
+    known = {(item.metric, *item.place): item for item in result.log_means}
     metrics = list(dict.fromkeys([result.headline, *(item.metric for item in result.log_means)]))
     estimates = {item.place: item.estimates for item in result.cells}
 

@@ -117,8 +117,7 @@ def exclusion_table(result: ReviewResult) -> Table:
 
 def unreadable_table(result: ReviewResult) -> Table:
     """Captures that cannot be used."""
-    rows = ((code_cell(item.file_name), item.error) for item in result.unreadable)
-    return words_table("unreadable", rows)
+    return words_table("unreadable", ((code_cell(item.file_name), item.error) for item in result.unreadable))
 
 
 def to_make_table(result: ReviewResult) -> Table:
@@ -133,8 +132,7 @@ def to_make_table(result: ReviewResult) -> Table:
         told = sentence if len(runs) == 1 else sentence.replace("this run", "these runs")
         rows.append((*place, joined(runs), reason, told))
     folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
-    table = words_table("to-make", rows, folded_as=folded_as)
-    return replace(table, is_long=len(rows) > _LONG)
+    return replace(words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > _LONG)
 
 
 def runs_table(result: ReviewResult, *, with_metrics: bool = True) -> Table:
