@@ -194,13 +194,13 @@ def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Jud
     >>> judge([gap], n_frames=900, duration_s=13.2)
     Judgement(word='repeat this run', reasons=('no frame for 3.2 s',))
     >>> judge([], n_frames=900, duration_s=10.0)
-    Judgement(word='usable', reasons=('900 frames in 10.0 s, no problems found',))
+    Judgement(word='usable', reasons=('900 frames in 10.0 s, a sound capture',))
     """
     words: dict[Weight, JudgementWord] = {Weight.REPEAT: "repeat this run", Weight.CARE: "usable with care"}
     for weight, word in words.items():
         if heaviest := [caveat for caveat in caveats if caveat.weight is weight]:
             return Judgement(word=word, reasons=_reasons(heaviest))
-    return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s, no problems found",))
+    return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s, a sound capture",))
 
 
 def _reasons(caveats: Sequence[Caveat]) -> tuple[str, ...]:

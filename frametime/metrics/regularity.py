@@ -49,7 +49,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     steps = [change for change in drift.changes if change.kind == "level"]
     if steps:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
-        yield Caveat(code="level-change", message=f"The run is {steps[0].sentence}{more}.", weight=Weight.CARE)
+        yield Caveat(code="level-change", message=f"The run has {steps[0].sentence}{more}.", weight=Weight.CARE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
         word = "slower" if drift.slope_pct_per_min > 0.0 else "faster"
         yield Caveat(

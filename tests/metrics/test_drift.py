@@ -18,7 +18,7 @@ def test_a_step_of_six_percent_is_found_with_its_time(seed: int, percent: float)
     (change,) = [change for change in drift.changes if change.kind == "level"]
     assert change.time_s == pytest.approx(41.0, abs=2.0)
     assert change.after_ms / change.before_ms == pytest.approx(1 + percent / 100, abs=0.015)
-    assert ("slower" if percent > 0 else "faster") in change.sentence
+    assert ("longer" if percent > 0 else "shorter") in change.sentence
     assert not drift.is_drift
     assert drift.warm_up is None
 
@@ -28,8 +28,8 @@ def test_a_sharp_step_is_placed_to_the_frame_and_named_in_words() -> None:
     times_ms += 0.02 * np.random.default_rng(1).standard_normal(times_ms.size)
     drift = drift_of(run_of(times_ms))
     assert drift.changes[0].time_s == pytest.approx(times_ms[:5125].sum() / 1000, abs=0.02)
-    assert drift.changes[0].sentence == "5.2 % slower after 41 s (median 8.00 to 8.42 ms)"
-    assert drift.sentence.startswith("5.2 % slower after 41 s")
+    assert drift.changes[0].sentence == "5.2 % longer frames after 41 s (median 8.00 to 8.42 ms)"
+    assert drift.sentence.startswith("5.2 % longer frames after 41 s")
 
 
 def test_a_rise_that_falls_again_is_two_changes() -> None:

@@ -154,7 +154,7 @@ def test_the_spoiled_run_of_the_demo_is_told_and_no_other_run() -> None:
             continue
         assert [change.time_s for change in steps] == pytest.approx([9.02, 22.21], abs=0.02)
         assert [change.after_ms / change.before_ms for change in steps] == pytest.approx([1.24, 1 / 1.24], rel=0.03)
-        assert "% slower after 9.0 s" in drift_of(series).sentence
+        assert "% longer frames after 9.0 s" in drift_of(series).sentence
 
 
 def swinging_ms(n: int, seed: int) -> Array:

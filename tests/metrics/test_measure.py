@@ -245,8 +245,8 @@ NOTE, CARE, REPEAT = (caveat(f"A {weight}.", weight) for weight in Weight)
 @pytest.mark.parametrize(
     ("caveats", "word", "reasons"),
     [
-        ([], "usable", ("600 frames in 6.0 s, no problems found",)),
-        ([NOTE, NOTE], "usable", ("600 frames in 6.0 s, no problems found",)),
+        ([], "usable", ("600 frames in 6.0 s, a sound capture",)),
+        ([NOTE, NOTE], "usable", ("600 frames in 6.0 s, a sound capture",)),
         ([NOTE, CARE, CARE], "usable with care", ("a care", "a care")),
         ([CARE, REPEAT, NOTE], "repeat this run", ("a repeat",)),
     ],

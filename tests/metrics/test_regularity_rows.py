@@ -107,7 +107,7 @@ def test_each_planted_cause_is_told_with_its_numbers() -> None:
     assert "% slower per minute (p = " in drift[0].message
     change = regularity_caveats(planted(1, step(8.0, 41.0)))
     assert [caveat.code for caveat in change] == ["level-change"]
-    assert change[0].message.startswith("The run is 7.4 % slower after 41 s")
+    assert change[0].message.startswith("The run has 7.4 % longer frames after 41 s")
     (warm,) = regularity_caveats(planted(1, warm_up(15.0, 3.0)))
     assert warm.code == "warm-up"
     assert "--skip-start auto leaves them out" in warm.message

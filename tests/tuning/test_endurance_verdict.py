@@ -152,7 +152,7 @@ def test_warm_up_is_told_and_what_comes_after_it_is_judged() -> None:
     minutes = np.cumsum(times_ms) / 60e3
     found = criterion(verdict_of(times_ms * (1.0 - 0.05 * np.exp(-minutes))), "drift")
     assert found.state == "passed" and found.value == pytest.approx(0.0, abs=0.5)
-    assert re.match(r"the first \d+ s are warm-up, \d\.\d % faster than the rest; ", found.sentence)
+    assert re.match(r"the first \d+ s are warm-up, with \d\.\d % shorter frames than the rest; ", found.sentence)
     assert found.sentence.endswith(" over the rest)")
 
 
@@ -181,7 +181,7 @@ def test_a_step_to_longer_frames_is_drift_and_fails_with_its_time() -> None:
     verdict = verdict_of(times_ms)
     assert failed(verdict) == {"drift"} and verdict.word == "does not hold"
     assert criterion(verdict, "drift").value == pytest.approx(15.0, abs=0.5)
-    assert criterion(verdict, "drift").sentence.startswith("15.0 % slower after ")
+    assert criterion(verdict, "drift").sentence.startswith("15.0 % longer frames after ")
     assert [item.key for item in verdict.criteria] == [
         "length",
         "freezes",

@@ -57,16 +57,16 @@ def change_sentence(kind: Literal["level", "spread"], before_ms: float, after_ms
     Examples
     --------
     >>> change_sentence("level", 8.0, 8.416, 41.2)
-    '5.2 % slower after 41 s (median 8.00 to 8.42 ms)'
+    '5.2 % longer frames after 41 s (median 8.00 to 8.42 ms)'
     >>> change_sentence("spread", 0.5, 1.0, 12.0)
     'steps from frame to frame 2.0 times as large after 12.0 s (0.50 to 1.00 ms)'
     """
     values = f"{before_ms:.3g} to {after_ms:.3g} ms" if min(before_ms, after_ms) < 0.01 else None
     values = values or f"{before_ms:.2f} to {after_ms:.2f} ms"
     if kind == "level":
-        word = "slower" if after_ms > before_ms else "faster"
+        word = "longer" if after_ms > before_ms else "shorter"
         change_pct = 100.0 * (after_ms / before_ms - 1.0)
-        return f"{percent(change_pct)} % {word} after {seconds(time_s)} (median {values})"
+        return f"{percent(change_pct)} % {word} frames after {seconds(time_s)} (median {values})"
     ratio = after_ms / before_ms
     how = f"{ratio:.1f} times as large" if ratio > 1.0 else f"down to {100.0 * ratio:.0f} %"
     return f"steps from frame to frame {how} after {seconds(time_s)} ({values})"
@@ -78,10 +78,10 @@ def warm_up_sentence(skip_s: float, difference_pct: float) -> str:
     Examples
     --------
     >>> warm_up_sentence(12.0, -4.2)
-    'the first 12.0 s are warm-up, 4.2 % faster than the rest'
+    'the first 12.0 s are warm-up, with 4.2 % shorter frames than the rest'
     """
-    word = "slower" if difference_pct > 0.0 else "faster"
-    return f"the first {seconds(skip_s)} are warm-up, {percent(difference_pct)} % {word} than the rest"
+    word = "longer" if difference_pct > 0.0 else "shorter"
+    return f"the first {seconds(skip_s)} are warm-up, with {percent(difference_pct)} % {word} frames than the rest"
 
 
 def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
