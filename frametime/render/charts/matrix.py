@@ -135,7 +135,6 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
     values = {
         "pair": view.pair(candidate, entry.key, ", cell by cell"),
         "counts": "; ".join(counts),
-        "runs": view.compared_runs(candidate, entry.key),
         "if_outside": bool(outside),
         "doubtful": counted(len(doubtful), "cell") if len(doubtful) > MOST_NAMED else joined(doubtful) or None,
     }

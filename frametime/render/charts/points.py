@@ -61,7 +61,6 @@ def _ratios(
     both = f"the {counted(len(cells.of(candidate)), 'cell')} that both have (this card stands apart)"
     values = {
         "pair": view.pair(candidate, entry.key, f": {entry.label}", cut),
-        "runs": view.compared_runs(candidate, entry.key),
         "cells": both if candidate in cells.apart else view.cells_words(cut),
         "definition": entry.definition.rstrip("."),
         "if_turned": entry.better == "lower",

@@ -152,7 +152,7 @@ class ReviewView:
             "cut": result.cut(cut).label,
             "cells": self.cells_words(cut),
             "apart": self.apart_words(cut),
-            "runs": self.runs_words(),
+            "runs": self.compared_runs(candidate, entry.key) if candidate else self.runs_words(),
             "margin": result.margin * 100.0,
             "baseline": self.short(result.baseline),
             "candidate": self.short(candidate or result.baseline),

@@ -767,6 +767,18 @@ def test_where_the_baseline_has_no_runs_nothing_is_judged_and_twelve_short_names
     assert "Whisker" in with_all and "Whisker" not in without and "Apart" not in without
 
 
+def test_a_chart_of_two_cards_counts_the_runs_of_these() -> None:
+    """In the whole review are cells of two runs, and none of them is of these cards."""
+    review = sample_review(n_cards=3, n_scenes=2)
+    last = [item.card == "card-2" for item in review.cells]
+    cells = [
+        replace(item, run_names=item.run_names[:2]) if at else item for item, at in zip(review.cells, last, strict=True)
+    ]
+    changed = replace(review, cells=tuple(cells))
+    assert "Mean of 3 runs." in all_text(draw_pair(changed, THEME, candidate="card-1"))
+    assert "2 to 3 runs each" in all_text(draw_standings(changed, THEME))
+
+
 def test_short_names_come_before_long_remarks_and_long_names_leave_room_for_them() -> None:
     def columns(label: str, remark: str) -> tuple[float, float]:
         return _columns([BarRow(label, remark, remark, [])], 200.0, 10.0, 10.0)
