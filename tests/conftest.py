@@ -79,7 +79,7 @@ def _one_core() -> Iterator[None]:
 
 @pytest.fixture(scope="module")
 def same_bytes_are_measured_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """In this process the same log with the same parameters is measured once for all modules that ask for this.
+    """The same log with the same parameters is measured once for all modules that ask for this.
 
     For tests of what is done with runs that are measured: many of them read the recorded captures.
     """
@@ -89,6 +89,16 @@ def same_bytes_are_measured_once(tmp_path_factory: pytest.TempPathFactory) -> It
 
     with (
         mock.patch.object(measuring_many, "measure_one", measured_once(tmp_path_factory)),
-        mock.patch.object(tuning_record, "measure_file", read_once),
+        mock.patch.object(tuning_record, "measure_file", read_once(tmp_path_factory)),
     ):
         yield
+
+
+@pytest.fixture
+def the_demo_is_made_once(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The files of the demo are made once for all tests that ask for this."""
+    from once_a_run import demo_made_once
+
+    from frametime.demo import demo_files
+
+    monkeypatch.setattr(demo_files, "demo_files", demo_made_once(tmp_path_factory))

@@ -43,6 +43,7 @@ def test_cells_like_formulas_are_told_and_escaped_on_request(bench: Path) -> Non
     assert ",'=harbor," in (bench / "odd-out" / "cells.csv").read_text("utf-8")
 
 
+@pytest.mark.usefixtures("the_demo_is_made_once")
 def test_the_next_command_of_a_demo_can_be_pasted(tmp_path: Path) -> None:
     done = frametime("demo", "an evening's demo", cwd=tmp_path)
     command = shlex.split(done.out.splitlines()[-1].removeprefix("next: "))

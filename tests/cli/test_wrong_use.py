@@ -176,6 +176,7 @@ def test_missing_folders_above_an_output_are_made(arguments: tuple[str | Path, .
     assert (tmp_path / made).is_file()
 
 
+@pytest.mark.usefixtures("the_demo_is_made_once")
 def test_names_are_printed_without_signs_that_move_the_cursor(tmp_path: Path) -> None:
     for arguments in (("demo", "a\x1b[2Jb"), ("tune", "new", "c\x1b[2Jd.toml")):
         done = frametime(*arguments, cwd=tmp_path)

@@ -67,6 +67,7 @@ def test_the_memory_has_an_edge_past_which_it_slows() -> None:
     assert rates[1] > rates[2] > rates[3]
 
 
+@pytest.mark.usefixtures("same_bytes_are_measured_once")
 def test_the_stored_record_is_read_and_is_finished() -> None:
     record, caveats = measured_record(read_record(str(TUNING / "tuning.toml")), TUNING)
     assert caveats == ()
@@ -81,6 +82,7 @@ def test_the_stored_record_is_read_and_is_finished() -> None:
     assert end.everyday == Setting(core_offset_mhz=70, memory_offset_mhz=100)
 
 
+@pytest.mark.usefixtures("same_bytes_are_measured_once")
 def test_halfway_the_next_trial_is_the_one_that_was_made() -> None:
     record, _ = measured_record(read_record(str(TUNING / "halfway.toml")), TUNING)
     due = next_trial(record)

@@ -104,7 +104,7 @@ def test_an_extreme_value_is_taken_or_refused_in_one_line(
     if getattr(option, "heading", "") != "Limits":  # no process has to start where none is limited
         monkeypatch.setattr(watching, "measuring_apart", lambda _limits: nullcontext(measure_one))
     folder = tmp_path / "bench"
-    shutil.copytree(bench, folder)
+    shutil.copytree(bench, folder, copy_function=os.link)
     typed = max(option.opts, key=len)
     allowed = option.type._allowed if isinstance(option.type, NumberWithin) else None
     values = ODD if allowed is None else (*EXTREME, f"{allowed.low!r}", f"{allowed.high!r}")

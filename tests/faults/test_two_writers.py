@@ -9,11 +9,11 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from functools import cache
 from pathlib import Path
 from unittest import mock
 
 import pytest
+from once_a_run import demo_made_once
 from run_cli import frametime
 from warm_runs import Server
 
@@ -50,14 +50,14 @@ COMMANDS = {
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """Captures of two cards, their plan, and a tuning record; what the demo holds is made once in this process."""
+    """Captures of two cards, their plan, and a tuning record; what the demo holds is made once."""
     root = tmp_path_factory.mktemp("bench")
     for card in ("ash", "elm"):
         folder = root / "captures" / card / "mill" / "1440p"
         folder.mkdir(parents=True)
         for run in (1, 2, 3):
             (folder / f"run{run}.csv").write_text(LOG)
-    with mock.patch.object(demo_files, "demo_files", cache(demo_files.demo_files)):
+    with mock.patch.object(demo_files, "demo_files", demo_made_once(tmp_path_factory)):
         for command in (
             ("plan", "captures", "--out", "plan.toml"),
             ("demo", "demo"),

@@ -6,13 +6,15 @@ import hashlib
 import os
 import pickle
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from frametime.capture import Capture
+from frametime.demo import demo_files
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.kept_runs import beside_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_file, measure_one
@@ -70,25 +72,50 @@ def measured_once(factory: pytest.TempPathFactory) -> Callable[[MeasureRequest],
     return measure
 
 
-_read: dict[tuple[object, ...], tuple[Capture, MeasuredRun]] = {}
+def read_once(factory: pytest.TempPathFactory) -> Callable[[MeasureRequest], tuple[Capture, MeasuredRun]]:
+    """A ``measure_file`` that reads and measures the same bytes under the same name once."""
+    folder = shared_folder(factory)
+
+    def read(request: MeasureRequest) -> tuple[Capture, MeasuredRun]:
+        if not Path(request.path).is_file():
+            return measure_file(request)
+        found = request.path, request.sensors, Path(request.path).stat().st_mtime_ns, _key(request)
+        return _kept(folder / f"{_hashed(found)}.read", lambda: measure_file(request))
+
+    return read
 
 
-def read_once(request: MeasureRequest) -> tuple[Capture, MeasuredRun]:
-    """A ``measure_file`` that reads and measures the same bytes under the same name once in this process."""
-    if not Path(request.path).is_file():
-        return measure_file(request)
-    key = request.path, request.sensors, Path(request.path).stat().st_mtime_ns, _key(request)
-    if key not in _read:
-        _read[key] = measure_file(request)
-    return _read[key]
+def demo_made_once(factory: pytest.TempPathFactory) -> Callable[..., Mapping[str, bytes]]:
+    """A ``demo_files`` that makes the files of the demo once."""
+    folder, make = shared_folder(factory), demo_files.demo_files
+    return lambda **asked: _kept(folder / f"{_hashed(asked)}.demo", lambda: make(**asked))
+
+
+_in_this_process: dict[Path, Any] = {}
+
+
+def _kept(path: Path, make: Callable[[], Any]) -> Any:
+    """What ``make`` gives, from this process or from the file in which one of the others has kept it."""
+    if path not in _in_this_process:
+        if path.exists():
+            _in_this_process[path] = pickle.loads(path.read_bytes())
+        else:
+            _in_this_process[path] = make()
+            unfinished = path.with_suffix(f".{os.getpid()}")
+            unfinished.write_bytes(pickle.dumps(_in_this_process[path]))
+            unfinished.replace(path)
+    return _in_this_process[path]
 
 
 def _key(request: MeasureRequest) -> str:
     """Of all that goes into a run: the bytes read, the names of the files without their folder, every parameter."""
     sensors = request.sensors
     nameless = replace(request, path=Path(request.path).name, sensors=None if sensors is None else Path(sensors).name)
-    parts = repr((nameless, _digest(request.path), _digest(sensors), beside_sha256(request)))
-    return hashlib.sha256(parts.encode("utf-8", "surrogatepass")).hexdigest()
+    return _hashed((nameless, _digest(request.path), _digest(sensors), beside_sha256(request)))
+
+
+def _hashed(parts: object) -> str:
+    return hashlib.sha256(repr(parts).encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _digest(path: str | None) -> str:

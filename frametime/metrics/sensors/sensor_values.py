@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from frametime.capture import TIME_COLUMN
 from frametime.metrics.block_medians import median
-from frametime.metrics.frame_series import FrameSeries, numpy_column
+from frametime.metrics.frame_series import FrameSeries, numpy_column, once_a_series
 from frametime.metrics.metric import Missing, part_of
 from frametime.units import NS_PER_MS, NS_PER_S
 
@@ -138,13 +138,12 @@ def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDA
     kept = trace.samples.select(["time_ns", name]).drop_null()
     if kept.num_rows == 0:
         return no_number
-    times_ns = np.asarray(numpy_column(kept, "time_ns"), dtype=np.int64)
     values = np.asarray(numpy_column(kept, name), dtype=np.float64)
     finite = np.isfinite(values)
     if not finite.any():
         return no_number
-    times_s = (times_ns[finite] + series.sensors_later_ns - series.timestamps_ns[0]) / NS_PER_S
-    return np.asarray(times_s, dtype=np.float64), values[finite]
+    times_ns = np.asarray(numpy_column(kept, "time_ns"), dtype=np.int64)[finite] + series.sensors_later_ns
+    return (times_ns - series.timestamps_ns[0]) / NS_PER_S, values[finite]
 
 
 def outside_reason(name: str, times_s: NDArray[np.float64], end_s: float) -> str | None:
@@ -210,6 +209,7 @@ NO_POWER: Final = "the power logged is zero or below on average, which no card a
 """A card cannot give power back: such a log has no sensor behind it, or its sign is wrong."""
 
 
+@once_a_series
 def power_channel(series: FrameSeries) -> Channel | Missing:
     """Power over the span of the capture, where it is above zero on average."""
     power = channel(series, POWER)
