@@ -318,6 +318,7 @@
     const label = (card) => data.cards[card].label;
     const against = label(data.baseline);
     const isBase = (row) => row.card === data.baseline;
+    const judged = (row, word) => (row.ratio === null ? "\u2013" : markOf(data, word));
     const tables = data.metrics.map((metric, at) => tableOf(
       `${metric.heading}, your choice: geometric means over ${found.cells.length} of ${found.n} cells.`,
       ["Card", "Place", metric.heading, `Against ${against}`, "95 %, these scenes", "Verdict", "95 %, scenes like these",
@@ -326,7 +327,7 @@
         label(row.card), row.place, number(row.value),
         ...(isBase(row)
           ? ["baseline", "baseline", "baseline", "baseline", "baseline"]
-          : [change(row.ratio), changes(row.interval), markOf(data, row.verdict), changes(row.like), markOf(data, row.likeVerdict)]),
+          : [change(row.ratio), changes(row.interval), judged(row, row.verdict), changes(row.like), judged(row, row.likeVerdict)]),
         `${row.n}`,
       ])));
     const rows = found.value.filter((row) => row.price !== null);
