@@ -112,7 +112,7 @@ def add(record: str, **chosen: Any) -> None:
     if chosen["average_power_w"] and len(chosen["average_power_w"]) != len(chosen["average_fps"]):
         raise click.UsageError("give --power once for each --fps, in the same order")
     by_hand = {knob.field: chosen[knob.field] for knob in KNOBS.values() if chosen[knob.field] is not None}
-    if chosen["workload"] is None and (by_hand or chosen["is_endurance"]):
+    if chosen["workload"] is None and by_hand:
         raise click.UsageError("--workload is needed where the setting is given by hand")
     refuse_auto_start(chosen, "a trial counts as it was run")
     besides = [sensors_beside(log) for log in chosen["logs"]]

@@ -221,12 +221,10 @@ def next_run_text(design: ReviewDesign, coverage: Coverage, next_run: RunToMake 
     """Which run comes next and how many are left, on one line."""
     if next_run is None:
         return f"Complete: every cell has its runs ({coverage.n_usable} usable)."
-    n_left = len(coverage.to_make)
-    n_same = sum(run.card == next_run.card for run in coverage.to_make)
-    place = _place(design, next_run)
+    n_left, n_same = len(coverage.to_make), sum(run.card == next_run.card for run in coverage.to_make)
     again = "" if next_run.reason == "missing" else " again"
     left = f"{counted(n_left, 'run')} left" + (f", {n_same} of them on this card" if n_same < n_left else "")
-    return f"Next: {place}{again} ({left})"
+    return f"Next: {_place(design, next_run)}{again} ({left})"
 
 
 def _place(of: ReviewDesign | ReviewResult, run: PlacedRun | UnreadableFile | RunEntry | RunToMake) -> str:

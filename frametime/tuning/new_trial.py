@@ -29,10 +29,11 @@ def proposed_trial(new: Trial, step: NextStep, *, name: str) -> Trial:
     Raises
     ------
     RecordError
-        If nothing is proposed.
+        If nothing is proposed, or no endurance run where the new trial is one.
     """
-    if isinstance(step, Finished):
-        raise RecordError.at(name, "no trial is proposed", helps="say what was set: --core, --memory and --workload")
+    if isinstance(step, Finished) or (new.is_endurance and not step.is_endurance):
+        what = "trial" if isinstance(step, Finished) else "endurance run"
+        raise RecordError.at(name, f"no {what} is proposed", helps="say what was set: --core, --memory and --workload")
     # A power limit that was noted in W is kept as it was noted.
     setting = step.setting if new.power_limit_w is None else step.setting.turned_to("power", 0)
     return replace(new, setting=setting, workload=step.workload, is_endurance=step.is_endurance)

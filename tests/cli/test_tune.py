@@ -186,6 +186,7 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (("add", "bench.toml"), 2, "say how it ended"),
         (("add", "bench.toml", "--passed", "--outcome", "froze"), 2, "say how it ended"),
         (("add", "bench.toml", "--passed", "--core", "25"), 2, "--workload is needed"),
+        (("add", "bench.toml", "--passed", "--endurance"), 3, "no endurance run is proposed; say what was set"),
         (("undo", "bench.toml"), 3, "there is no trial to take back"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "monday"), 3, "2026-11-25"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--sensors", "x"), 2, "--sensors"),

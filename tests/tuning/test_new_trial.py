@@ -15,6 +15,7 @@ from frametime.tuning.new_trial import (
     TrialAtHand,
     judged_log,
     judged_trial,
+    proposed_trial,
     refuse_logs,
     refuse_new,
     with_measurements,
@@ -148,3 +149,13 @@ def test_what_the_record_cannot_take_is_refused(changed: dict[str, object], mess
     failed = replace(new, outcome=Outcome.FROZE)
     if "minutes" in message:
         refuse_new(failed, failed, record, name="tuning.toml")
+
+
+def test_an_endurance_run_may_be_called_that_where_one_is_proposed() -> None:
+    step = next_trial(RECORD)
+    assert isinstance(step, Proposal) and not step.is_endurance
+    with pytest.raises(RecordError, match="no endurance run is proposed"):
+        proposed_trial(LONG, step, name="bench.toml")
+    long = replace(step, phase=Phase.ENDURANCE)
+    assert proposed_trial(LONG, long, name="bench.toml") == proposed_trial(PASSED, long, name="bench.toml")
+    assert proposed_trial(LONG, long, name="bench.toml").is_endurance

@@ -45,9 +45,8 @@ def coverage_table(result: ReviewResult) -> Table:
     """Usable runs of those planned: a column for each card or, where their names are too long, each resolution."""
     words = ReviewWords(result)
     is_by_card = sum(len(label) + 2 for label in words.cards.values()) <= _CARDS_WIDTH
-    across = "card" if is_by_card else "resolution"
+    across, heads = ("card", words.cards) if is_by_card else ("resolution", {key: key for key in result.resolutions})
     left = [column for column in columns_of("coverage") if column.key != across]
-    heads = words.cards if is_by_card else {resolution: resolution for resolution in result.resolutions}
     columns = (*left, *(Column(key, label) for key, label in heads.items()))
     found: dict[tuple[str, ...], dict[str, object]] = {}
     for item in result.coverage.cells:
