@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Any, BinaryIO, Final, NamedTuple, TypeAlias, TypeVar, cast
 
+from frametime.adapters.arrow.arrow_columns import pa
 from frametime.adapters.base import ReadOptions
 from frametime.errors import FrametimeError, ReadError, printable
 
@@ -121,15 +122,11 @@ def new_spool() -> BinaryIO:
 
 def arrow_stream(log: BinaryIO | LogStream) -> Any:
     """A stream as Arrow reads it; it stays open."""
-    import pyarrow as pa
-
     return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r")
 
 
 def part_of(log: BinaryIO | LogStream, start: int, end: int) -> Any:
     """The bytes from one place to another, as a stream of Arrow's; of a plain file without Python between."""
-    import pyarrow as pa
-
     size = max(0, end - start)
     if isinstance(log, LogStream) and log.held is not None:
         return pa.BufferReader(memoryview(log.held)[start:end])
@@ -392,8 +389,6 @@ def _unpacking(log: LogStream, kind: str) -> Iterator[BinaryIO]:
 
     try:
         if kind == "zstd":
-            import pyarrow as pa
-
             opened: Any = pa.CompressedInputStream(arrow_stream(log), "zstd")
         else:
             opened = import_module("lzma" if kind == "xz" else kind).open(log, "rb")

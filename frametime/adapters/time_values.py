@@ -15,7 +15,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, numpy_of, pc, text_scalar
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, numpy_of, pa, pc, text_scalar
 from frametime.adapters.columns.words import Unit, unit_named
 from frametime.adapters.text import cells
 from frametime.adapters.text.cells import NumberStyle
@@ -91,10 +91,10 @@ def clean_texts(column: Any) -> Any:
 def times_of_texts(column: Any, unit: Unit, style: NumberStyle, *, relative: bool = False) -> TimeValues:
     """Times of a column of texts: every cell that is not exactly a time is marked as not ok."""
     texts = clean_texts(column)
-    if unit.form == "clock":
-        return _clocks(texts)
-    if unit.form == "date":
-        return _dated(texts, relative=relative)
+    if unit.form in ("clock", "date"):
+        if bools(pc.match_substring_regex(texts, cells.WORDED)).any():
+            texts = cells.plain_dates(texts, lambda found, by, each: pc.replace_substring_regex(each, found, by))
+        return _clocks(texts) if unit.form == "clock" else _dated(texts, relative=relative)
     return _numbers(with_point(texts, style), unit)
 
 
@@ -201,8 +201,6 @@ def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
 
 def _exact(texts: Any, rows: NDArray[np.int64], unit_ns: Fraction) -> NDArray[np.int64] | None:
     """Exact times of texts that are too large for float64; ``None`` where one has more digits than any clock."""
-    import pyarrow as pa
-
     chosen = pc.replace_substring_regex(pc.take(texts, arrow_array(rows)), r"(\.[0-9]{30})[0-9]+", r"\1")
     factor = text_scalar(str(Decimal(unit_ns.numerator) / unit_ns.denominator)).cast(pa.decimal128(22, 9))
     try:
@@ -224,7 +222,7 @@ def _part(parts: Any, name: str) -> Any:
 def _of_day(parts: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Hours, minutes and seconds in ns, with AM or PM or not, and whether they can be."""
     hours, minutes, seconds = (_integers(_part(parts, name)) for name in ("h", "m", "s"))
-    fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(_part(parts, "f"), 9, "0"), 0, 9))
+    fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(_part(parts, "f"), 10, "0"), 1, 10))
     marked, after = (bools(pc.match_substring_regex(_part(parts, "half"), mark)) for mark in (".", "[Pp]"))
     ok = bools(pc.is_valid(parts)) & (minutes < 60) & (seconds < 60) & (~marked | ((hours >= 1) & (hours <= 12)))
     hours = np.where(marked, hours % 12 + np.where(after, 12, 0), hours)

@@ -18,17 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.demo.scenario import (
-    BAD_FROM,
-    BAD_SLOWDOWN,
-    BAD_TO,
-    HALFWAY_TRIALS,
-    LIMIT_FPS,
-    TRIALS,
-    DemoRun,
-    demo_runs,
-    tuning_run,
-)
+from frametime.demo import scenario
 from frametime.replacing import claiming, write_bytes
 
 SHORT_S: Final = 30.0
@@ -37,7 +27,7 @@ TRIAL_S: Final = 20.0
 ENDURANCE_S: Final = 45 * 60.0
 
 
-def run_files(run: DemoRun, stem: str, *, duration_s: float, lap_s: float | None = None) -> dict[str, bytes]:
+def run_files(run: scenario.DemoRun, stem: str, *, duration_s: float, lap_s: float | None = None) -> dict[str, bytes]:
     """The frame log of a run, in the layout that the logs of its card have, and its sensor log, by path.
 
     Captures of two cards state frame times in whole microseconds; those of the third were saved with decimal commas
@@ -64,7 +54,7 @@ def demo_files(*, full: bool) -> Mapping[str, bytes]:
         Runs as long as those of a real review, and the log of an endurance run of 45 minutes.
     """
     files: dict[str, bytes] = {}
-    for run in demo_runs():
+    for run in scenario.demo_runs():
         stem = f"captures/{run.card.key}/{run.scene.key}/{run.resolution}/run{run.run}"
         files |= run_files(run, stem, duration_s=FULL_S if full else SHORT_S)
     files["plan.toml"] = _text("plan.toml").encode()
@@ -76,16 +66,16 @@ def tuning_files(*, full: bool) -> Mapping[str, bytes]:
     """Record, the same halfway, and logs, by path; ``full`` adds the log of the endurance run."""
     files: dict[str, bytes] = {}
     head, *trials = _text("tuning.toml").split("\n[[trials]]\n")
-    for number, trial in enumerate(TRIALS, start=1):
+    for number, trial in enumerate(scenario.TRIALS, start=1):
         for run in range(1, trial.runs + 1):
             stem = f"trial{number:02d}-run{run}"
-            files |= run_files(tuning_run(trial, number, run), stem, duration_s=TRIAL_S)
+            files |= run_files(scenario.tuning_run(trial, number, run), stem, duration_s=TRIAL_S)
         if full and trial.endurance_minutes is not None and trial.outcome == "passed":
-            files |= run_files(tuning_run(trial, number, 1), "endurance", duration_s=ENDURANCE_S, lap_s=60.0)
+            files |= run_files(scenario.tuning_run(trial, number, 1), "endurance", duration_s=ENDURANCE_S, lap_s=60.0)
             trials[number - 1] += 'logs = ["endurance.csv.gz"]\nsensors = ["endurance.sensors.csv"]\n'
-    made = f"# The record of tuning.toml as it stood after {HALFWAY_TRIALS} trials.\n#\n{head}"
+    made = f"# The record of tuning.toml as it stood after {scenario.HALFWAY_TRIALS} trials.\n#\n{head}"
     files["tuning.toml"] = "\n[[trials]]\n".join([head, *trials]).encode()
-    files["halfway.toml"] = "\n[[trials]]\n".join([made, *trials[:HALFWAY_TRIALS]]).encode()
+    files["halfway.toml"] = "\n[[trials]]\n".join([made, *trials[: scenario.HALFWAY_TRIALS]]).encode()
     return files
 
 
@@ -171,7 +161,7 @@ _SLOW_SHARE = 0.012
 _MEMORY_S = 0.12
 
 
-def frame_times_us(run: DemoRun, *, duration_s: float, lap_s: float | None = None) -> NDArray[np.int64]:
+def frame_times_us(run: scenario.DemoRun, *, duration_s: float, lap_s: float | None = None) -> NDArray[np.int64]:
     """Frame times in whole microseconds, shape (n_frames,), of about ``duration_s`` seconds.
 
     ``lap_s`` is the time for once along the camera path; the whole run where it is not given.
@@ -192,13 +182,13 @@ def frame_times_us(run: DemoRun, *, duration_s: float, lap_s: float | None = Non
     if run.is_capped:
         # A frame that is ready early waits for the limiter; one in a great many is late.
         ready_us = 1e6 / run.rate_fps * np.exp(level + noise + slow)
-        times_us = np.maximum(ready_us, 1e6 / LIMIT_FPS) + 20.0 * stream.normal(size)
+        times_us = np.maximum(ready_us, 1e6 / scenario.LIMIT_FPS) + 20.0 * stream.normal(size)
     times_us = times_us + _stutters_us(run, ends_s, stream, duration_s)
     rounded = np.asarray(np.rint(times_us), dtype=np.int64)
     return rounded[np.cumsum(rounded) <= duration_s * 1e6]
 
 
-def _path_ends_s(run: DemoRun, duration_s: float, lap_s: float) -> NDArray[np.float64]:
+def _path_ends_s(run: scenario.DemoRun, duration_s: float, lap_s: float) -> NDArray[np.float64]:
     """When each frame would end without noise, a little beyond ``duration_s``."""
     points = np.asarray(run.scene.path)
     # A tenth of a lap beyond the end, for runs whose level is fast. The path goes around.
@@ -209,16 +199,16 @@ def _path_ends_s(run: DemoRun, duration_s: float, lap_s: float) -> NDArray[np.fl
     grid_s = position * lap_s
     # Where frames are held back, fewer of them go into the same part of the path.
     if run.is_bad:
-        spoiled = (grid_s > BAD_FROM * duration_s) & (grid_s < BAD_TO * duration_s)
-        rate_fps = np.where(spoiled, rate_fps / BAD_SLOWDOWN, rate_fps)
+        spoiled = (grid_s > scenario.BAD_FROM * duration_s) & (grid_s < scenario.BAD_TO * duration_s)
+        rate_fps = np.where(spoiled, rate_fps / scenario.BAD_SLOWDOWN, rate_fps)
     if run.is_capped:
-        rate_fps = np.minimum(rate_fps, LIMIT_FPS)
+        rate_fps = np.minimum(rate_fps, scenario.LIMIT_FPS)
     frames = np.concatenate(([0.0], np.cumsum((rate_fps[1:] + rate_fps[:-1]) / 2.0 * np.diff(grid_s))))
     return np.interp(np.arange(1.0, np.floor(frames[-1])), frames, grid_s)
 
 
 def _stutters_us(
-    run: DemoRun, ends_s: NDArray[np.float64], stream: RandomStream, duration_s: float
+    run: scenario.DemoRun, ends_s: NDArray[np.float64], stream: RandomStream, duration_s: float
 ) -> NDArray[np.float64]:
     """Excess of the stutters, 0 for all other frames."""
     expected = run.scene.stutters_per_min * duration_s / 60.0
@@ -230,7 +220,7 @@ def _stutters_us(
         times_s = np.concatenate((times_s, regular_s + 0.01 * stream.normal(regular_s.size)))
         sizes_us = np.concatenate((sizes_us, 24_000.0 + 3_000.0 * stream.normal(regular_s.size)))
     if run.is_bad:
-        during_s = (BAD_FROM + (BAD_TO - BAD_FROM) * stream.uniform(14)) * duration_s
+        during_s = (scenario.BAD_FROM + (scenario.BAD_TO - scenario.BAD_FROM) * stream.uniform(14)) * duration_s
         times_s = np.concatenate((times_s, during_s))
         sizes_us = np.concatenate((sizes_us, 15_000.0 + 20_000.0 * stream.exponential(14)))
     # A stutter is never small against the frame that it hits.
@@ -248,7 +238,7 @@ _CLOCK_STEP_MHZ = 15
 _WARMING_S = 9.0
 
 
-def sensor_text(run: DemoRun, *, duration_s: float) -> str:
+def sensor_text(run: scenario.DemoRun, *, duration_s: float) -> str:
     """The sensor log of a run on the clock of its frame log, from 0 to a little after its end."""
     stream = RandomStream((*run.seed, 1))
     card = run.card
@@ -257,7 +247,9 @@ def sensor_text(run: DemoRun, *, duration_s: float) -> str:
     load = np.full(size, run.busy_pct / 100.0)
     if run.is_bad:
         # The processor is taken by something else: the card waits.
-        load = np.where((times_s > BAD_FROM * duration_s) & (times_s < BAD_TO * duration_s), load - 0.17, load)
+        load = np.where(
+            (times_s > scenario.BAD_FROM * duration_s) & (times_s < scenario.BAD_TO * duration_s), load - 0.17, load
+        )
     busy_pct = np.clip(100.0 * load + 1.2 * stream.normal(size), 0.0, 100.0)
     # The scene decides how much of its power a busy card draws; ray tracing draws a little more.
     heavy = 1.0 if "ray-traced" in run.scene.tags else 0.965

@@ -11,21 +11,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from frametime.metrics import level, pacing
+from frametime.metrics import level, metric, pacing
 from frametime.metrics.display.display import fixed_refresh_of, variable_refresh_of
 from frametime.metrics.display.shown import dropped_of, motion_steps, shown_series
 from frametime.metrics.drift.drift import drift_of, level_change_count, warm_up_length_s
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import (
-    PRACTICE,
-    Compute,
-    DroppedFrames,
-    FixedRefreshFit,
-    Metric,
-    Missing,
-    SpectralLine,
-    part_of,
-)
 from frametime.metrics.options import MeasureOptions, describe_refresh
 from frametime.metrics.rhythm.rhythm import NO_LINE, rhythm_of, spectrum_of
 from frametime.metrics.sensors import sensor_findings, sensor_values
@@ -42,7 +32,7 @@ def table() -> Mapping[str, Mapping[str, str]]:
     return {row[0]: dict(zip(names, row, strict=True)) for row in rows}
 
 
-def metrics_of(functions: Mapping[str, Compute], **words: object) -> Iterator[Metric]:
+def metrics_of(functions: Mapping[str, metric.Compute], **words: object) -> Iterator[metric.Metric]:
     """The metrics that these functions compute, by key, in their order.
 
     Parameters
@@ -65,14 +55,14 @@ def metrics_of(functions: Mapping[str, Compute], **words: object) -> Iterator[Me
     """
     for key, compute in functions.items():
         row: dict[str, Any] = dict(table()[key])
-        yield Metric(
+        yield metric.Metric(
             key=key.replace("*", str(words.get("of"))),
             label=row["label"].format(**words),
             unit=row["unit"],
             better=row["better"],
             group=row["group"],
             definition=row["definition"].format(**words),
-            source=PRACTICE if row["source"] == "-" else row["source"],
+            source=metric.PRACTICE if row["source"] == "-" else row["source"],
             compute=compute,
             decimals=None if row["decimals"] == "-" else int(row["decimals"]),
         )
@@ -99,19 +89,19 @@ SHOWN_GROUPS: Final = ("level", "lows", "tail", "stutter")
 def shown_values(series: FrameSeries) -> Mapping[str, float]:
     """The metrics of these groups on the shown frames alone, by key; empty where all frames were shown."""
     dropped = dropped_of(series)
-    only_shown = shown_series(series) if isinstance(dropped, DroppedFrames) and dropped.count else None
+    only_shown = shown_series(series) if isinstance(dropped, metric.DroppedFrames) and dropped.count else None
     if only_shown is None:
         return {}
     rows = [row for row in catalog_for(series.options).values() if row.group in SHOWN_GROUPS]
     found = {row.key: row.compute(only_shown) for row in rows}
-    return MappingProxyType({key: value for key, value in found.items() if not isinstance(value, Missing)})
+    return MappingProxyType({key: value for key, value in found.items() if not isinstance(value, metric.Missing)})
 
 
 def _quantile(series: FrameSeries, *, probability: float) -> float:
     return level.quantile(series.sorted_ms, probability, quantile_type=series.options.quantile_type)
 
 
-def _lows(pct: float) -> dict[str, Compute]:
+def _lows(pct: float) -> dict[str, metric.Compute]:
     """The three definitions of one low."""
     return {
         "low_*_percentile_fps": lambda series: level.percentile_low_fps(
@@ -133,35 +123,35 @@ def _allan(series: FrameSeries, *, averaged: int) -> float:
     return pacing.overlapping_allan_deviation(series.timestamps_ns, averaged=averaged, tau0=tau0_ns)
 
 
-def _alternation(series: FrameSeries) -> float | Missing:
+def _alternation(series: FrameSeries) -> float | metric.Missing:
     if series.sorted_ms[0] == series.sorted_ms[-1]:
-        return Missing(reason="all frame times are equal")
+        return metric.Missing(reason="all frame times are equal")
     return pacing.lag1_autocorrelation(series.frame_times_ms)
 
 
-def _needs(n_needed: int, compute: Compute) -> Compute:
+def _needs(n_needed: int, compute: metric.Compute) -> metric.Compute:
     """``compute``, or the reason why there are too few frames for it."""
 
-    def computed(series: FrameSeries) -> float | Missing:
+    def computed(series: FrameSeries) -> float | metric.Missing:
         if series.n_frames < n_needed:
-            return Missing(reason=f"{n_needed} frames or more are needed, this run has {series.n_frames}")
+            return metric.Missing(reason=f"{n_needed} frames or more are needed, this run has {series.n_frames}")
         return compute(series)
 
     return computed
 
 
-_LEVEL: Final[dict[str, Compute]] = {
+_LEVEL: Final[dict[str, metric.Compute]] = {
     "average_fps": lambda series: level.average_fps(series.n_frames, series.duration_s),
     **{f"{name}_frame_time_ms": partial(_quantile, probability=share) for name, share in _PERCENTILES.items()},
 }
-_STUTTER: Final[dict[str, Compute]] = {
+_STUTTER: Final[dict[str, metric.Compute]] = {
     "stutter_count": lambda series: float(stutters_of(series).count),
     "stutter_per_min": lambda series: stutters_of(series).count / (series.duration_s / 60.0),
     "stutter_time_fraction": lambda series: float(stutters_of(series).excess_ms.sum()) / (series.duration_s * 1000.0),
     **{key: partial(_count_over, limit_ms=limit_ms) for key, limit_ms in LONG_FRAMES.items()},
     "max_frame_time_ms": lambda series: float(series.sorted_ms[-1]),
 }
-_PACING: Final[dict[str, Compute]] = {
+_PACING: Final[dict[str, metric.Compute]] = {
     "frame_time_variance_ms2": _needs(2, lambda series: series.variance_ms2),
     "frame_time_cv": _needs(
         2, lambda series: sqrt(series.variance_ms2) / (series.duration_s * 1000.0 / series.n_frames)
@@ -175,71 +165,71 @@ _PACING: Final[dict[str, Compute]] = {
 }
 
 
-def _given(value: float | None, reason: str) -> float | Missing:
-    return Missing(reason=reason) if value is None else float(value)
+def _given(value: float | None, reason: str) -> float | metric.Missing:
+    return metric.Missing(reason=reason) if value is None else float(value)
 
 
-def _hitch_period(series: FrameSeries) -> float | Missing:
+def _hitch_period(series: FrameSeries) -> float | metric.Missing:
     rhythm = rhythm_of(series)
     period_s = None if rhythm.hitch_period is None else rhythm.hitch_period.period_s
     return _given(period_s, rhythm.hitch_period_reason or "no period")
 
 
-def _line(series: FrameSeries) -> SpectralLine | Missing:
+def _line(series: FrameSeries) -> metric.SpectralLine | metric.Missing:
     if lines := rhythm_of(series).lines:
         return lines[0]
     spectrum = spectrum_of(series)
-    return Missing(reason=spectrum if isinstance(spectrum, str) else NO_LINE)
+    return metric.Missing(reason=spectrum if isinstance(spectrum, str) else NO_LINE)
 
 
-def _uneven_per_min(fit: FixedRefreshFit) -> float | Missing:
+def _uneven_per_min(fit: metric.FixedRefreshFit) -> float | metric.Missing:
     return _given(fit.uneven_per_min, "only two frames were seen: one step has none before it to differ from")
 
 
-_COURSE: Final[dict[str, Compute]] = {
+_COURSE: Final[dict[str, metric.Compute]] = {
     "alternating_fraction": lambda series: rhythm_of(series).alternating_fraction,
     "alternation_ms": lambda series: _given(rhythm_of(series).alternation_ms, "no frames alternate"),
     "hitch_period_s": _hitch_period,
-    "spectrum_line_hz": part_of(_line, lambda line: line.frequency_hz),
-    "spectrum_line_ms": part_of(_line, lambda line: line.amplitude_ms),
+    "spectrum_line_hz": metric.part_of(_line, lambda line: line.frequency_hz),
+    "spectrum_line_ms": metric.part_of(_line, lambda line: line.amplitude_ms),
     "drift_pct_per_min": lambda series: _given(
         drift_of(series).slope_pct_per_min, drift_of(series).sentence.rstrip(".")
     ),
     "warm_up_s": warm_up_length_s,
     "level_change_count": level_change_count,
 }
-FIXED: Final[dict[str, Compute]] = {
-    "refresh_uneven_per_min": part_of(fixed_refresh_of, _uneven_per_min),
-    "refresh_repeat_fraction": part_of(fixed_refresh_of, lambda fit: fit.repeat_count / fit.n_refreshes),
-    "refresh_skipped_count": part_of(fixed_refresh_of, lambda fit: fit.skipped_frame_count),
-    "judder_rms_ms": part_of(fixed_refresh_of, lambda fit: fit.judder_rms_ms),
+FIXED: Final[dict[str, metric.Compute]] = {
+    "refresh_uneven_per_min": metric.part_of(fixed_refresh_of, _uneven_per_min),
+    "refresh_repeat_fraction": metric.part_of(fixed_refresh_of, lambda fit: fit.repeat_count / fit.n_refreshes),
+    "refresh_skipped_count": metric.part_of(fixed_refresh_of, lambda fit: fit.skipped_frame_count),
+    "judder_rms_ms": metric.part_of(fixed_refresh_of, lambda fit: fit.judder_rms_ms),
 }
-VARIABLE: Final[dict[str, Compute]] = {
-    "refresh_inside_frames_fraction": part_of(variable_refresh_of, lambda fit: fit.inside_frames_fraction),
-    "refresh_inside_time_fraction": part_of(variable_refresh_of, lambda fit: fit.inside_time_fraction),
-    "refresh_below_time_fraction": part_of(variable_refresh_of, lambda fit: fit.below_time_fraction),
-    "refresh_above_time_fraction": part_of(variable_refresh_of, lambda fit: fit.above_time_fraction),
+VARIABLE: Final[dict[str, metric.Compute]] = {
+    "refresh_inside_frames_fraction": metric.part_of(variable_refresh_of, lambda fit: fit.inside_frames_fraction),
+    "refresh_inside_time_fraction": metric.part_of(variable_refresh_of, lambda fit: fit.inside_time_fraction),
+    "refresh_below_time_fraction": metric.part_of(variable_refresh_of, lambda fit: fit.below_time_fraction),
+    "refresh_above_time_fraction": metric.part_of(variable_refresh_of, lambda fit: fit.above_time_fraction),
 }
-SHOWN: Final[dict[str, Compute]] = {
-    "motion_step_error_rms_ms": part_of(motion_steps, lambda motion: motion.rms_ms),
-    "motion_step_error_p99_ms": part_of(motion_steps, lambda motion: motion.p99_ms),
-    "motion_step_error_worst_ms": part_of(motion_steps, lambda motion: abs(motion.worst_ms)),
-    "dropped_count": part_of(dropped_of, lambda dropped: dropped.count),
-    "dropped_fraction": part_of(dropped_of, lambda dropped: dropped.fraction),
-    "dropped_longest_run": part_of(dropped_of, lambda dropped: dropped.longest_run),
-    "shown_average_fps": part_of(dropped_of, lambda dropped: dropped.shown_average_fps),
+SHOWN: Final[dict[str, metric.Compute]] = {
+    "motion_step_error_rms_ms": metric.part_of(motion_steps, lambda motion: motion.rms_ms),
+    "motion_step_error_p99_ms": metric.part_of(motion_steps, lambda motion: motion.p99_ms),
+    "motion_step_error_worst_ms": metric.part_of(motion_steps, lambda motion: abs(motion.worst_ms)),
+    "dropped_count": metric.part_of(dropped_of, lambda dropped: dropped.count),
+    "dropped_fraction": metric.part_of(dropped_of, lambda dropped: dropped.fraction),
+    "dropped_longest_run": metric.part_of(dropped_of, lambda dropped: dropped.longest_run),
+    "shown_average_fps": metric.part_of(dropped_of, lambda dropped: dropped.shown_average_fps),
 }
 
 
-def _on(quantity: str, part: Callable[[Channel], float | Missing]) -> Compute:
-    return part_of(partial(channel, name=quantity), part)
+def _on(quantity: str, part: Callable[[Channel], float | metric.Missing]) -> metric.Compute:
+    return metric.part_of(partial(channel, name=quantity), part)
 
 
-_SENSORS: Final[dict[str, Compute]] = {
+_SENSORS: Final[dict[str, metric.Compute]] = {
     "average_power_w": sensor_values.average_power_w,
-    "peak_power_w": part_of(sensor_values.power_channel, lambda power: power.of_samples(np.max)),
+    "peak_power_w": metric.part_of(sensor_values.power_channel, lambda power: power.of_samples(np.max)),
     "energy_per_frame_j": sensor_values.energy_per_frame_j,
-    "frames_per_joule": part_of(sensor_values.energy_per_frame_j, lambda energy_j: 1.0 / energy_j),
+    "frames_per_joule": metric.part_of(sensor_values.energy_per_frame_j, lambda energy_j: 1.0 / energy_j),
     "time_at_power_limit_fraction": sensor_values.time_at_power_limit_fraction,
     "average_temperature_c": _on(TEMPERATURE, lambda found: found.mean),
     "peak_temperature_c": _on(TEMPERATURE, lambda found: found.of_samples(np.max)),
@@ -257,7 +247,7 @@ _SENSORS: Final[dict[str, Compute]] = {
 
 
 @lru_cache(maxsize=16)
-def catalog_for(options: MeasureOptions) -> Mapping[str, Metric]:
+def catalog_for(options: MeasureOptions) -> Mapping[str, metric.Metric]:
     """Every metric under these options, by key, in the order in which they are shown.
 
     The shares of the lows stand in the keys, the quantile type and the stutter rule in the definitions.
@@ -295,5 +285,5 @@ def catalog_for(options: MeasureOptions) -> Mapping[str, Metric]:
     return MappingProxyType(by_key)
 
 
-CATALOG: Final[Mapping[str, Metric]] = catalog_for(MeasureOptions())
+CATALOG: Final[Mapping[str, metric.Metric]] = catalog_for(MeasureOptions())
 """The metrics under the default options."""

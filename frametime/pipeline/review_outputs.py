@@ -16,6 +16,7 @@ import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from frametime import replacing
 from frametime.errors import OutputError, printable
 from frametime.metrics.catalog import CATALOG
 from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_writers
@@ -26,14 +27,6 @@ from frametime.render.data_output import Column, arrow_schema, csv_bytes, formul
 from frametime.render.tables import table as shown
 from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table
-from frametime.replacing import (
-    alone_with,
-    clear_leftovers,
-    refuse_existing,
-    refuse_strangers,
-    replacing_folder,
-    write_text,
-)
 from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
 if TYPE_CHECKING:
@@ -157,7 +150,7 @@ def make_review(
     PlanError, RunSetError, OutputError
         See `review_plan` and `write_review`.
     """
-    with alone_with(out):
+    with replacing.alone_with(out):
         _refuse_strangers(out)
         if not writing.force and (out / RECORD_FILE).exists():
             _refuse_other_plan(out, writing.plan_file)
@@ -192,7 +185,7 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
     folder = folder.resolve()
     if charts is not None and plan_file is not None:
         charts = replace(charts, plan_folder=plan_file.resolve().parent)
-    with alone_with(folder):
+    with replacing.alone_with(folder):
         _refuse_strangers(folder)
         files = text_files(result, escape_formulas=writing.escape_formulas)
         chosen = dict(drawn_files(result, charts=charts, report=writing.report))
@@ -204,9 +197,9 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
         standing = written - files.keys() if is_unchanged and not force else set()
         names = (*(name for name in chosen if name not in standing), *files)
         if is_unchanged and not force and len(names) == len(files):
-            clear_leftovers(folder)
+            replacing.clear_leftovers(folder)
             return names
-        with replacing_folder(folder, last=RESULT_FILE) as making:
+        with replacing.replacing_folder(folder, last=RESULT_FILE) as making:
             for name in (*chosen, *sorted(standing - chosen.keys()), KEPT_RUNS_FILE):
                 (making / name).parent.mkdir(parents=True, exist_ok=True)
                 if name in chosen and name not in standing:
@@ -218,7 +211,7 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
             plan = None if plan_file is None else path_from(plan_file, folder)
             record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted({*standing, *names})}
             (making / RECORD_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="ascii", newline="\n")
-        clear_leftovers(folder)
+        replacing.clear_leftovers(folder)
         return names
 
 
@@ -295,7 +288,7 @@ def _refuse_strangers(folder: Path) -> None:
         is_ours = name in ours or name.rpartition("/")[2] in _OF_THE_SYSTEM or name.startswith(left)
         return is_ours or (name == KEPT_RUNS_FILE and is_free(folder / name))
 
-    refuse_strangers(folder.resolve() if folder.is_dir() else folder, is_own, writer="review")
+    replacing.refuse_strangers(folder.resolve() if folder.is_dir() else folder, is_own, writer="review")
 
 
 PAGE: Final = "report.html"
@@ -330,7 +323,7 @@ def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> 
         If a report is there already and ``force`` is not given, or the folder cannot be written.
     """
     files = {folder / name: write for name, write in report_files(result).items()}
-    refuse_existing(files, force=force)
+    replacing.refuse_existing(files, force=force)
     for target, write in files.items():
         write(target)
     return tuple(files)
@@ -342,7 +335,10 @@ def report_files(result: ReviewResult, *, charts_folder: str | None = None) -> M
     The report is made when the first file is asked for. ``charts_folder`` is where the charts lie as PNG files.
     """
     texts = cache(lambda: report_texts(result, charts_folder=charts_folder))
-    return {PAGE: lambda path: write_text(path, texts()[PAGE]), TEXT: lambda path: write_text(path, texts()[TEXT])}
+    return {
+        PAGE: lambda path: replacing.write_text(path, texts()[PAGE]),
+        TEXT: lambda path: replacing.write_text(path, texts()[TEXT]),
+    }
 
 
 def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> dict[str, str]:

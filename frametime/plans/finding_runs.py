@@ -13,7 +13,7 @@ from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
 from frametime.plans.path_pattern import KNOWN, RUN_WORDS, PathPattern, resolution_name, spelling, starred
-from frametime.plans.path_reading import LOG_ENDING
+from frametime.plans.path_reading import LOG_ENDING, MONTH
 from frametime.plans.plan import ReviewPlan
 from frametime.review.run_set import run_name
 
@@ -132,6 +132,17 @@ def run_of(fields: Mapping[str, str]) -> str:
     return f"{fields.get('session', '')} {RUN_WORDS.get(run.casefold(), run)}".lstrip()
 
 
+def in_setting(fields: Mapping[str, str]) -> str | None:
+    """The scene of a path beside its setting: one that is played in several settings is a scene in each.
+
+    Examples
+    --------
+    >>> in_setting({"scene": "harbor", "scene_settings": "high"}), in_setting({"scene": "harbor"})
+    ('harbor high', None)
+    """
+    return "{scene} {scene_settings}".format_map(fields) if {"scene", "scene_settings"} <= fields.keys() else None
+
+
 def number_of_run(run: str) -> str:
     """The number at the beginning of a run's name without zeros in front; the whole name where none stands there.
 
@@ -140,7 +151,7 @@ def number_of_run(run: str) -> str:
     >>> number_of_run("03 final"), number_of_run("2026-11-25 1"), number_of_run("c_again"), number_of_run("aborted")
     ('3', '2026-11-25 1', '3', 'aborted')
     """
-    number = re.match(r"(\d+)(?!\d|[-_.:]?\d)", run)
+    number = re.match(rf"(\d{{1,3}})(?!\d|[-_.:]?\d|[-_. ]*{MONTH}[-_. ])", run, re.IGNORECASE)
     if number is None:
         return RUN_WORDS.get(re.split(r"[\W_]", run, maxsplit=1)[0].casefold(), run)
     return number[1].lstrip("0") or "0"
@@ -156,10 +167,11 @@ class PlanPlaces:
             "scene": [scene.key for scene in design.scenes],
             "resolution": list(design.resolutions),
         }
-        of_names = {field: self._names[field] for field in ("card", "scene")}
+        parted = self._names | _parted_scenes(plan) if "scene_settings" in pattern.fields else self._names
+        of_names = {field: names for field, names in parted.items() if field != "resolution"}
         told = {"resolution": KNOWN["resolution"]}
         loose = (pattern.with_values(of_names, any_spelling=any_spelling, told=told) for any_spelling in (False, True))
-        self._patterns = (pattern.with_values(self._names), *loose)
+        self._patterns = (pattern.with_values(parted), *loose)
         self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
 
     def fields(self, name: str) -> dict[str, str] | None:
@@ -171,11 +183,22 @@ class PlanPlaces:
         place = {}
         for field, names in self._names.items():
             text = values.get(field, names[0])
+            if field == "scene" and (whole := in_setting(values)) and spelling(whole) in map(spelling, names):
+                text = whole
             same = [] if text in names else [name for name in names if spelling(name) == spelling(text)]
             place[field] = same[0] if len(same) == 1 else text
         if place["resolution"] not in self._names["resolution"]:
             place["resolution"] = self._equal.get(resolution_name(place["resolution"]), place["resolution"])
         return {**place, "run": run_of(values)}
+
+
+def _parted_scenes(plan: ReviewPlan) -> dict[str, list[str]]:
+    """Names of scenes and settings as they stand in paths: a scene ``harbor high`` with the setting ``high``, say."""
+    settings = {scene.key: scene.settings or "" for scene in plan.scenes.values()}
+    return {
+        "scene": [key.removesuffix(f" {setting}") for key, setting in settings.items()],
+        "scene_settings": [*filter(None, settings.values())],
+    }
 
 
 def _sensor_file(
@@ -207,8 +230,9 @@ def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict
     }
     for key, planned in from_plan.items():
         in_path = values.get(key)
-        if in_path is not None and planned is not None and in_path != planned:
+        if in_path is not None and planned is not None and spelling(in_path) != spelling(planned):
             told = f"'{printable(planned)}' in the plan, but '{printable(in_path)}' in the path '{printable(name)}'"
             helps = "leave it out of the plan, or correct one of them"
             raise PlanError.at(plan.file_name, f"{key.replace('_', ' ')} is {told}", helps=helps)
-    return Conditions(**place, **{key: values.get(key, planned) for key, planned in from_plan.items()})
+    chosen = {key: values.get(key) if planned is None else planned for key, planned in from_plan.items()}
+    return Conditions(**place, **chosen)

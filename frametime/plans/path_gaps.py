@@ -9,11 +9,14 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
-from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name
+from frametime.plans.path_pattern import AGAIN, UNNAMED, PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDING, SEPARATORS, TOKEN, PathReading, known_spans, read_alike
 
 _COPY: Final = re.compile(r"(?P<first>.*[^\s_])(?P<gap>[ _]?)\(\d{1,2}\)(?P<ending>\.[^/]*)", re.DOTALL)
-_WORD_OF_COPY: Final = re.compile(r"(?<![^/])(?:copy of|kopie von) | - (?:copy|kopie)(?=\.)| copy(?=\.)", re.IGNORECASE)
+_AGAIN: Final = re.compile(rf"(?i)(?P<first>.*[^\s_-])(?P<gap>[ _-]| - )(?!first){AGAIN}(?P<ending>\.[^/]*)", re.DOTALL)
+WORD_OF_COPY: Final = re.compile(
+    r"(?<![^/])(?:copy of|kopie von) |(?: - (?:copy|kopie)| copy)(?: \(?\d{1,2}\)?)?(?=\.)", re.IGNORECASE
+)
 _STAND_IN: Final = "000p"
 """A resolution that no display has."""
 _LEAST_SHARE: Final = 0.25
@@ -48,22 +51,23 @@ def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
     ('{card}/{scene}< ({run})>.csv', '1', '2')
     """
     whole = {*names}
-    names = [name for name in names if (first := _WORD_OF_COPY.sub("", name)) == name or first not in whole]
-    copies = {name: found for name in names if (found := _COPY.fullmatch(name)) is not None}
-    firsts = [name for name in names if name not in copies]
+    names = [name for name in names if (first := WORD_OF_COPY.sub("", name)) == name or first not in whole]
     gap = None
-    if {found["first"] + found["ending"] for found in copies.values()} & set(firsts):
-        plain = read_alike(firsts, is_one_card=is_one_card)
-        if plain and all("run" in reading.pattern.fields for reading in plain):
-            return read_paths(firsts, is_one_card=is_one_card)  # runs have numbers: a copy of one is none
-        gap = _gap_of_copies(copies, firsts)
+    for copy, run in ((_COPY, "({})"), (_AGAIN, "{}")):
+        copies = {name: found for name in names if (found := copy.fullmatch(name)) is not None}
+        firsts = [name for name in names if name not in copies]
+        if gap is None and {found["first"] + found["ending"] for found in copies.values()} & set(firsts):
+            plain = read_alike(firsts, is_one_card=is_one_card)
+            if plain and all("run" in reading.pattern.fields for reading in plain):
+                return read_paths(firsts, is_one_card=is_one_card)  # runs have numbers: a copy of one is none
+            gap = _gap_of_copies(copies, firsts, run)
     gap = gap or _gap_of_resolutions(names)
     readings = () if gap is None else tuple(_with_gap(gap, read_paths(list(gap.real), is_one_card=is_one_card)))
     return readings or read_alike(names, is_one_card=is_one_card)
 
 
-def _gap_of_copies(copies: Mapping[str, re.Match[str]], firsts: Sequence[str]) -> _Gap | None:
-    """The numbers of copies, as in ``harbor (2)`` beside ``harbor``: they are those of runs."""
+def _gap_of_copies(copies: Mapping[str, re.Match[str]], firsts: Sequence[str], written: str) -> _Gap | None:
+    """What marks all runs but the first, as in ``harbor (2)`` or ``harbor retest`` beside ``harbor``."""
     gap, *others = {found["gap"] for found in copies.values()}
     if others:
         return None
@@ -71,9 +75,10 @@ def _gap_of_copies(copies: Mapping[str, re.Match[str]], firsts: Sequence[str]) -
     for name in firsts:
         stem = LOG_ENDING.sub("", name)
         # The first is run 1, or 0 where a browser has begun to count at the second.
-        run = 0 if f"{stem}{gap}(1){name[len(stem) :]}" in copies else 1
-        real[f"{stem}{gap}({run}){name[len(stem) :]}"] = name
-    return _Gap("run", f"{gap}({{run}})", f"<{gap}({{run}})>", real)
+        run = "first" if written == "{}" else 0 if f"{stem}{gap}(1){name[len(stem) :]}" in copies else 1
+        real[f"{stem}{gap}{written.format(run)}{name[len(stem) :]}"] = name
+    full = gap + written.format("{run}")
+    return _Gap("run", full, f"<{full}>", real)
 
 
 def _gap_of_resolutions(names: Sequence[str]) -> _Gap | None:

@@ -43,14 +43,14 @@ _WORDS: Final = MappingProxyType(
     {
         "hd": "720p", "fhd": "1080p", "fullhd": "1080p", "qhd": "1440p", "wqhd": "1440p", "4k": "2160p", "uhd": "2160p",
         "4kuhd": "2160p", "ultrahd": "2160p", "2.5k": "1440p", "5k": "2880p", "8k": "4320p", "uwfhd": "2560x1080",
-        "uwqhd": "3440x1440", "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
+        "quadhd": "1440p", "uwqhd": "3440x1440", "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
     }
 )  # fmt: skip
 RESOLUTION: Final = re.compile(
     r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
-    r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])"
+    r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra|quad)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])"
     # Behind a word, and in front of the number or the letter of a run: "lake1080p", "1440p2", "1080pb".
-    r"|(?<!\d)(?:\d{3,4}p|[24568]k)(?=(?:\d{1,2}|[a-h])?(?![^\W_]))",
+    r"|(?<=[^\W\d_]{4})(?:1080|1440|2160)(?![^\W_])|(?<!\d)(?:\d{3,4}p|[24568]k)(?=(?:\d{1,2}|[a-h])?(?![^\W_]))",
     re.IGNORECASE,
 )
 
@@ -87,7 +87,10 @@ _ORDINALS: Final = "first second third fourth fifth sixth", "1st 2nd 3rd 4th 5th
 _COUNTED: Final = ("a b c d e f g h", "i ii iii iv v vi vii viii", "one two three four five six", *_ORDINALS)
 RUN_WORDS: Final = {word: str(number) for words in _COUNTED for number, word in enumerate(words.split(), 1)}
 """Runs that are counted in letters or words, and their numbers."""
-KNOWN: Final = {"resolution": f"(?i:{RESOLUTION.pattern})", "run": rf"(?:\d{{1,3}}|(?i:{'|'.join(RUN_WORDS)}))"}
+AGAIN: Final = r"(?:(?:first|re-?(?:test|run|do|peat)(?:ed)?|again|nochmals?|final|last|extra)(?:[-_ ]?\d{1,2})?)"
+"""How runs without a number are called, all or all but the first."""
+_RUN: Final = "|".join([r"\d{1,3}", AGAIN, *RUN_WORDS])
+KNOWN: Final = {"resolution": f"(?i:{RESOLUTION.pattern})", "run": f"(?i:{_RUN})"}
 """Expressions of fields that are known by their values."""
 UNNAMED: Final = "default"
 """The resolution of captures whose paths name none."""

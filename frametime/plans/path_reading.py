@@ -22,7 +22,7 @@ LOG_ENDING: Final = re.compile(
     rf"(?:{'|'.join(map(re.escape, LOG_ENDINGS))})(?:{'|'.join(map(re.escape, sorted(COMPRESSION_ENDINGS)))})?$",
     re.IGNORECASE,
 )
-SEPARATORS: Final = "-_. ()[]#,@"
+SEPARATORS: Final = "-_. ()[]#,@+"
 _MARKS: Final = re.escape(SEPARATORS)
 _WORD_OF_RUN: Final = (
     r"(?<![^\W_])(?:runs?|takes?|pass|try|attempt|round|rep|repeat|iteration|iter|lap|r|lauf|durchlauf|durchgang|messung"
@@ -40,6 +40,21 @@ _SESSION_WORD: Final = re.compile(
     re.IGNORECASE,
 )
 """Where nothing else is the run, what was repeated as a whole is."""
+MONTH: Final = (
+    r"(?:jan|feb|m[aä]r|apr|ma[iy]|jun|jul|aug|sept?|o[ck]t|nov|de[cz])(?:r?uary?|z|ch|il|[eiy]|ust|em?ber|ober)?"
+)
+_SITTING: Final = re.compile(
+    r"(?i)(?<![^\W_])(?:(?:sessions?|days?|tag|jour|giorno)[-_ #.]{0,2}\d{1,3}|morning|afternoon|evening|mittwoch"
+    r"|(?:mon|tues?|wed(?:nes)?|thu(?:rs)?|fri|sat(?:ur)?|sun)(?:day)?|(?:mon|diens|donners|frei|sams|sonn)tag"
+    rf"|(?:lun|mar|mercre|jeu|vendre|same)di|dimanche|{MONTH})(?![^\W_])"
+)
+"""Where every path has one, it says when the captures were made; a scene may have such a word in its name."""
+_SETTING: Final = re.compile(
+    r"(?:very |ultra ?)?(?:low|high)|medium|ultra|epic|max|min|extreme|normal|default|native|(?:up)?scaled|quality"
+    r"|balanced|performance|niedrig|mittel|hoch|dx1[12]|v\d[\d.]*|\d+(?:%|pct|w)"
+    r"|(?:driver|treiber|bios|patch|version) ?\d.*|(?:rt|ray ?tracing|hdr|v ?sync)(?: (?:low|high))?"
+    r"|(?:no|with|without) .+|.+ (?:on|off|preset|settings)"
+)
 _NUMBER: Final = re.compile(r"第?(?P<run>\d{1,3})(?:of\d{1,3}|回目?|次|차)?")  # 1of3; first time, in three scripts
 _COUNTED: Final = re.compile(rf"(?P<run>\d{{1,3}}|{_IN_WORDS})", re.IGNORECASE)
 _FIRST_NUMBER: Final = re.compile(r"(?<![^\W_])(?P<run>\d{1,3})(?![^\W_])(?!.*/)")
@@ -47,10 +62,14 @@ _LAST_DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?P<run>\d{1,3})$")
 _FOLDER_NUMBER: Final = re.compile(rf"(?:^|(?<=/)){_NUMBER.pattern}(?=/)")
 _STAMP: Final = re.compile(
     r"""(?<![^\W_])(?:
-        (?:19|20)\d\d([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])
-      | (?:0?[1-9]|[12]\d|3[01])([-_.])(?:0?[1-9]|1[0-2])\2(?:19|20)\d\d
+        (?:0?[1-9]|[12]\d|3[01])[-_. ]{0,2}MONTH(?:[-_. ]{0,2}(?:20)?\d\d)?
+      | MONTH[-_. ]?(?:\d\d?[-_., ]{1,2})?20\d\d | 20\d\d[-_. ]?MONTH(?:[-_. ]?\d\d?)?
+      | \d\d(?P<point>[-_.])\d\d(?P=point)\d\d
+      | (?:19|20)\d\d([-_.]?)(?:0[1-9]|1[0-2])\2(?:0[1-9]|[12]\d|3[01])
+      | (?:0?[1-9]|[12]\d|3[01])([-_.])(?:0?[1-9]|1[0-2])\3(?:19|20)\d\d
     )(?:[T_ -]{1,3}(?:[01]\d|2[0-3])[-_.:h]?[0-5]\d(?:[-_.:m]?[0-5]\d)?s?)?(?![^\W_])
-    | (?<![^\W_])(?:\d{6,14}|(?:week|wk|kw|woche)[-_ ]?\d{1,2}|(?:[01]?\d|2[0-3])h[0-5]\d)(?![^\W_])""",
+    | (?<![^\W_])(?:\d{6,14}|(?:week|wk|kw|woche)[-_ ]?\d{1,2}|(?:[01]?\d|2[0-3])h[0-5]\d)(?![^\W_])
+    """.replace("MONTH", MONTH),
     re.IGNORECASE | re.VERBOSE,
 )
 _BLOT: Final = "\0"
@@ -61,6 +80,7 @@ _SCENE: Final = re.compile(r"(?:scene|game|level|map|szene|spiel|scène|escena|j
 _NO_NAME: Final = re.compile(r"captures?|logs?|frames|frame_?times|data|results|bench|runs?")
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
+_MOST_CARDS: Final = 20
 _MOST_OF_ALL: Final = 0.9
 """Share of the captures that count their runs in letters or words, below which these may be names: of scenes, say.
 Where a reading fits no more than this share, another way to find the run may fit more of them."""
@@ -158,12 +178,16 @@ def _says_enough(reading: PathReading) -> bool:
     cards = reading.values("card")
     if not cards:
         return True
-    return not _are_bare(cards) and (len(reading.pattern.fields) > 1 or _are_models(cards))
+    return not _are_bare(cards) and (
+        len(reading.pattern.fields) > 1 or (_are_models(cards) and len(cards) <= _MOST_CARDS)
+    )
 
 
 def _stands_by_itself(reading: PathReading) -> bool:
     """Whether the number of the run cannot well be the end of a card's name, as in ``Amber 1`` and ``Amber 2``."""
     cards, scenes = reading.values("card"), reading.values("scene")
+    if "scene_settings" in reading.pattern.fields:
+        return True
     if len(cards) == 1 or (not scenes and reading.values("run") & {*RUN_WORDS}):
         return False
     named = re.search(r"\{scene\}[^/{]*\{run\}", reading.pattern.text) is not None
@@ -174,7 +198,8 @@ def _without_doubles(readings: Iterable[PathReading]) -> tuple[PathReading, ...]
     """Readings that tell the same cells apart are one: the first."""
     kept: dict[frozenset[tuple[str, ...]], PathReading] = {}
     for reading in readings:
-        cells = ((name, fields.get("card", ""), fields.get("scene", "")) for name, fields in reading.fields.items())
+        parts = ("card", "scene", "scene_settings")
+        cells = ((name, *(fields.get(part, "") for part in parts)) for name, fields in reading.fields.items())
         kept.setdefault(frozenset(cells), reading)
     most = max((len(reading.fields) for reading in kept.values()), default=0)
     return tuple(reading for reading in kept.values() if len(reading.fields) == most)
@@ -242,7 +267,7 @@ def _blotted(body: str, spans: Iterable[tuple[int, int, str]]) -> str:
     return body
 
 
-def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
+def _items(name: str, find_run: _RunFinder, *, has_sitting: bool) -> list[tuple[str, str]]:
     """A path as pieces, kind and text: literals, which may be empty, at even places."""
     ending = LOG_ENDING.search(name)
     body = name if ending is None else name[: ending.start()]
@@ -254,6 +279,9 @@ def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
         word = [(run.start() if in_front is None else in_front.start(), run.start("run"), "literal")]
         word.append((run.end("run"), run.end(), "literal"))
         spans.append((*run.span("run"), "run"))
+    sitting = _SITTING.search(body) if has_sitting else None
+    if sitting is not None and _is_free(spans, *sitting.span()):
+        spans.append((*sitting.span(), "stamp"))
     for part in re.finditer(r"[^/]+", _blotted(body, [*spans, *word])):
         for chunk in re.finditer(f"[^{_BLOT}]+", part[0]):
             text = chunk[0] if _BLOT not in part[0] else chunk[0].strip(SEPARATORS)
@@ -278,7 +306,9 @@ def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
 
     Names that are parted by other separators have one shape; those that end otherwise only where no ending is usual.
     """
-    found = [_items(name, find_run) for name in names]
+    sittings = {found and found[0] for found in map(_SITTING.search, names)}
+    has_sitting = len(sittings) > 1 and None not in sittings
+    found = [_items(name, find_run, has_sitting=has_sitting) for name in names]
     for endings in ("", LOG_ENDING.pattern):
         shapes: dict[tuple[tuple[str, str], ...], list[list[tuple[str, str]]]] = defaultdict(list)
         for items in found:
@@ -318,7 +348,8 @@ def _readings(
     texts = [at for at, column in enumerate(columns) if column.kind == "text"]
     varying = [at for at in texts if len(columns[at].names()) > 1]
     runs = next((column.texts for column in columns if column.kind == "run"), ())
-    roles = {at: "run" for at in varying if columns[at].texts == runs}
+    again = [at for at in varying if not runs and all(re.fullmatch(KNOWN["run"], each) for each in columns[at].texts)]
+    roles = {at: "run" for at in varying if columns[at].texts == runs or at in again}
     twins: dict[int, int] = {}
     for at, other in permutations(varying, 2):
         a, b = ([*map(spelling, columns[one].texts)] for one in (at, other))
@@ -330,6 +361,9 @@ def _readings(
             else:
                 roles[at] = "*"
     varying = [at for at in varying if at not in {*roles, *twins}]
+    settings = _settings_of(columns, varying, repeats=bool(runs))
+    roles |= dict.fromkeys(settings, "scene_settings")
+    varying = [at for at in varying if at not in settings]
     others = {at: columns[at].names() for at in reversed(texts) if at not in {*varying, *roles, *twins}}
     constant = [at for at, own in others.items() if not (_are_bare(own) or all(map(_NO_NAME.fullmatch, own)))]
     if not columns or len(varying) > (1 if is_one_card else 2):
@@ -353,6 +387,17 @@ def _readings(
         return
     for way in ways:
         yield columns, {**roles, **way, **{at: way.get(other, "*") for at, other in twins.items()}}
+
+
+def _settings_of(columns: Sequence[_Column], varying: Sequence[int], *, repeats: bool) -> list[int]:
+    """The column of a setting in which the captures of a scene differ, if any: by its words, or the last of 3 names."""
+    plain = {at: {re.sub("[-_ ]+", " ", name) for name in columns[at].names()} for at in varying}
+    worded = [at for at, names in plain.items() if all(map(_SETTING.fullmatch, names))]
+    named = [at for at, column in enumerate(columns) if column.kind == "text" and at not in worded]
+    if worded and named:
+        return worded[-1:]
+    models = [at for at, names in plain.items() if _are_models(names)]
+    return [at for at in varying if at not in models][-1:] if repeats and len(varying) == 3 and len(models) == 1 else []
 
 
 def _without_repeats(columns: list[_Column]) -> list[_Column]:
@@ -443,6 +488,9 @@ def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
     kinds = [column.kind for column in columns]
     paths = ["".join(texts) for texts in zip(*(column.texts for column in columns), strict=True)]
     resolved = kinds.index("resolution") if "resolution" in kinds else -1
+    joined = {*columns[resolved - 1].texts} == {""} and all(map(str.isdecimal, columns[resolved].texts))
+    if resolved > 0 and joined and len({*columns[resolved].texts}) == 1:
+        return None  # "vela1080": one number at the end of all names may be a part of them
     for stamp in ["*", "session" if "run" in kinds else "run"][: 1 + ("stamp" in kinds)]:
         means = [
             stamp if kind == "stamp" else "*" if kind == "resolution" and at != resolved else roles.get(at, kind)

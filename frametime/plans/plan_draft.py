@@ -15,15 +15,15 @@ from typing import Final, NamedTuple
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
-from frametime.plans.finding_runs import PlanPlaces, number_of_run, run_of
+from frametime.plans.finding_runs import PlanPlaces, in_setting, number_of_run, run_of
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
-from frametime.plans.path_gaps import read_paths
+from frametime.plans.path_gaps import WORD_OF_COPY, read_paths
 from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelled_anyhow, spelling
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order
 from frametime.settings.toml_source import toml_lines, toml_value
-from frametime.words import counted, first_of
+from frametime.words import counted, first_of, joined
 
 _DATED: Final = re.compile(r"\d[\d.:_ -]*\d")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
@@ -40,14 +40,16 @@ _CELL: Final = frozenset(("card", "scene", "resolution"))
 class PlanDraft:
     """What a first plan rests on, and its text: ``folder`` is as seen from the plan, keys stand in their order.
 
-    ``places`` holds card, scene, resolution and run of each capture, as the plan names them; ``spelled`` that name
-    for each way in which cards and scenes are written; ``left_out`` the run and the reason of each that is excluded.
+    ``places`` holds card, scene, resolution and run of each capture, as the plan names them; ``settings`` that of each
+    scene of which the paths name several; ``spelled`` the name for each way in which cards and scenes are written;
+    ``left_out`` the run and the reason of each that is excluded.
     """
 
     folder: str
     pattern: PathPattern
     sensors: PathPattern | None
     places: Mapping[str, tuple[str, str, str, str]]
+    settings: Mapping[str, str]
     spelled: Mapping[str, Mapping[str, str]]
     left_out: Mapping[str, tuple[str, str]]
     walk: Walk
@@ -117,6 +119,9 @@ class PlanDraft:
                 "Names joined by = differ only in capitals, spaces, dashes or underscores and are taken for one: where "
                 "they are two, enter both in the plan."
             )
+        if self.settings:
+            named = joined([printable(each) for each in sorted({*self.settings.values()}, key=natural_order)])
+            lines.append(f"{named} are taken for settings: a scene is compared in each of them by itself.")
         if "card" in self.pattern.fields and "scene" not in self.pattern.fields:
             mark = next((mark for mark in "-_ " if all(mark in card for card in self.cards)), "")
             pattern = printable(self.pattern.text.replace("{card}", f"{{card}}{mark}{{scene}}"))
@@ -166,6 +171,7 @@ class PlanDraft:
         others = [name for name in self.left_over if self.pattern.match(name) is None]
         why = dict.fromkeys(self.left_over, "names another card, scene or resolution")
         why |= dict.fromkeys(others, "does not fit the pattern")
+        why |= {name: "is a copy of another file" for name in why if WORD_OF_COPY.sub("", name) in self.places}
         why |= {name: f"{reason}; left out by [[exclude]]" for name, (_, reason) in self.left_out.items()}
         for loose, what, taken in ((r"*\g<0>", "words at its end", "any"), (".*", "its ending", "every ending")):
             pattern = re.sub(r"(?<=\})\.[^/{}*]+$", loose, self.pattern.text)
@@ -270,10 +276,13 @@ def _reads_as_capture(path: Path) -> bool:
 def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: str | None) -> PlanDraft:
     """The draft from the fields of the captures that fit the pattern."""
     unsaid = {"scene": "scene", "resolution": UNNAMED, "run": "1", **({} if card is None else {"card": card})}
-    values = {
-        name: {**unsaid, **{key: text_of(value) for key, value in fields.items()}}
-        for name, fields in reading.fields.items()
-    }
+    has_settings = len(reading.values("scene_settings")) > 1
+
+    def said(fields: Mapping[str, str]) -> dict[str, str]:
+        every = {**unsaid, **{key: text_of(value) for key, value in fields.items()}}
+        return {**every, "scene": in_setting(every) or every["scene"]} if has_settings else every
+
+    values = {name: said(fields) for name, fields in reading.fields.items()}
     spelled = _joined_spellings(values.values())
     # Equal resolutions under one name; each as it is written where no other name stands for the same.
     equal = {name: resolution_name(name) for name in {fields["resolution"] for fields in values.values()}}
@@ -291,7 +300,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
         # A review would take it for a run: words stand before its number, behind it, or in its place.
         if (odd := known.match(name)) is None or "run" not in odd:
             continue
-        place = place_of({**unsaid, **odd})
+        place = place_of(said(odd))
         number = (*place[:3], number_of_run(place[3]))
         if number[3].isdecimal() and number not in numbers and not _NO_GOOD.search(place[3]):
             numbers.add(number)
@@ -306,6 +315,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
         pattern=reading.pattern,
         sensors=sensors,
         places=places,
+        settings={spelled["scene"][f["scene"]]: f["scene_settings"] for f in values.values()} if has_settings else {},
         spelled=spelled,
         left_out=left_out,
         walk=walk,
@@ -375,7 +385,7 @@ def _text(draft: PlanDraft) -> str:
     """The plan as TOML, ready to edit: what was found filled in, and what a person adds as comments."""
     offers = '# price = 499\n# settings = "stock"\n# driver = "1.0"\n'
     tables = [
-        f"[[{table}]]\n{toml_lines({'key': key, 'label': label})}{rest}"
+        f"[[{table}]]\n{toml_lines({'key': key, 'label': label, 'settings': draft.settings.get(key)})}{rest}"
         for table, keys, rest in (("cards", draft.cards, offers), ("scenes", draft.scenes, "tags = []\n"))
         for key, label in zip(keys, labels(keys), strict=True)
     ]

@@ -21,15 +21,7 @@ from frametime.review.design import MetricEntry, Place, ReviewDesign
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import RunSet
 from frametime.review.sentence import caveat_of, method
-from frametime.statistics.differences import (
-    Difference,
-    LogMean,
-    SharedError,
-    holm_adjusted,
-    log_mean,
-    mean_difference,
-    satterthwaite_freedom,
-)
+from frametime.statistics import differences
 from frametime.statistics.distributions import chi_over_its_mean_square, t_quantile
 
 MOST_RUNS: Final = 30
@@ -68,19 +60,19 @@ class MetricMeans:
         metric: MetricEntry | Metric,
         design: ReviewDesign,
         sets: Collection[RunSet],
-        shared: Mapping[tuple[str, Place], tuple[SharedError, ...]] = MappingProxyType({}),
+        shared: Mapping[tuple[str, Place], tuple[differences.SharedError, ...]] = MappingProxyType({}),
     ) -> None:
         self.metric, self.design = metric, design
         self.spreads = {card.key: CardSpread(card.key, metric.key, sets, label=metric.label) for card in design.cards}
-        self.means: dict[Place, LogMean] = {}
-        own: dict[Place, LogMean] = {}
+        self.means: dict[Place, differences.LogMean] = {}
+        own: dict[Place, differences.LogMean] = {}
         for spread in self.spreads.values():
             for place, logs in spread.logs.items():
                 key = (metric.key, place)
-                own[place] = replace(log_mean(logs), shared=shared.get(key, ()), key=key)
+                own[place] = replace(differences.log_mean(logs), shared=shared.get(key, ()), key=key)
                 # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
                 pool = spread.card if design.spread == "pooled" else None
-                mean = log_mean(logs, spread.standing_in(place, design.spread), pool)
+                mean = differences.log_mean(logs, spread.standing_in(place, design.spread), pool)
                 self.means[place] = replace(mean, shared=own[place].shared, key=key)
         self.means_of_many = own if design.spread == "shared" else self.means
 
@@ -89,14 +81,14 @@ class MetricMeans:
         """Direction of the advantage: ``sign * log ratio`` is it, +1 where more is better, -1 where less is."""
         return -1.0 if self.metric.better == "lower" else 1.0
 
-    def decided(self, difference: Difference | None, levels: LookLevels | None = PLAIN) -> Decision:
+    def decided(self, difference: differences.Difference | None, levels: LookLevels | None = PLAIN) -> Decision:
         """The verdict on a difference of logs, whichever way is better; *undecided* without one, or before a look."""
         if difference is None or levels is None:
             return Decision(verdict="undecided")
         advantage = replace(difference, value=self.sign * difference.value)
         return decide(advantage, margin=self.design.margin, levels=levels)
 
-    def with_stand_in(self, place: Place, *, n_cells: int = 1) -> LogMean:
+    def with_stand_in(self, place: Place, *, n_cells: int = 1) -> differences.LogMean:
         """The mean of a cell, alone or as one of several; where it has a single run, the card's scatter stands in."""
         mean = (self.means if n_cells == 1 else self.means_of_many)[place]
         pooled = self.spreads[place[0]].pooled
@@ -165,7 +157,7 @@ def _compare(table: MetricMeans, places: tuple[Place, Place], summaries: Mapping
     if len(means) < 2:
         caveats.append(caveat_of("no-ratio", key))
     else:
-        difference = mean_difference(*means)
+        difference = differences.mean_difference(*means)
         how = method(f"cell-{design.spread}", candidate=one.n_runs, baseline=other.n_runs)
         interval, interval_90 = difference.ratio_interval(0.95, how), difference.ratio_interval(0.90, how)
         if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
@@ -205,7 +197,7 @@ def _compare(table: MetricMeans, places: tuple[Place, Place], summaries: Mapping
     )
 
 
-def runs_that_decide(table: MetricMeans, places: tuple[Place, Place], difference: Difference) -> RunsNeeded:
+def runs_that_decide(table: MetricMeans, places: tuple[Place, Place], difference: differences.Difference) -> RunsNeeded:
     """Runs of each card that would decide an open cell: any number, or those of a look where the plan has looks."""
     means = [table.with_stand_in(place) for place in places]
     variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
@@ -224,7 +216,7 @@ def runs_that_decide(table: MetricMeans, places: tuple[Place, Place], difference
 
 def holm_of_known(p_values: Sequence[float | None]) -> list[float | None]:
     """Holm's adjustment over those that have a p value."""
-    adjusted = iter(holm_adjusted([p_value for p_value in p_values if p_value is not None]).tolist())
+    adjusted = iter(differences.holm_adjusted([p_value for p_value in p_values if p_value is not None]).tolist())
     return [None if p_value is None else next(adjusted) for p_value in p_values]
 
 
@@ -233,7 +225,7 @@ def stands_after(verdict: Verdict, adjusted: float | None) -> bool | None:
     return None if adjusted is None or verdict not in {"ahead", "behind"} else adjusted < 0.05
 
 
-def decide(difference: Difference, *, margin: float, levels: LookLevels = PLAIN) -> Decision:
+def decide(difference: differences.Difference, *, margin: float, levels: LookLevels = PLAIN) -> Decision:
     """The verdict on an advantage: a difference of logs in which more is better.
 
     Where a verdict is read at several looks, ``levels`` of the look take the place of 5 % and of 2.5 % a side.
@@ -248,9 +240,9 @@ def decide(difference: Difference, *, margin: float, levels: LookLevels = PLAIN)
 
     Examples
     --------
-    >>> decide(Difference(value=0.05, standard_error=0.01, degrees_of_freedom=10), margin=0.03).verdict
+    >>> decide(differences.Difference(value=0.05, standard_error=0.01, degrees_of_freedom=10), margin=0.03).verdict
     'ahead'
-    >>> decide(Difference(value=0.01, standard_error=0.002, degrees_of_freedom=10), margin=0.03)
+    >>> decide(differences.Difference(value=0.01, standard_error=0.002, degrees_of_freedom=10), margin=0.03)
     Decision(verdict='tied', real_but_small=True)
     """
     if not margin > 0.0:
@@ -298,7 +290,7 @@ def runs_needed(
     total = candidate_variance + baseline_variance
     if not total > 0.0:
         raise ValueError(f"variances must not both be zero, got {candidate_variance!r} and {baseline_variance!r}")
-    per_run_df = satterthwaite_freedom([(candidate_variance, 1.0), (baseline_variance, 1.0)])
+    per_run_df = differences.satterthwaite_freedom([(candidate_variance, 1.0), (baseline_variance, 1.0)])
 
     def chance(n_runs: int) -> float:
         error, freedom = math.sqrt(total / n_runs), (n_runs - 1) * per_run_df

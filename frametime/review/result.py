@@ -14,20 +14,8 @@ from typing import Final, Literal, TypeAlias
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Curve, Findings, JudgementWord
+from frametime.review import result_tables
 from frametime.review.design import AtPlace, CardEntry, CutEntry, MetricEntry, SampleUnit, SceneEntry
-from frametime.review.result_tables import (
-    Answers,
-    CellComparison,
-    CellLogMean,
-    CellsKind,
-    CellSummary,
-    EfficiencyRow,
-    OverallComparison,
-    PairOrder,
-    Standing,
-    TableCells,
-    ValueRow,
-)
 from frametime.statistics.repeatability import Outcome
 
 SCHEMA_VERSION: Final = "2"
@@ -271,27 +259,27 @@ class ReviewResult:
     cuts: tuple[CutEntry, ...]
     metrics: tuple[MetricEntry, ...]
     runs: tuple[RunEntry, ...]
-    cells: tuple[CellSummary, ...]
-    table_cells: tuple[TableCells, ...]
-    comparisons: tuple[CellComparison, ...]
-    overall: tuple[OverallComparison, ...]
-    pairs: tuple[PairOrder, ...]
-    standings: tuple[Standing, ...]
-    value: tuple[ValueRow, ...]
-    efficiency: tuple[EfficiencyRow, ...]
+    cells: tuple[result_tables.CellSummary, ...]
+    table_cells: tuple[result_tables.TableCells, ...]
+    comparisons: tuple[result_tables.CellComparison, ...]
+    overall: tuple[result_tables.OverallComparison, ...]
+    pairs: tuple[result_tables.PairOrder, ...]
+    standings: tuple[result_tables.Standing, ...]
+    value: tuple[result_tables.ValueRow, ...]
+    efficiency: tuple[result_tables.EfficiencyRow, ...]
     repeatability: tuple[Repeatability, ...]
     coverage: Coverage
     exclusions: tuple[Exclusion, ...]
     unreadable: tuple[UnreadableFile, ...]
     paragraphs: Mapping[str, str]
-    answers: Mapping[str, Answers]
+    answers: Mapping[str, result_tables.Answers]
     sample_unit: SampleUnit
-    log_means: tuple[CellLogMean, ...]
+    log_means: tuple[result_tables.CellLogMean, ...]
     caveats: tuple[Caveat, ...]
     methods: tuple[Method, ...]
     versions: Mapping[str, str]
 
-    def cells_of(self, cut: str, kind: CellsKind = "speed") -> TableCells:
+    def cells_of(self, cut: str, kind: result_tables.CellsKind = "speed") -> result_tables.TableCells:
         """The cells on which the tables of a cut rest; ``KeyError`` without sensor logs, for ``power``."""
         return {(item.cut, item.kind): item for item in self.table_cells}[cut, kind]
 

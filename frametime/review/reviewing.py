@@ -15,6 +15,7 @@ import numpy as np
 from frametime import __version__
 from frametime.caveats import Caveat
 from frametime.lab.sessions import Step
+from frametime.review import runs_to_make
 from frametime.review.card_repeatability import repeatability_of, set_caveats, sets_that_can_show_levels
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means
 from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
@@ -25,14 +26,6 @@ from frametime.review.paragraph import Story, methods_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
 from frametime.review.result_tables import CellSummary, OverallComparison, PairOrder, Standing, TableCells
 from frametime.review.run_set import PlacedRun, caveats_of_all, gather, natural_order, refuse_unequal, run_entry
-from frametime.review.runs_to_make import (
-    coverage_of,
-    exclusion_caveats,
-    flagged_runs,
-    next_to_make,
-    values_looked_at,
-    waiting_for_looks,
-)
 from frametime.review.sentence import caveat_of
 from frametime.review.sessions import NO_OTHERS, OtherSessions, brought_beside, without_drift
 from frametime.statistics.differences import geometric_mean
@@ -69,12 +62,12 @@ class _Runs:
             metric.key: MetricMeans(metric, self.design, self.sets.values(), shared) for metric in self.design.metrics
         }
         self.spreads = [table.spreads[card.key] for card in design.cards for table in self.metrics.values()]
-        self.flags = flagged_runs(list(self.sets.values()), self.spreads, margin=design.margin)
+        self.flags = runs_to_make.flagged_runs(list(self.sets.values()), self.spreads, margin=design.margin)
 
     def coverage(self, unreadable: Sequence[UnreadableFile]) -> Coverage:
         """What is there and what is missing, by the headline metric where the plan names looks."""
-        waiting = waiting_for_looks(self.metrics[self.design.headline])
-        return coverage_of(self.design, self.placed, self.flags, unreadable, waiting)
+        waiting = runs_to_make.waiting_for_looks(self.metrics[self.design.headline])
+        return runs_to_make.coverage_of(self.design, self.placed, self.flags, unreadable, waiting)
 
 
 def review_runs(
@@ -264,7 +257,7 @@ def newest_run(
         others_pct=others_pct,
         n_others=n_others,
         coverage=coverage,
-        next_run=next_to_make(coverage, newest.place, run=newest.run, order=order),
+        next_run=runs_to_make.next_to_make(coverage, newest.place, run=newest.run, order=order),
     )
 
 
@@ -296,7 +289,7 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
     design, sets = known.design, known.sets
     for place, run_set in sets.items():
         refuse_unequal(run_set, sets.get((design.baseline, *place[1:]), run_set), must_be_equal=design.must_be_equal)
-    n_values = values_looked_at(list(sets.values()), known.spreads)
+    n_values = runs_to_make.values_looked_at(list(sets.values()), known.spreads)
     n_sets, summaries = sets_that_can_show_levels(known.spreads), {}
     for place, run_set in sets.items():
         caveats = [
@@ -306,7 +299,7 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
         ]
         for run in known.excluded:
             if run.place == place:
-                caveats += exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
+                caveats += runs_to_make.exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
         estimates = {}
         for spread in known.spreads:
             if spread.card == run_set.card:

@@ -14,14 +14,7 @@ from typing import Final, final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.statistics.distributions import (
-    FloatArray,
-    likely_variances,
-    mixed_t_cdf,
-    mixed_t_quantile,
-    t_quantile,
-    t_two_sided_p,
-)
+from frametime.statistics import distributions
 from frametime.statistics.repeatability import PooledSpread
 
 WIDEST_LOG: Final = math.log(1e6)
@@ -109,7 +102,9 @@ class Difference:
     standard_error: float | None
     degrees_of_freedom: float
     bound: float = 0.0
-    likely: tuple[FloatArray, FloatArray, FloatArray] | None = field(default=None, compare=False)
+    likely: tuple[distributions.FloatArray, distributions.FloatArray, distributions.FloatArray] | None = field(
+        default=None, compare=False
+    )
 
     @property
     def ratio(self) -> float:
@@ -121,9 +116,9 @@ class Difference:
         if self.standard_error is None:
             return None
         if self.likely is None:
-            half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
+            half = distributions.t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
         else:
-            half = mixed_t_quantile(0.5 + level / 2.0, *self.likely)
+            half = distributions.mixed_t_quantile(0.5 + level / 2.0, *self.likely)
         return self.value - half - self.bound, self.value + half + self.bound
 
     def ratio_interval(self, level: float, method: str) -> Interval | None:
@@ -140,8 +135,8 @@ class Difference:
             return None
         off = max(abs(self.value) - self.bound, 0.0)
         if self.likely is not None:
-            return 2.0 * mixed_t_cdf(-off, *self.likely)
-        return t_two_sided_p(off / self.standard_error, self.degrees_of_freedom)
+            return 2.0 * distributions.mixed_t_cdf(-off, *self.likely)
+        return distributions.t_two_sided_p(off / self.standard_error, self.degrees_of_freedom)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -305,7 +300,7 @@ def _with_errors(
     scatters = [(times, error) for _, times, error in told if error.noise is not None]
     if scatters:
         one = scatters[0][1]
-        ratios, weights = likely_variances(one.degrees_of_freedom)
+        ratios, weights = distributions.likely_variances(one.degrees_of_freedom)
         between = math.fsum(times for times, _ in scatters) * (one.variance * ratios - NOISE_OFF * (one.noise or 0.0))
         widths = np.sqrt(np.maximum(total + between, LEAST_LEFT * total))
         likely = weights, widths, freedom * np.maximum(1.0 + between / total, 1.0) ** 2
@@ -455,5 +450,7 @@ def linear_contrast(
     variance = float(np.sum((observed - scaled @ coefficients) ** 2)) / freedom
     weights = np.concatenate(([0.0], np.asarray(contrast, dtype=np.float64))) / scale
     estimate = float(weights @ coefficients)
-    half = t_quantile(0.5 + level / 2.0, freedom) * math.sqrt(variance * float(weights @ inverse @ weights))
+    half = distributions.t_quantile(0.5 + level / 2.0, freedom) * math.sqrt(
+        variance * float(weights @ inverse @ weights)
+    )
     return estimate, (estimate - half, estimate + half)

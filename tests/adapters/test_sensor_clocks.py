@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import made_captures
@@ -323,3 +324,25 @@ def test_times_of_day_around_midnight_are_of_two_days() -> None:
     for start, first in (("2026-11-25T23:59:55Z", 5), ("2026-11-26T00:00:05Z", 15)):
         trace = attached(text, capture_of(start=start), time_zone="UTC")
         assert column(trace, "power_w")[times_s(trace).index(0.0)] == 100.0 + first
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        "%d %b %Y %H:%M:%S", "%d-%b-%y %H:%M:%S", "%b %d, %Y %I:%M:%S %p", "%d. %B %Y %H:%M:%S", "%d.%m.%Y %H.%M.%S",
+        "%m/%d/%Y %I:%M:%S\u202f%p", "%d/%m/%Y %I:%M:%S\u00a0%p.", "%Y.%m.%d. %H:%M:%S", "%Y-%m-%d %Hh%Mm%Ss",
+        "%Y%m%d%H%M%S", "%Y-%m-%d %H:%M:%S:000", "%Y/%m/%d 上午 %I:%M:%S",
+    ],
+)  # fmt: skip
+def test_dates_as_locales_write_them(form: str) -> None:
+    start = datetime(2026, 11, 25, 9, 0)
+    stamps = [(start + timedelta(seconds=i)).strftime(form) for i in range(12)]
+    log = "time;gpu power (W)\n" + "".join(f"{stamp};{100 + i}\n" for i, stamp in enumerate(stamps))
+    trace = attached(log, capture_of(start="2026-11-25T09:00:02"))
+    assert times_s(trace)[:3] == [-2.0, -1.0, 0.0]
+    assert column(trace, "power_w")[:3] == [100.0, 101.0, 102.0]
+
+
+def test_the_day_of_dates_with_names_of_months_beside_times_of_day_counts() -> None:
+    log = "Date,Time,gpu power (W)\n" + "".join(f"24-Nov-2026,09:00:{i:02d},{100 + i}\n" for i in range(12))
+    assert "the log ends 24.0 h before the capture" in refusal(log, capture_of(start="2026-11-25T09:00:02"))

@@ -268,6 +268,41 @@ MUST_BE_READ += [
     ("where frames were meant to end", table("intended_present_ns,actual_present_ns", whole([9.9 * i for i in C], 1e6),
                                              whole(ENDS, 1e6))),
 ]  # fmt: skip
+SUMMARY = f"average fps,111.2\n1% low,77.1\nlowest,31\nframes,{N}\n"
+PAIRS = [[i, float(v)] for i, v in enumerate(D)]
+MUST_BE_READ += [
+    *((f"JSON: {name}", json.dumps(value, indent=indent).encode()) for indent in (None, 1) for name, value in (
+        ("lists in an object", {"run": 3, "frame": C, "frame_ms": [float(v) for v in D]}),
+        ("the lists a level down", {"meta": {"scene": "lake"}, "data": {"time_ms": [float(v) for v in T], "n": C}}),
+        ("objects in an object", {"title": "run", "frames": [{"n": i, "ms": v} for i, v in PAIRS]}),
+        ("a list of lists", PAIRS), ("a list of lists with names in the first", [["frame", "ms"], *PAIRS]),
+        ("a list of numbers", [float(v) for v in D]),
+        ("one list in an object", {"frame_times_ms": [float(v) for v in D]}),
+    )),
+    *((f"JSON in lines: {name}", "".join(json.dumps(row) + end for row in rows).encode()) for name, rows, end in (
+        ("lists below names", [["frame", "ms"], *PAIRS], "\n"), ("objects in objects", [{"frame": {"n": i, "ms": v}}
+                                                                                         for i, v in PAIRS], "\n"),
+        ("commas between them", [{"n": i, "ms": v} for i, v in PAIRS], ",\n"),
+    )),
+    *((f"{mark} between the cells{' and no names' * (not names)}", table(names and f"frame{mark}frame_ms{mark}gpu_ms",
+                                                                        *columns, delimiter=mark))
+      for mark in "^~" for names, columns in ((True, (C, D, GPU)), (None, (C, T, D)))),
+    *((f"quotes around whole rows, {name}", "".join(f'"{row}"\n' for row in rows).encode()) for name, rows in (
+        ("commas", ["frame,ms", *(f"{i},{v}" for i, v in enumerate(D))]),
+        ("semicolons", ["frame;ms", *(f"{i};{v.replace('.', ',')}" for i, v in enumerate(D))]),
+        ("quotes within", ['frame,""ms""', *(f'{i},""{v}""' for i, v in enumerate(D))]),
+    )),
+    *((f"a summary above the frames, {name}", table(names, *columns, above=above)) for name, names, columns, above in (
+        ("parted by a line", "frame,frame time (ms)", (C, D), SUMMARY + "\n"),
+        ("not parted", "frame,frame time (ms)", (C, D), SUMMARY),
+        ("a line a percentile", "frame,time,ms", (C, T, D), "".join(f"pct,{p},{p / 20}\n" for p in range(0, 101, 5))),
+    )),
+    *((f"a time of day as {form}", table("n;time", C, _turns(form), delimiter=";")) for form in (
+        "{h:02d}:{m:02d}:{s:02d}:{f:03d}", "{m:02d}:{s:02d}:{f:03d}", "2026-11-30 12.{m:02d}.{s:02d}.{f:03d}",
+        "30 Nov 2026 12:{m:02d}:{s:02d}.{f:03d}", "Nov. 30, 2026 12:{m:02d}:{s:02d}.{f:03d} PM",
+        "20261130-12{m:02d}{s:02d}.{f:03d}", "2026113012{m:02d}{s:02d}.{f:03d}",
+    )),
+]  # fmt: skip
 SHORT = [(ms, table("time_ms", fixed([0.0, *accumulate(ms)]))) for ms in ([15.9, 18.9], [15.9, 18.9, 16.2, 17.0])] + [
     (ms, table("time_ms,frametime_ms", fixed([*accumulate(ms)]), fixed(ms)))
     for ms in ([15.9, 18.9], [15.9, 18.9, 16.2])
@@ -424,7 +459,7 @@ def test_json_that_nests_too_deeply_is_refused(form: str) -> None:
 def test_a_list_that_memory_may_not_hold_is_refused_with_what_helps(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("frametime.adapters.text.text_source._MOST_LISTED", 1 << 20)
     lines = ",\n".join('{"frame_ms": 16.5, "note": "' + "x" * 900 + '"}' for _ in range(1200))
-    with pytest.raises(ReadError, match="more than 1 MiB; write an object a line"):
+    with pytest.raises(ReadError, match="more than 1 MiB; write delimited text"):
         read_capture(io.BytesIO(f"[{lines}]".encode()))
 
 
@@ -609,3 +644,8 @@ def test_a_column_that_marks_long_frames_is_no_column_of_events(tmp_path: Path, 
     path = tmp_path / "log.csv"
     path.write_text("\n".join(("time_ms,late", *rows)) + "\n")
     assert read_capture(path).n_frames == 799
+
+
+def test_a_counter_of_fourteen_digits_is_no_date() -> None:
+    """Microseconds of a clock that begins like a date: few of such numbers are dates."""
+    assert rate_of(table("time_us", whole(ENDS, 1e3, 20261130120000))) == pytest.approx(RATE, rel=0.005)

@@ -10,11 +10,12 @@ import pytest
 from drafted import draft_plan
 from run_cli import frametime
 
+from frametime.errors import PlanError
 from frametime.plans.finding_runs import find_runs
 from frametime.plans.path_pattern import spelling
 from frametime.plans.plan import exclusions_of, parse_plan
 from frametime.plans.plan_draft import PlanDraft
-from frametime.review.run_set import run_name
+from frametime.review.run_set import natural_order, run_name
 
 CARDS = ("Brae 41", "Tarn 6")
 SPELLED = {"Brae 41": ("Brae 41", "brae-41", "BRAE41"), "Tarn 6": ("Tarn 6", "tarn_6", "TARN6")}
@@ -250,24 +251,117 @@ def test_why_a_file_is_passed_over_names_it_once(tmp_path: Path) -> None:
     assert line == "  notes.txt: there is one line and no row of numbers below it: 'played on Tuesday'"
 
 
-def test_a_setting_that_differs_besides_is_written_out_as_the_refusal_says(tmp_path: Path) -> None:
-    truth = bench(
-        tmp_path / "captures",
+@pytest.mark.parametrize(
+    ("form", "settings"),
+    [
+        ("{0}/{1}_{2}_{4}_{3}.csv", ("native", "scaled")),
+        ("{0}/{1}/{2}/{4}/run{3}.csv", ("high", "Ultra")),
+        ("{4}/{0}/{1} {2} {3}.csv", ("driver 551", "driver 560")),
+        ("{0}_{1}_{2}_{4}_{3}.csv", ("rt_on", "rt_off")),
+        ("{0}_{1}_{2}_run{3}_{4}.csv", ("low", "very high")),
+        ("{1}/{4}/{0}/{2} {3}.csv", ("80pct", "100pct")),
+        ("{0}/{1}/{4}/{2}_{3}.csv", ("fur", "bare")),
+    ],
+)
+def test_a_scene_is_one_in_each_of_its_settings(tmp_path: Path, form: str, settings: Sequence[str]) -> None:
+    truth = {}
+    for setting in settings:
+        part = bench(tmp_path, lambda *place, setting=setting: form.format(*place[:3], place[3] + 1, setting))
+        truth |= {name: (card, f"{scene} {setting}", *rest) for name, (card, scene, *rest) in part.items()}
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert counted(draft, tmp_path) == truth
+    assert {line for line in draft.understood if "settings" in line and "pattern" not in line} == {
+        f"{' and '.join(sorted(settings, key=natural_order))} are taken for settings: a scene is compared in each of "
+        "them by itself."
+    }
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert {(run.place["scene"], run.conditions.scene_settings) for run in find_runs(plan).runs} == {
+        (f"{scene} {setting}", setting) for scene in SCENES for setting in settings
+    }
+
+
+def test_names_of_runs_alone_are_no_settings(tmp_path: Path) -> None:
+    bench(
+        tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {('old', 'new', 'odd')[run]}.csv"
+    )
+    with pytest.raises(PlanError, match="cannot be told from paths"):
+        draft_plan(tmp_path, beside=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        ("{0}/{1} {2} {4}.csv", ("Mon", "Tue", "Wed")),
+        ("{4}/{0}/{1} {2}.csv", ("Montag", "Dienstag", "Mittwoch")),
+        ("{4}/{0}/{1} {2}.csv", ("12 Nov 2026", "13 Nov 2026", "2 Dec 2026")),
+        ("{0}/{4}/{1} {2}.csv", ("Nov 12 2026", "Nov 13 2026", "Dec 2 2026")),
+        ("{0}/{1} {2} {4}.csv", ("12.11.26", "13.11.26", "02.12.26")),
+        ("{0}/{1} {2} {4}.csv", ("Jan", "Feb", "Mar")),
+        ("{0}/{1}/{2}/{4}.csv", ("first", "retest", "final")),
+        ("{0}/{1} {2}{4}.csv", ("", " retest", " final")),
+        ("{0}/{1} {2}{4}.csv", ("", " again", " again 2")),
+    ],
+)
+def test_runs_are_told_apart_by_days_and_words(tmp_path: Path, form: str, words: Sequence[str]) -> None:
+    truth = bench(tmp_path, lambda *place: form.format(*place[:3], place[3] + 1, words[place[3]]))
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    runs = {"": "1", "first": "1"}
+    assert found == {
+        name: (*place[:3], runs.get(words[int(run) - 1].strip(), words[int(run) - 1].strip()))
+        for name, (*place, run) in truth.items()
+    }
+
+
+@pytest.mark.parametrize(
+    "form",
+    ["{4}/{0}/{1} {2} {3}.csv", "{0}/{1} {2} {4} run{3}.csv", "{0}/{4}/{1}_{2}_{3}.csv", "{0}/{1}/{2}/{4}/{3}.csv"],
+)
+@pytest.mark.parametrize(
+    "days", [("day 1", "day 2"), ("Monday", "Tuesday"), ("morning", "evening"), ("2026-Nov", "2026-Dec")]
+)
+def test_days_with_runs_counted_on_each_are_sessions(tmp_path: Path, form: str, days: Sequence[str]) -> None:
+    truth = bench(tmp_path, lambda *place: form.format(*place[:3], place[3] % 2 + 1, days[place[3] // 2]), n_runs=4)
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    assert found == {
+        name: (*place, f"{days[int(run) > 2]} {1 + (int(run) - 1) % 2}") for name, (*place, run) in truth.items()
+    }
+
+
+@pytest.mark.parametrize("day", ["day", "Sun", "may"])
+def test_a_scene_that_is_called_like_a_day_is_a_scene(tmp_path: Path, day: str) -> None:
+    bench(
+        tmp_path,
         lambda card, scene, resolution, run: (
-            f"{card}/{scene}_{resolution}_{('native', 'scaled')[run % 2]}_{1 + run // 2}.csv"
+            f"{card}/{ {'lake': f'{day} 1 lake'}.get(scene, scene) } {resolution} {run + 1}.csv"
         ),
-        n_runs=4,
     )
-    refused = frametime("plan", tmp_path / "captures", "--out", tmp_path / "plan.toml")
-    assert refused.code == 3 and refused.err.endswith(
-        "a setting that differs is written out there, one plan for each\n"
+    assert {place[1] for place in counted(draft_plan(tmp_path, beside=tmp_path), tmp_path).values()} == {
+        f"{day} 1 lake",
+        "dry harbor",
+    }
+
+
+def test_a_bare_resolution_at_the_end_of_a_scene_is_one_where_there_are_two(tmp_path: Path) -> None:
+    """``Night1080-2.csv`` gave a scene ``Night1080`` without a resolution."""
+    lines = {"FHD": "1080", "4K": "2160"}
+    truth = bench(
+        tmp_path / "2", lambda card, scene, resolution, run: f"{card}/{scene}{lines[resolution]}-{run + 1}.csv"
     )
-    pattern = "{card}/{scene}_{resolution}_native_{run}.csv"
-    shown = frametime(
-        "plan", tmp_path / "captures", "--path-pattern", pattern, "--out", tmp_path / "plan.toml", "--dry-run"
-    )
-    assert shown.code == 0 and shown.out.startswith(f"{len(truth) // 2} captures, ")
-    assert "  runs              2 a cell\n" in shown.out
+    assert counted(draft_plan(tmp_path / "2", beside=tmp_path), tmp_path) == {
+        name: (card, scene, lines[resolution], run) for name, (card, scene, resolution, run) in truth.items()
+    }
+    bench(tmp_path / "1", lambda card, scene, resolution, run: f"{card}/{scene}1080-{run}{resolution == '4K':d}.csv")
+    with pytest.raises(PlanError, match="cannot be told from paths"):
+        draft_plan(tmp_path / "1", beside=tmp_path)
+
+
+def test_copies_of_files_are_told_as_such(tmp_path: Path) -> None:
+    truth = bench(tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution}.csv", n_runs=1)
+    for copy in (" - Copy", " - Copy (2)", " copy 3"):
+        (tmp_path / f"Tarn 6/lake 4K{copy}.csv").write_bytes((tmp_path / "Tarn 6/lake 4K.csv").read_bytes())
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert counted(draft, tmp_path) == truth
+    assert any("is a copy of another file (3 such files)" in line for line in draft.understood)
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,20 +11,24 @@ from numpy.typing import NDArray
 
 from frametime.errors import printable
 
-if TYPE_CHECKING:
-    import pyarrow as pa
 
+class _Later:
+    """A module that is imported when something of it is asked for: that costs more than a small log."""
 
-class _Compute:
-    """Arrow's compute functions: their module is imported with the first (it costs more than a small log)."""
+    def __init__(self, name: str) -> None:
+        self._name = name
 
     def __getattr__(self, name: str) -> Any:
-        import pyarrow.compute
-
-        return getattr(pyarrow.compute, name)
+        return getattr(import_module(self._name), name)
 
 
-pc: Any = _Compute()
+pc: Any = _Later("pyarrow.compute")
+if TYPE_CHECKING:
+    import pyarrow
+
+    pa = pyarrow  # for others to import
+else:
+    pa = _Later("pyarrow")
 
 
 def numpy_of(column: Any) -> NDArray[Any]:
@@ -39,7 +44,6 @@ def arrow_array(values: NDArray[Any], ok: NDArray[np.bool_] | None = None) -> An
 
     ``pyarrow.array`` would import pandas.
     """
-    import pyarrow as pa
 
     def bits(flags: NDArray[np.bool_]) -> Any:
         return pa.py_buffer(np.packbits(flags, bitorder="little").tobytes())
@@ -56,8 +60,6 @@ def text_scalar(text: str) -> Any:
 
 def arrow_texts(texts: Sequence[str]) -> Any:
     """An Arrow column of texts."""
-    import pyarrow as pa
-
     encoded = [text.encode("utf-8", "replace") for text in texts]
     offsets = np.concatenate([[0], np.cumsum([len(text) for text in encoded])]).astype(np.int32)
     return pa.StringArray.from_buffers(len(encoded), pa.py_buffer(offsets.data), pa.py_buffer(b"".join(encoded)))
@@ -65,8 +67,6 @@ def arrow_texts(texts: Sequence[str]) -> Any:
 
 def table_of(arrays: Mapping[str, Any], columns: Mapping[str, tuple[str, str, str]]) -> pa.Table:
     """A table of a capture, each column with its unit; ``columns`` are ``FRAME_COLUMNS`` or ``SENSOR_COLUMNS``."""
-    import pyarrow as pa
-
     fields = [pa.field(name, array.type, metadata={"unit": columns[name][1]}) for name, array in arrays.items()]
     return pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
 

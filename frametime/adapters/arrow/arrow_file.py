@@ -7,11 +7,11 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NoReturn
+from typing import Any, BinaryIO, Final, Literal, NoReturn
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of, table_of
+from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of, pa, table_of
 from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.other_columns import unnamed_stream
@@ -22,9 +22,6 @@ from frametime.adapters.stored_log import ARROW_HEADS, LogStream
 from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
 from frametime.errors import EndingError, OutputError, ReadError, printable
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 _ENDINGS: Final = (".arrow", ".parquet")
 
@@ -70,8 +67,6 @@ def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
     """
     from pathlib import Path
 
-    import pyarrow as pa
-
     from frametime.replacing import claiming, replacing
 
     target = Path(path)
@@ -114,8 +109,6 @@ def _to_json(capture: Capture) -> bytes:
 
 def _plain(value: Any) -> Any:
     """The samples of sensors as an Arrow IPC stream, and any mapping as a plain one."""
-    import pyarrow as pa
-
     if not isinstance(value, pa.Table):
         return dict(value)
     table = _with_units(value, SENSOR_COLUMNS)

@@ -5,19 +5,15 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
+from typing import Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_texts, pc
+from frametime.adapters.arrow.arrow_columns import arrow_texts, pa, pc
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import arrow_stream, check_unpacked_size, long_line, name_and_size
 from frametime.errors import ReadError, printable
-
-if TYPE_CHECKING:
-    import pyarrow as pa
-
 
 _FILE_MAGIC_BYTES: Final = 8
 """An IPC file begins with a mark of that length; what follows is laid out as in a stream."""
@@ -54,8 +50,6 @@ class ArrowSource(NamedTuple):
         ReadError
             If it is damaged, or beyond a limit.
         """
-        import pyarrow as pa
-
         n_rows = unpacked = held = 0
         parts: list[pa.Table] = []
         with refusing_damage(self.name):
@@ -79,8 +73,6 @@ class ArrowSource(NamedTuple):
 @contextmanager
 def refusing_damage(name: str) -> Iterator[None]:
     """Turn whatever a damaged file makes Arrow raise into one line; a lack of memory is no damage."""
-    import pyarrow as pa
-
     try:
         yield
     except MemoryError:
@@ -111,8 +103,6 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
 
 
 def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSource:
-    import pyarrow as pa
-
     start = _FILE_MAGIC_BYTES if is_file else 0
     if is_file:
         log.seek(-len(_FILE_END), io.SEEK_END)
@@ -132,8 +122,6 @@ def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSou
 
 def _batch_lengths(stream: Any) -> Iterator[int]:
     """Rows of each batch, from its header: a batch read as one of no columns unpacks nothing."""
-    import pyarrow as pa
-
     nothing = pa.schema([])
     for message in pa.ipc.MessageReader.open_stream(stream):
         if message.type == "record batch":
@@ -172,8 +160,6 @@ def _width(kind: pa.DataType) -> int:
 
 def _text_lengths(chunk: Any) -> NDArray[np.int64]:
     """Bytes of the text in each row that has one; none where a column holds no texts."""
-    import pyarrow as pa
-
     if pa.types.is_dictionary(chunk.type):
         words, rows = _text_lengths(chunk.dictionary.fill_null("")), chunk.indices.drop_null()
         return words[np.from_dlpack(rows)] if words.size and len(rows) else words[:0]
@@ -193,8 +179,6 @@ def cells_as(column: Any, kind: pa.DataType) -> Any:
     pyarrow.ArrowException
         If a cell does not fit.
     """
-    import pyarrow as pa
-
     texts = pa.types.is_dictionary(kind) or pa.types.is_string(kind)
     found = pc.cast(_cells(column), pa.string() if texts else kind)
     if found.null_count and not texts:
@@ -204,8 +188,6 @@ def cells_as(column: Any, kind: pa.DataType) -> Any:
 
 def _cells(column: Any) -> Any:
     """A column as numbers, times and truth values where it has these, anything else as texts."""
-    import pyarrow as pa
-
     types, kind = pa.types, column.type
     try:
         if types.is_duration(kind):

@@ -13,21 +13,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.columns import words as wording
 from frametime.adapters.columns.layout import ColumnRef
-from frametime.adapters.columns.words import (
-    CLOCK,
-    DATE,
-    NANOSECOND,
-    RATE,
-    TICK,
-    USUAL_UNITS,
-    HeaderMeaning,
-    Meaning,
-    Unit,
-    header_meaning,
-    other_unit,
-    words_of,
-)
 from frametime.adapters.text.cells import POINT, CellKind, NumberStyle, exact_value, is_value, kind_of, unit_in_cell
 from frametime.adapters.time_values import exact_ns
 from frametime.caveats import Caveat
@@ -66,7 +53,7 @@ class ColumnUse(NamedTuple):
 
     position: int
     ref: ColumnRef
-    unit: Unit | None
+    unit: wording.Unit | None
     resolution_ns: int = 1
 
 
@@ -97,8 +84,8 @@ class ColumnFacts(NamedTuple):
     position: int
     name: str
     ref: ColumnRef
-    said: HeaderMeaning
-    unit: Unit | None
+    said: wording.HeaderMeaning
+    unit: wording.Unit | None
     unit_from: str
     cells: tuple[str, ...]
     last_cells: tuple[str, ...]
@@ -106,14 +93,14 @@ class ColumnFacts(NamedTuple):
     style: NumberStyle = POINT
 
     @property
-    def meaning(self) -> Meaning:
+    def meaning(self) -> wording.Meaning:
         """What the name says."""
         return self.said.meaning
 
     @property
     def words(self) -> frozenset[str]:
         """The words of the name."""
-        return frozenset(words_of(self.name))
+        return frozenset(wording.words_of(self.name))
 
     @property
     def shown(self) -> str:
@@ -121,10 +108,10 @@ class ColumnFacts(NamedTuple):
         return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
 
     @property
-    def other_unit(self) -> Unit | None:
+    def other_unit(self) -> wording.Unit | None:
         """The unit, not of time, that the name or the units row states, or that stands behind the first numbers."""
         cell = next((cell for cell in self.cells if kind_of(cell) is CellKind.WITH_UNIT), "")
-        return self.said.other_unit or other_unit(cell.strip().lstrip("+-.,eE0123456789"))
+        return self.said.other_unit or wording.other_unit(cell.strip().lstrip("+-.,eE0123456789"))
 
     @property
     def counts_ticks(self) -> bool:
@@ -132,11 +119,11 @@ class ColumnFacts(NamedTuple):
         unsaid = self.unit is None and bool(_TICKS & self.words) and len(self.usual_units) > 1
         return unsaid and not (self.known_ns() % 1).any()
 
-    def ns(self, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
+    def ns(self, unit: wording.Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
-        return _ns_of(self.last_cells if last else self.cells, unit or self.unit or NANOSECOND, self.style)
+        return _ns_of(self.last_cells if last else self.cells, unit or self.unit or wording.NANOSECOND, self.style)
 
-    def known_ns(self, unit: Unit | None = None, rows: Rows = None) -> NDArray[np.float64]:
+    def known_ns(self, unit: wording.Unit | None = None, rows: Rows = None) -> NDArray[np.float64]:
         """The first values in ns of the rows that count; those that are missing left out."""
         values = self.ns(unit)
         if rows is not None and rows.size >= values.size:
@@ -167,7 +154,7 @@ class ColumnFacts(NamedTuple):
         drifts = all(float(np.ptp(each)) <= _DRIFT * float(each.min()) for each in ends)
         steps = in_order(np.diff(values))
         goes_on = steps.size > _SORTED_STEPS and not (steps < 0).any() and self.course(rows) is Course.RISES
-        return goes_on and not (self.meaning is Meaning.FRAME_TIME and drifts)
+        return goes_on and not (self.meaning is wording.Meaning.FRAME_TIME and drifts)
 
     @property
     def is_whole(self) -> bool:
@@ -183,22 +170,22 @@ class ColumnFacts(NamedTuple):
         return values.size > 1 and bool((np.diff(values) == 1).all() or same_whole.all())
 
     @property
-    def units(self) -> tuple[Unit, ...]:
+    def units(self) -> tuple[wording.Unit, ...]:
         """The unit that is stated, or those that it can be."""
         return self.usual_units if self.unit is None else (self.unit,)
 
     @property
-    def usual_units(self) -> tuple[Unit, ...]:
+    def usual_units(self) -> tuple[wording.Unit, ...]:
         """The units that a column can be in that states none."""
-        first = self.known_ns(NANOSECOND)
+        first = self.known_ns(wording.NANOSECOND)
         # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
         if first.size and 1e17 < first[0] < 9e17:
-            return (TICK,)
-        return (*USUAL_UNITS, TICK) if {"tick", "ticks"} & self.words else USUAL_UNITS
+            return (wording.TICK,)
+        return (*wording.USUAL_UNITS, wording.TICK) if {"tick", "ticks"} & self.words else wording.USUAL_UNITS
 
-    def resolution_ns(self, unit: Unit) -> int:
+    def resolution_ns(self, unit: wording.Unit) -> int:
         """Step of the last digit that is written, the coarser of the first and the last rows."""
-        if unit is RATE:
+        if unit is wording.RATE:
             return 1_000_000
         if unit.ns is None:
             # Clock times and dates: the digits of their seconds.
@@ -209,7 +196,7 @@ class ColumnFacts(NamedTuple):
         scaled = unit.ns * int(10**power) if power > 0 else unit.ns / int(10**-power)
         return max(1, round(scaled))
 
-    def used_in(self, unit: Unit | None) -> ColumnUse:
+    def used_in(self, unit: wording.Unit | None) -> ColumnUse:
         """The column, to be read in a unit, or as what has none."""
         return ColumnUse(self.position, self.ref, unit, 1 if unit is None else self.resolution_ns(unit))
 
@@ -220,7 +207,7 @@ def in_order(steps: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=512)
-def _ns_of(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
+def _ns_of(cells: tuple[str, ...], unit: wording.Unit, style: NumberStyle) -> NDArray[np.float64]:
     if unit.form in ("clock", "date") or len({unit_in_cell(cell) for cell in cells if cell[-1:].isalpha()}) > 1:
         exact = exact_ns(cells, unit, style, relative=True)
         return np.array([np.nan if value is None else float(value) for value in exact])
@@ -313,9 +300,9 @@ def column_facts(
         unit_text = units_row[position] if units_row else ""
         kinds = [*map(kind_of, cells)]
         filled = len(cells) - kinds.count(CellKind.MISSING)
-        said = header_meaning(name, unit_text)
+        said = wording.header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
-        said = header_meaning(name, unit_text or RATE.name) if unit is RATE else said
+        said = wording.header_meaning(name, unit_text or wording.RATE.name) if unit is wording.RATE else said
         ref = name if name and counts[name] == 1 else position + 1
         numeric = filled > 0 and (filled - kinds.count(CellKind.TEXT)) * 2 > filled
         found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))
@@ -329,13 +316,13 @@ def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[st
 
 
 def _unit(
-    said: HeaderMeaning, place: str, cells: tuple[str, ...], kinds: list[CellKind], filled: int
-) -> tuple[Unit | None, str]:
+    said: wording.HeaderMeaning, place: str, cells: tuple[str, ...], kinds: list[CellKind], filled: int
+) -> tuple[wording.Unit | None, str]:
     if kinds.count(CellKind.DATE) * 2 > filled > 0:
-        return DATE, "the cells are dates in ISO 8601 form"
+        return wording.DATE, "the cells are dates in ISO 8601 form"
     if kinds.count(CellKind.CLOCK) * 2 > filled > 0:
-        return CLOCK, "the cells have the form h:m:s"
-    if said.unit is not None and said.unit not in (DATE, CLOCK):
+        return wording.CLOCK, "the cells have the form h:m:s"
+    if said.unit is not None and said.unit not in (wording.DATE, wording.CLOCK):
         return said.unit, f"{said.unit.name} stands in {place}"
     if kinds.count(CellKind.WITH_UNIT) * 2 > filled > 0:
         units = Counter(unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pc
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pa, pc
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse, plain_numbers
 from frametime.adapters.columns.column_readings import middle
@@ -23,9 +23,6 @@ from frametime.adapters.timeline import NO_ROWS, Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 _LONG_ROWS: Final = 1_000_000
 _LOOKED_AT: Final = 1000
@@ -110,8 +107,6 @@ def read_columns(log: FrameText) -> ReadColumns:
     ReadError
         If the rows are no table, or the stream that was asked for is not there.
     """
-    import pyarrow as pa
-
     try:
         typed = read_typed(log.source, log.dialect, _types(log), log.options, decimal=log.choice.style.decimal)
         found = _values(log, typed)
@@ -132,8 +127,6 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
     NotTypedError
         If one must be read as text.
     """
-    import pyarrow as pa
-
     choice = log.choice
     types: dict[int, pa.DataType] = {}
     for use in choice.timed().values():
@@ -274,8 +267,6 @@ def read_other_columns(
     log: FrameText, records: Ints | None, rows_of: Callable[[], Ints], names: Sequence[str]
 ) -> pa.Table:
     """Other columns as texts, one row for each of the rows that are told; null where that is negative."""
-    import pyarrow as pa
-
     rows = rows_of()
 
     positions = [next(fact.position for fact in log.facts if fact.name == name) for name in names]

@@ -9,12 +9,12 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from functools import lru_cache, partial
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, table_of
+from frametime.adapters.arrow.arrow_columns import arrow_array, pa, table_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.capture_start import clock_of
 from frametime.adapters.columns.column_choice import choose_columns
@@ -35,10 +35,6 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_S
 from frametime.words import counted
-
-if TYPE_CHECKING:
-    import pyarrow as pa
-
 
 _CONTROLS: Final = bytes(code for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a")
 
@@ -144,7 +140,7 @@ def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
             "delimiter": dialect.marks.delimiter or "none",
             "decimal": choice.style.decimal,
             "thousands": choice.style.thousands or None,
-            "quote": "'" if dialect.marks.quote == "'" else None,
+            "quote": {'"': None, "": "none"}.get(dialect.marks.quote, dialect.marks.quote),
             "encoding": None if source.encoding == "utf-8" else source.encoding,
             "header_line": dialect.header_line,
             "units_line": dialect.units_line or None,

@@ -35,7 +35,9 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
 from frametime.words import joined
 
-_DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{2}){1,2}"
+_DAY: Final = (
+    r"\d{1,2}[-/. ]+[^\W\d_]{3,}[-/. ]+\d{2,4}|\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{2}){1,2}"
+)
 _STEP_S: Final = (0.09, 30.0)
 """How far apart samples come in a time without a unit: less than a factor of 1000 (common practice, no source)."""
 _MOST_LISTED: Final = 16

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from decimal import Decimal
 from enum import StrEnum
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from frametime.adapters.columns.words import Unit, unit_named
 from frametime.errors import printable
@@ -32,12 +32,23 @@ NUMBER: Final = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
 GROUPED: Final = "|".join((GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK))
 GROUP_MARKS: Final = ",.' \u00a0\u2009\u202f’"
 WITH_UNIT: Final = r"(?P<number>[+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>(?!/)[A-Za-zµμ/%°]{1,12})"
-_HALF: Final = r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
-CLOCK: Final = rf"(?P<sign>[+-]?)(?:(?P<h>\d{{1,6}}):)?(?P<m>\d{{1,2}}):(?P<s>\d{{1,2}})(?:[.,](?P<f>\d+))?{_HALF}"
+_HALF: Final = "(?:[ \u00a0\u202f]?(?P<half>[AaPp])[.]?[ \u00a0\u202f]?[Mm][.]?)?"
+_OF_SECOND: Final = r"(?P<f>[.,]\d+|:\d{3,9})?"
+CLOCK: Final = rf"(?P<sign>[+-]?)(?:(?P<h>\d{{1,6}}):)?(?P<m>\d{{1,2}}):(?P<s>\d{{1,2}}){_OF_SECOND}{_HALF}"
 DATE: Final = (
-    r"(?P<y>\d{4})[-/.]?(?P<mo>\d{1,2})[-/.]?(?P<d>\d{1,2})[T _-](?P<h>\d{1,2}):?(?P<m>\d{2})"
-    rf"(?::?(?P<s>\d{{2}})(?:[.,](?P<f>\d+))?)?{_HALF}\s?(?P<z>Z|z|UTC|[+-]\d{{2}}(?::?\d{{2}})?)?"
+    r"(?P<y>\d{4})[-/.]?(?P<mo>\d{1,2})[-/.]?(?P<d>\d{1,2})[.,]?[T _-](?P<h>\d{1,2})[:.h]?(?P<m>\d{2})"
+    rf"(?:[:.m]?(?P<s>\d{{2}})s?{_OF_SECOND})?{_HALF}\s?(?P<z>Z|z|UTC|[+-]\d{{2}}(?::?\d{{2}})?)?"
 )
+_TOGETHER: Final = r"^(20\d\d(?:0[1-9]|1[0-2])(?:[0-2]\d|3[01]))((?:[01]\d|2[0-3])[0-5]\d[0-5]\d(?:[.,]\d+)?)$"
+"""A date and a time of 14 digits, which no counter goes through."""
+_LONG: Final = 14
+WORDED: Final = r"[^\d\s.,:/+-]{2}.*\d|\d.*[^\d\s.,:/+-]{2}|^20\d{12}"
+"""What a date or a time may hold that `plain_dates` makes plain."""
+_MONTHS: Final = (
+    "jan|ene|gen feb|fév|fev mar|mär|mrz apr|avr|abr ma[iyg]|mei jun|juin|giu jul|juil|lug aug|aoû|ago se[pt]"
+)
+_MONTH: Final = f"{_MONTHS} o[ckt]t|out nov de[cz]|déc|dic".split()
+_BEFORE: Final = {"AM": "AM|上午|오전|午前", "PM": "PM|下午|오후|午後"}
 YEAR_LAST: Final = r"^(\d{1,2})[-/.](\d{1,2})[-/.](?:20)?(\d\d)([T _-])"
 """How a date may begin that is otherwise written as `DATE` says. Patterns of Python and of Arrow at once."""
 
@@ -45,6 +56,28 @@ YEAR_LAST: Final = r"^(\d{1,2})[-/.](\d{1,2})[-/.](?:20)?(\d\d)([T _-])"
 def matches(pattern: str, text: str) -> re.Match[str] | None:
     """Whether the whole text fits. Patterns are compiled when first used: a quick check needs few of them."""
     return re.fullmatch(pattern, text, re.ASCII)
+
+
+def plain_dates(texts: Any, sub: Callable[[str, str, Any], Any] = re.sub) -> Any:
+    """A text, or a column of them, with numbers for the names of months, and AM or PM behind the time.
+
+    ``sub`` replaces what a pattern finds, in the order of the arguments of ``re.sub``.
+
+    Examples
+    --------
+    >>> plain_dates("30 Nov 2026 12:00:01"), plain_dates("Nov. 3, 2026 9:05:00 PM"), plain_dates("下午 3:04:05")
+    ('2026-11-30 12:00:01', '2026-11-3 9:05:00 PM', '3:04:05 PM')
+    """
+    texts = sub(_TOGETHER, r"\1 \2", texts)
+    texts = sub(r"^[A-Z]\w\w ([A-Z]\w\w +\d{1,2}) ([\d:]{8}) (?:[A-Z]{3,4} )?(\d{4})$", r"\1 \3 \2", texts)
+    texts = sub(r"^[^\W\d]{2,9}\.?,? (\d{1,2}[ ./-][^\W\d]{3}|\d{4}-)", r"\1", texts)
+    for number, names in enumerate(_MONTH, 1):
+        name = rf"(?i:{names})[^\d\s.,/-]*\.?"
+        texts = sub(rf"^(\d{{1,2}})\.?[- /]{name}[-/., ]+(?:20)?(\d\d),? ", rf"20\2-{number:02d}-\1 ", texts)
+        texts = sub(rf"^{name} +(\d{{1,2}}),? +(\d{{4}}),? ", rf"\2-{number:02d}-\1 ", texts)
+    for half, words in _BEFORE.items():
+        texts = sub(rf"(?:{words}) ?(\d{{1,2}}:[\d:.,]+)$", rf"\1 {half}", texts)
+    return texts
 
 
 class CellKind(StrEnum):
@@ -84,7 +117,7 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
         return CellKind.TEXT
     # Nearly every cell is a plain number: digits and one point at most.
     if text.isascii() and text.lstrip("+-").replace(".", "", 1).isdigit() and text.count("-") + text.count("+") <= 1:
-        return CellKind.NUMBER
+        return CellKind.DATE if len(text) >= _LONG and matches(_TOGETHER, text) else CellKind.NUMBER
     text = text.strip('="').replace(MINUS, "-")  # a spreadsheet keeps what it is not to change as ="16.7"
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
         return CellKind.NUMBER
@@ -92,6 +125,7 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     if word in MISSING or word in INFINITE:
         return CellKind.MISSING
     text = text.strip("[]")
+    text = plain_dates(text) if re.search(WORDED, text) else text
     if matches(DATE, re.sub(YEAR_LAST, r"20\3-\2-\1\4", text)):
         return CellKind.DATE
     if matches(CLOCK, text):

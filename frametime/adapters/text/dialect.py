@@ -10,8 +10,10 @@ import io
 import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final, NamedTuple
 
+from frametime.adapters.arrow.arrow_columns import pa
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import Layout
@@ -31,7 +33,7 @@ _SCORED_ROWS: Final = 30
 _MOST: Final = (1.25, 1.2)
 """The best score that a delimiter can have, and that spaces or none can."""
 _MAX_PREAMBLE_BYTES: Final = 32 << 20
-_CANDIDATES: Final = (",", ";", "\t", "|", " ", "")
+_CANDIDATES: Final = (",", ";", "\t", "|", " ", "", "^", "~")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
 _NAMES_ARE: Final = r"(?:(?i:names?|columns?|fields?|header)\s*:\s*)?"
@@ -56,9 +58,17 @@ def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
         count = _modal_count(rows[window.start : window.stop])
         fitting = [at for at in window if len(rows[at].cells) == count]
         is_regular = index in fitting and len(fitting) * 10 >= len(window) * 8
-        if is_regular and _is_data(kinds[index], [kinds[at] for at in fitting]):
+        if is_regular and _is_data(kinds[index], [kinds[at] for at in fitting]) and not _is_summary(kinds[index:]):
             return index
     return None
+
+
+def _is_summary(kinds: Sequence[tuple[CellKind, ...]]) -> bool:
+    """Whether rows begin with a word for their numbers, and names of another table stand below them."""
+    if kinds[0][0] is not CellKind.TEXT:
+        return False
+    pairs = ((each, after) for each, after in pairwise(kinds) if len(each) == len(after) == len(kinds[0]))
+    return any({*each} == {CellKind.TEXT} and is_value(after[0]) for each, after in pairs)
 
 
 def _is_data(first: Sequence[CellKind], window: Sequence[tuple[CellKind, ...]]) -> bool:
@@ -224,8 +234,6 @@ def facts_of(dialect: Dialect) -> tuple[ColumnFacts, ...]:
 
 def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
     """The dialect of rows that stand in no text."""
-    import pyarrow as pa
-
     from frametime.adapters.arrow.arrow_source import cells_as
 
     def rows(at: int) -> tuple[Row, ...]:
@@ -276,10 +284,12 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Sp
         candidates, why = ("" if layout.delimiter == "none" else layout.delimiter,), "as told"
     elif stated is not None:
         candidates, why = (stated[1],), "the first line names it"
-    quotes = ('"', "'") if layout.quote is None else ("" if layout.quote == "none" else layout.quote,)
+    # Quotes around whole rows part no cells.
+    quotes = ('"', "'", "") if layout.quote is None else ("" if layout.quote == "none" else layout.quote,)
     spaced = ' "' in source.head and re.search(_SPACED_QUOTE, source.head) is not None
     every = (Marks(delimiter, quote, spaced) for quote in quotes for delimiter in candidates)
-    tried = [each for each in every if each.delimiter in source.head and (each.quote != "'" or "'" in source.head)]
+    needed = {} if layout.quote else {"'": "'" in source.head, "": lines[-1].startswith('"')}
+    tried = [each for each in every if each.delimiter in source.head and needed.get(each.quote, True)]
     best: _Split | None = None
     for limit in (_SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
         seen = lines[: max(2 * limit, limit + SAMPLE_ROWS + 5)]
@@ -415,7 +425,7 @@ def _names_in(line: str, marks: Marks, count: int | None = None, in_columns: int
     cells = wide if len(cells) > len(wide) == (count or in_columns) else cells
     if cells:
         cells = (re.sub(rf"\A{_COMMENT}{_NAMES_ARE}", "", cells[0]), *cells[1:])
-    names = tuple(cell.strip() for cell in cells)
+    names = tuple(cell.strip().strip('"' * (not marks.quote)) for cell in cells)
     return names if count is None else (*names[:count], *[""] * (count - len(names)))
 
 

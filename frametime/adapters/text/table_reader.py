@@ -8,12 +8,12 @@ import io
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple, cast
+from typing import Any, Final, Literal, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pa
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
 from frametime.adapters.text.cells import is_value, kind_of
@@ -22,10 +22,6 @@ from frametime.adapters.text.text_source import ENCODING, ERRORS, NotUtf8Error, 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 from frametime.words import counted
-
-if TYPE_CHECKING:
-    import pyarrow as pa
-
 
 _LARGE_BYTES: Final = 64 << 20
 _LARGE_BLOCK: Final = 4 << 20
@@ -59,8 +55,6 @@ class TextTable(NamedTuple):
 
 def _prepared(source: TextSource, dialect: Dialect) -> Any:
     """The data rows as a stream that the table reader can take."""
-    import pyarrow as pa
-
     part = source.part(dialect.data_start, dialect.data_end)
     if dialect.marks.delimiter != " " and not dialect.marks.spaced:
         return part
@@ -109,7 +103,6 @@ def read_typed(
     ReadError
         If a line is too long, or very many rows have another number of cells.
     """
-    import pyarrow as pa
     from pyarrow import csv
 
     if source.table is not None:
@@ -173,8 +166,6 @@ def read_texts(
     ReadError
         If there are very many rows with another number of cells, or a line is too long.
     """
-    import pyarrow as pa
-
     bad: list[tuple[int, int, str]] = []
 
     def on_bad_row(row: Any) -> Literal["skip", "error"]:
@@ -211,8 +202,6 @@ def _with_odd_rows(
     columns: Mapping[int, Any], records: NDArray[np.int64], odd: Sequence[tuple[int, tuple[str, ...]]]
 ) -> tuple[dict[int, Any], NDArray[np.int64]]:
     """Put rows with another number of cells back in their places, cells that are not there as empty texts."""
-    import pyarrow as pa
-
     numbers = np.concatenate([records, np.array([number for number, _ in odd], dtype=np.int64)])
     order = np.argsort(numbers, kind="stable")
     taken = arrow_array(order)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import codecs
 import io
 import re
-from collections.abc import Callable, Iterator
-from contextlib import suppress
-from itertools import islice
+from collections.abc import Callable, Iterable, Iterator
+from itertools import chain, islice
 from typing import Any, BinaryIO, Final, NamedTuple
 
-from frametime.adapters.arrow.arrow_columns import arrow_texts
+from frametime.adapters.arrow.arrow_columns import arrow_texts, pa
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, Result, long_line, name_and_size, new_spool, part_of
+from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.errors import ReadError
 from frametime.words import counted
 
@@ -38,8 +38,8 @@ _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _ROWS_AT_ONCE: Final = 1 << 14
 _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
-_OBJECTS: Final = r"\s*(?:\[\s*)?\{"
-_MOST_LISTED: Final = 1 << 26
+_JSON: Final = r'\s*(?:\{|\[\s*(?:[\[{"]|[-\d.]+\s*,))'
+_MOST_LISTED: Final = 1 << 28
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
@@ -225,7 +225,7 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         log, bom_length = _transcoded(log, name, found, start=bom_length, end=end), 0
         end = log.tell()
     source = _source(log, name, options, start=bom_length, end=end, **place)
-    return _of_json(source, options) if re.match(_OBJECTS, source.head) else source
+    return _of_json(source) if re.match(_JSON, source.head) else source
 
 
 def _end_of_text(log: BinaryIO, size: int) -> int:
@@ -274,95 +274,100 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     return TextSource(log, name, 0, 0, "", True, "the file says so", names=(*names,), units=(*units,), table=rows)
 
 
-def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
-    """A text with a JSON object in each line, or one list of them, as rows of their members; any other as it is.
+def _of_json(source: TextSource) -> TextSource:
+    """A JSON text as rows of cells: a list, values one behind the other, or lists in an object; any other as it is.
 
     An object that is cut off at the end of the text is left out, and told.
     """
-    import pyarrow as pa
-
-    rows: Iterator[dict[str, str]] = _json_rows(source, options)
+    if source.end - source.start > _MOST_LISTED:
+        found = f"JSON is held whole, and this one has more than {_MOST_LISTED >> 20} MiB"
+        raise ReadError.at(source.name, found, helps="write delimited text, with one row a frame")
+    cut: list[str] = []
+    values = _values(source.part(source.start, source.end).read().decode(ENCODING, "replace"), source.name, cut)
     try:
-        if source.head.lstrip()[0] == "[":
-            if source.end - source.start > _MOST_LISTED:
-                found = f"a list of JSON objects is held whole, and this one has more than {_MOST_LISTED >> 20} MiB"
-                raise ReadError.at(source.name, found, helps="write an object a line, without the list around them")
-            listed, cut = _listed(source.part(source.start, source.end).read().decode())
-            rows, first = map(_cells_of, listed), listed[:100]
-        else:
-            first = [*filter(None, map(_object_in, lines_of(source.head)[:100]))]
-            last = next(reversed(lines_of(source.tail()[1])), "")
-            cut = last.strip() if not last.endswith("\n") and _object_in(last) is None else ""
+        first = [*islice(values, 2)]
     except ValueError:
         return source
+    first = _rows_in(first[0]) if len(first) == 1 and not cut else first
     if cut and len(first) < 2:
         found = f"it ends within a JSON object, after {counted(len(first), 'whole one')}"
         raise ReadError.at(source.name, found, helps="record the run again")
-    if len(first) < 2 or not all(isinstance(each, dict) for each in first):
+    if len(first) < 2:
         return source
+    return _of_rows(source, _cells_of(chain(first, values)), "each row is a JSON value")._replace(cut="".join(cut))
+
+
+def _of_rows(source: TextSource, rows: Iterator[dict[str, str]], why: str) -> TextSource:
+    """The source of a table of such rows; a name of spaces is none."""
     parts = []
     while some := list(islice(rows, _ROWS_AT_ONCE)):
         names = dict.fromkeys(name for row in some for name in row)
         parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
     table = pa.concat_tables(parts, promote_options="default")  # a member may come late
-    why, columns = "each row is a JSON object", (*table.column_names,)
-    return source._replace(start=0, end=0, head="", complete=True, why=why, names=columns, table=table, cut=cut)
+    columns = (*map(str.strip, table.column_names),)
+    return source._replace(start=0, end=0, head="", complete=True, why=why, names=columns, table=table)
 
 
-def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, str]]:
-    """The members of each object that are no objects or lists, as cells."""
-    part = source.part(source.start, source.end)
-    for number, line in enumerate(io.TextIOWrapper(part, encoding="utf-8", errors="replace"), 1):
-        if len(line) > options.max_line_bytes:
-            raise long_line(source.name, options)
-        try:
-            row = _object_in(line)
-        except ValueError:
-            raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
-        if row:
-            yield _cells_of(row)
-
-
-def _object_in(line: str) -> Any:
-    """What a line of JSON says; nothing where it is blank, or the last one and cut off."""
-    try:
-        return _json(line) if line.strip() else None
-    except ValueError:
-        if line.endswith("\n"):
-            raise
-        return None
-
-
-def _listed(text: str) -> tuple[list[Any], str]:
-    """What a list of JSON objects holds, and what stands behind the last whole one where the text is cut off."""
-    with suppress(ValueError):
-        return _json(text), ""
-    whole, brace, cut = text.rpartition("}")
-    if cut.lstrip().startswith("]"):
-        raise ValueError("an object is no JSON")
-    return _json(f"{whole}{brace}]" if brace else "[]"), cut.strip(", \r\n\t")
-
-
-def _json(text: str) -> Any:
-    """What a text says, numbers as they are written.
+def _values(text: str, name: str, cut: list[str]) -> Iterator[Any]:
+    """The values of a JSON text with numbers as they are written; ``cut`` takes what is left of one that is cut off.
 
     Raises
     ------
+    ReadError
+        If a value is no JSON, or nests too deeply.
     ValueError
-        Also where it nests too deeply.
+        The same of the first two: it is no JSON at all.
     """
     import json
 
-    try:
-        return json.loads(text, parse_float=str, parse_int=str)
-    except RecursionError as error:
-        raise ValueError("nested too deeply") from error
+    decode, between = json.JSONDecoder(parse_float=str, parse_int=str).raw_decode, re.compile(r"[\s,]*")
+    start = re.match(r"\s*(?:\[(?=\s*[{\[]))?\s*", text)
+    at, count = start.end() if start else 0, 0
+    while at < len(text) and text[at] != "]":
+        try:
+            value, end = decode(text, at)
+        except (ValueError, RecursionError) as error:
+            place = getattr(error, "pos", 0)
+            if "\n" not in text[place:]:
+                cut.append(text[at:].strip())
+                return
+            if count < 2:
+                raise ValueError("no JSON") from None
+            line = text.count("\n", 0, place) + 1
+            raise ReadError.at(name, "this is no JSON object", line=line, helps="repair the line") from None
+        yield value
+        at, count = between.match(text, end).end(), count + 1  # type: ignore[union-attr]
 
 
-def _cells_of(row: Any) -> dict[str, str]:
-    members = row.items() if isinstance(row, dict) else ()
-    plain = ((name, value) for name, value in members if isinstance(value, _PLAIN))
-    return {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
+def _rows_in(value: Any) -> list[Any]:
+    """The rows of a JSON value: a list of them, at the top or below it, or lists side by side that are columns."""
+    if isinstance(value, list):
+        return value
+    members = value if isinstance(value, dict) else {}
+    lists = {name: each for name, each in members.items() if isinstance(each, list) and each}
+    below = [_rows_in(each) for each in members.values() if isinstance(each, dict)]
+    below += [each for each in lists.values() if isinstance(each[0], dict | list)]
+    columns = {name: each for name, each in lists.items() if not isinstance(each[0], dict | list)}
+    longest = max(map(len, columns.values()), default=0)
+    named = {name: each for name, each in columns.items() if len(each) == longest}
+    return max([[dict(zip(named, row, strict=True)) for row in zip(*named.values(), strict=True)], *below], key=len)
+
+
+def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
+    """The members of each row that are no objects or lists, by name; in lists, by the names in the first, if any."""
+    names: list[str] = []
+    for row in rows:
+        listed = row if isinstance(row, list) else [row]
+        if not names and not isinstance(row, dict):
+            are_names = all(isinstance(cell, str) and kind_of(cell) is CellKind.TEXT for cell in listed)
+            names = listed if are_names else [" " * at for at, _ in enumerate(listed, 1)]
+            if are_names:
+                continue
+        members = row if isinstance(row, dict) else dict(zip(names, listed, strict=False))
+        below = [(name, value) for name, value in members.items() if isinstance(value, dict)]
+        members |= {f"{name}.{key}": each for name, value in below for key, each in value.items()}
+        plain = ((name, value) for name, value in members.items() if isinstance(value, _PLAIN))
+        yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
 
 def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:

@@ -9,16 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import Blocks, Numbers, make_blocks, median, medians_between
+from frametime.metrics.drift import trend
 from frametime.metrics.drift.change_points import ChangePoint, ChangeRule, best_split, find_change_points, find_jumps
-from frametime.metrics.drift.trend import (
-    change_over,
-    pairwise_slopes,
-    slope_interval,
-    stands_out,
-    steps_stand_out,
-    trend_test,
-    wandering,
-)
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Change, Drift, Missing, WarmUp
 from frametime.statistics.distributions import normal_quantile
@@ -211,8 +203,8 @@ def drift_of(series: FrameSeries) -> Drift:
     has_step = any(change.kind == "level" for change in changes)
     logs = np.log(levels_ms)
     has_trend = p_value < RULE.significance and total_pct >= RULE.min_total_pct and not has_step
-    is_drift = has_trend and stands_out(logs, total_pct / 100.0)
-    slow, power = wandering(logs)
+    is_drift = has_trend and trend.stands_out(logs, total_pct / 100.0)
+    slow, power = trend.wandering(logs)
     wanders = not (is_drift or has_step) and 100.0 * slow >= RULE.wander_pct and power >= RULE.wander_power
     drift = drift._replace(
         slope_pct_per_min=slope,
@@ -240,7 +232,7 @@ def change_over_run_pct(series: FrameSeries) -> tuple[float, float] | None:
     levels_ms = blocks.levels_ms[_find_warm_up(blocks)[1] :]
     if levels_ms.size < RULE.min_blocks:
         return None
-    low, high = change_over(np.log(levels_ms), series.options.level)
+    low, high = trend.change_over(np.log(levels_ms), series.options.level)
     return 100.0 * math.expm1(low), 100.0 * math.expm1(min(high, 5.0))
 
 
@@ -272,10 +264,12 @@ def _slope(
     times_s: NDArray[np.float64], levels_ms: NDArray[np.float64], *, level: float
 ) -> tuple[float, float, float, float]:
     """Slope and its interval in percent of the median level per minute, and the p value of the trend."""
-    slopes = pairwise_slopes(times_s, levels_ms)
+    slopes = trend.pairwise_slopes(times_s, levels_ms)
     slope = 0.5 * float(slopes[(slopes.size - 1) // 2] + slopes[slopes.size // 2])
-    test = trend_test(levels_ms)
-    low, high = slope_interval(slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level))
+    test = trend.trend_test(levels_ms)
+    low, high = trend.slope_interval(
+        slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level)
+    )
     to_pct_per_min = 6000.0 / median(levels_ms)
     return slope * to_pct_per_min, low * to_pct_per_min, high * to_pct_per_min, test.p_value
 
@@ -315,7 +309,7 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
     levels_ms = blocks.levels_ms[first:]
     points = find_change_points(levels_ms, RULE.level_changes)
     # A level that wanders can be cut into steps: they count where they are more than that.
-    if points and not steps_stand_out(np.log(levels_ms), [point.n_before for point in points]):
+    if points and not trend.steps_stand_out(np.log(levels_ms), [point.n_before for point in points]):
         points = ()
     places = [point.n_before for point in points]
     near = RULE.level_changes.min_blocks

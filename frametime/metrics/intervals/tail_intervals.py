@@ -15,17 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.within_run import (
-    BINS,
-    MIN_STRETCHES,
-    SAME,
-    Outcome,
-    independent_stretches,
-    level_stretches,
-    placed,
-    too_short,
-    variation,
-)
+from frametime.metrics.intervals import within_run
 from frametime.metrics.level import low_key
 from frametime.metrics.metric import Missing
 from frametime.statistics.differences import Interval
@@ -73,7 +63,7 @@ class SlowFrames:
         self.positions = positions
         self.falling = np.sort(values)[::-1] if falling is None else falling
         self.n_frames = series.n_frames
-        self.at_most = level_stretches(series)
+        self.at_most = within_run.level_stretches(series)
         self.level = series.options.level
 
     @classmethod
@@ -89,7 +79,7 @@ class SlowFrames:
     @cached_property
     def stretches(self) -> float:
         """Independent stretches of the values themselves."""
-        return independent_stretches(self.values)
+        return within_run.independent_stretches(self.values)
 
     def ranks(self, n_slow: float, *, by_time: bool = False) -> Ranks | Missing:
         """Ranks between which the true place of the ``n_slow``-th largest value lies.
@@ -101,10 +91,12 @@ class SlowFrames:
         ``LOOKED_AT`` times as many, against independent ones; never more than what the largest tell by themselves.
         """
         if not self.falling[0] - self.falling[-1] > 1e-10 * self.falling[0]:
-            return SAME
+            return within_run.SAME
         share = n_slow / self.values.size
-        needed = max(MIN_STRETCHES, min(STRETCHES_A_SHARE / share, 0.7 * BINS) if share < 0.5 else 0.0)
-        if (missing := too_short(self.stretches, math.ceil(needed))) is not None:
+        needed = max(
+            within_run.MIN_STRETCHES, min(STRETCHES_A_SHARE / share, 0.7 * within_run.BINS) if share < 0.5 else 0.0
+        )
+        if (missing := within_run.too_short(self.stretches, math.ceil(needed))) is not None:
             return missing
         wide, own = (self._dispersion(each) for each in (min(LOOKED_AT * share, 0.5), share))
         worth = n_slow / (max(1.0 - share, 1e-3) * max(wide[0], own[0]))
@@ -127,7 +119,9 @@ class SlowFrames:
         """Variance of the number of values among the largest ``share`` over that of independent ones, at least 1."""
         large = self.values > self.falling[min(int(share * self.values.size), self.values.size - 1)]
         part = float(large.mean())
-        found = variation(placed(self.n_frames, self.positions, large - part), at_most=self.at_most)
+        found = within_run.variation(
+            within_run.placed(self.n_frames, self.positions, large - part), at_most=self.at_most
+        )
         independent = self.values.size * part * (1.0 - part)
         return max(found.sd**2 / independent, 1.0) if independent > 0.0 else 1.0, found.degrees
 
@@ -164,11 +158,11 @@ class Ranks(NamedTuple):
     stretches: float
 
 
-def order_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
+def order_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, within_run.Outcome]:
     """Median, quantiles of the tail, and lows of every kind."""
     slow, n = SlowFrames.of(series), series.n_frames
     found = {key: interval_of_rank(slow, share * n, values[key]) for key, share in _QUANTILES.items() if key in values}
-    kinds: Mapping[str, Callable[[float, float], Outcome]] = {
+    kinds: Mapping[str, Callable[[float, float], within_run.Outcome]] = {
         "percentile": lambda share, fps: interval_of_rank(slow, share * n, 1000.0 / fps),
         "mean": lambda share, fps: _interval_of_mean(slow, share * n, 1000.0 / fps),
         "time": lambda share, fps: interval_of_rank(
@@ -182,7 +176,7 @@ def order_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str
     return found
 
 
-def interval_of_rank(slow: SlowFrames, n_slow: float, value: float, *, by_time: bool = False) -> Outcome:
+def interval_of_rank(slow: SlowFrames, n_slow: float, value: float, *, by_time: bool = False) -> within_run.Outcome:
     """Interval of the value that ``n_slow`` of all are beyond."""
     ranks = slow.ranks(n_slow, by_time=by_time)
     if isinstance(ranks, Missing):
@@ -190,7 +184,7 @@ def interval_of_rank(slow: SlowFrames, n_slow: float, value: float, *, by_time: 
     return _interval(slow, slow.at(ranks.last), slow.at(ranks.first), value, ranks)
 
 
-def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> Outcome:
+def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> within_run.Outcome:
     """Interval of the mean of the ``n_slow`` largest: as many independent ones as they are worth, by Student's t.
 
     They vary by what they have beyond the smallest of them (R. T. Rockafellar and S. Uryasev, Journal of Risk 2, 2000,
@@ -209,10 +203,10 @@ def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> Outcome:
     return _interval(slow, value * math.exp(-reach), value * math.exp(reach), value, ranks)
 
 
-def _interval(slow: SlowFrames, low: float, high: float, value: float, ranks: Ranks) -> Outcome:
+def _interval(slow: SlowFrames, low: float, high: float, value: float, ranks: Ranks) -> within_run.Outcome:
     # Equal frames differ in the last digits of their sums.
     if not high - low > 1e-10 * high:
-        return SAME
+        return within_run.SAME
     method = (
         f"within run: ranks; the slow frames are worth {ranks.worth:.1f} independent ones, "
         f"in about {ranks.stretches:.0f} independent stretches"
@@ -220,7 +214,7 @@ def _interval(slow: SlowFrames, low: float, high: float, value: float, ranks: Ra
     return Interval(low=min(low, value), high=max(high, value), level=slow.level, method=method)
 
 
-def _as_rate(outcome: Outcome) -> Outcome:
+def _as_rate(outcome: within_run.Outcome) -> within_run.Outcome:
     if not isinstance(outcome, Interval):
         return outcome
     return Interval(low=1000.0 / outcome.high, high=1000.0 / outcome.low, level=outcome.level, method=outcome.method)

@@ -12,28 +12,8 @@ from typing import TYPE_CHECKING
 from frametime.metrics.metric import PRACTICE
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report import document as doc
-from frametime.render.tables.parts import (
-    by_weight,
-    change,
-    change_range,
-    count,
-    mark,
-    missing,
-    number,
-    sentence_case,
-    strip,
-    strip_reach,
-)
+from frametime.render.tables import parts, tuning
 from frametime.render.tables.table import Line
-from frametime.render.tables.tuning import (
-    STATES,
-    TOO_FEW,
-    criteria_table,
-    edge_table,
-    map_table,
-    setting_table,
-    trial_table,
-)
 from frametime.statistics.differences import Ratio
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished
@@ -59,8 +39,8 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
     """
     cards = [_best_card(summary), *([_everyday_card(summary)] if summary.everyday else [])]
     # The map is folded away where a chart shows it.
-    drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
-    notes = by_weight(summary.caveats)
+    drawn = replace(tuning.map_table(summary), folded_as="The map as a table" if figures else None)
+    notes = parts.by_weight(summary.caveats)
     methods = Path(__file__).with_name("tuning_methods.txt").read_text("utf-8")
     methods = methods.format(heaviest=summary.workloads[-1], practice=PRACTICE)
     untouched = "The clocks were left as delivered." if summary.map else ""
@@ -72,9 +52,9 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
         sections=(
             doc.Section("not-known", "Not yet known", (doc.listed(summary.not_known, none="Nothing is left open."),)),
             doc.section("map", *figures, drawn if summary.clock_map else None, otherwise=untouched),
-            doc.section("edge", edge_table(summary)),
-            doc.section("speed", setting_table(summary)),
-            doc.section("trials", trial_table(summary)),
+            doc.section("edge", tuning.edge_table(summary)),
+            doc.section("speed", tuning.setting_table(summary)),
+            doc.section("trials", tuning.trial_table(summary)),
             doc.section("caveats", doc.Notes(notes) if notes else None, what="these numbers"),
             doc.section("methods", doc.Definitions(tuple(doc.Definition(*row) for row in entries(methods)))),
         ),
@@ -85,41 +65,41 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
 def _measured(ratio: Ratio | Cost | None, origin: str, unknown: str, over: str = "") -> tuple[Line, Line]:
     """What a card says first: the difference and its interval, or why there is none."""
     if ratio is None:
-        return (missing(unknown, origin),), (unknown,)
-    amount = (change(ratio.value, f"{origin}/value"),)
+        return (parts.missing(unknown, origin),), (unknown,)
+    amount = (parts.change(ratio.value, f"{origin}/value"),)
     if ratio.interval is None:
-        return amount, (f"no interval: {TOO_FEW}",)
-    ends = change_range(ratio.interval, f"{origin}/interval")
+        return amount, (f"no interval: {tuning.TOO_FEW}",)
+    ends = parts.change_range(ratio.interval, f"{origin}/interval")
     return amount, (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
 
 
 def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     limits, gain, heaviest = summary.limits, summary.best_gain, summary.workloads[-1]
-    power = number(limits.power_w, "/limits/power_w", "W", digits=3) if limits.power_w else "n/a"
+    power = parts.number(limits.power_w, "/limits/power_w", "W", digits=3) if limits.power_w else "n/a"
     offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
     if summary.goal != "speed":
         offsets = f"down to {limits.farthest.words('voltage')} and {limits.farthest.words('power')}"
     facts = [
-        doc.Fact("Temperature limit", (number(limits.temperature_c, "/limits/temperature_c", "Cel", digits=3),)),
+        doc.Fact("Temperature limit", (parts.number(limits.temperature_c, "/limits/temperature_c", "Cel", digits=3),)),
         doc.Fact("Power limit", (power,)),
         doc.Fact("Offsets allowed", (offsets,)),
     ]
     picture = None
     if gain is not None and (ends := gain.interval) is not None:
-        reach = strip_reach((gain.value, ends.low, ends.high))
-        picture = strip(gain.value, ends, "good" if gain.is_credibly_above else "plain", reach=reach)
+        reach = parts.strip_reach((gain.value, ends.low, ends.high))
+        picture = parts.strip(gain.value, ends, "good" if gain.is_credibly_above else "plain", reach=reach)
     if gain is not None:
-        best, stock = (count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline"))
+        best, stock = (parts.count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline"))
         facts.insert(0, doc.Fact("Runs, setting and stock", (best, " and ", stock, f" under {heaviest}")))
     needs = "needs measured runs at stock and at the best setting"
     amount, words = _measured(gain, "best_gain", needs, " over runs")
-    state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
+    state, sentence = parts.mark("so far", "care"), "The best setting found so far; tuning is not finished."
     if summary.best is None:
-        state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
+        state, sentence = parts.mark("none yet", "care"), "No setting has passed the heaviest workload yet."
     elif summary.best_is_final:
-        state, sentence = mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
+        state, sentence = parts.mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
     return doc.VerdictCard(
-        name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
+        name=parts.sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {heaviest}",
         mark=state,
         amount=amount,
@@ -140,7 +120,7 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
     if summary.everyday == summary.best:
         sentence = "The everyday setting is the best setting itself."
     if cost is not None:
-        sentence = f"{sentence} {sentence_case(cost.how).rstrip('.')}."
+        sentence = f"{sentence} {parts.sentence_case(cost.how).rstrip('.')}."
     if summary.goal != "speed":
         row = summary.speed_of(summary.everyday)
         origin = f"settings/{summary.settings.index(row)}" if row else "everyday_cost"
@@ -153,11 +133,11 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
             " best setting, so that it still holds when the card is older or hotter."
         )
         if row and row.power:
-            facts = [doc.Fact("Power over stock", (change(row.power.value, f"{origin}/power/value"),))]
+            facts = [doc.Fact("Power over stock", (parts.change(row.power.value, f"{origin}/power/value"),))]
     return doc.VerdictCard(
         name=f"Every day: {summary.everyday}",
         against=against,
-        mark=mark(state, "good" if state == "measured" else "care"),
+        mark=parts.mark(state, "good" if state == "measured" else "care"),
         amount=amount,
         range=words,
         sentence=sentence,
@@ -227,8 +207,8 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[doc.Figure, ..
     card = doc.VerdictCard(
         name=verdict.file_name,
         against="Endurance run",
-        mark=mark(verdict.word, STATES[verdict.word]),
-        amount=(number(verdict.minutes, "minutes", "min", digits=3),),
+        mark=parts.mark(verdict.word, tuning.STATES[verdict.word]),
+        amount=(parts.number(verdict.minutes, "minutes", "min", digits=3),),
         range=("length of the run",),
         sentence=verdict.sentence,
     )
@@ -238,7 +218,7 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[doc.Figure, ..
         lead=(doc.VerdictCards((card,)),),
         cautions=verdict.cautions,
         sections=(
-            doc.section("criteria", *figures, criteria_table(verdict)),
+            doc.section("criteria", *figures, tuning.criteria_table(verdict)),
             doc.Section("not-known", "Not known", (unknown,)),
         ),
         colophon=doc.READS_ONLY,
