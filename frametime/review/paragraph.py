@@ -185,7 +185,7 @@ class Story:
         places = [f"{self.label(card)} is {place_words(self.placed[card], self.label)}" for card in present[:6]]
         # Of the first card alone its place has been told.
         if len(present) > 1 or any(self.placed[card].worst_place != 1 for card in present):
-            parts.append(f"Of {counted(len(self.placed), 'card')} {joined(places)}.")
+            parts.append(f"Of {counted(len(self.placed), 'card')} {'; '.join(places)}.")
         if len(present) <= MOST_NAMES:
             parts += [self._rivals_in_speed(card) for card in present]
         if len(present) == 1:
@@ -198,8 +198,8 @@ class Story:
         """The card against those next to it in speed, and against the baseline."""
         order = list(self.placed)
         at = order.index(card)
-        beside = dict.fromkeys(order[max(at - 1, 0) : at], "next above it in speed")
-        beside |= dict.fromkeys(order[at + 1 : at + 2], "next below it in speed")
+        beside = dict.fromkeys(order[max(at - 1, 0) : at], "next above it")
+        beside |= dict.fromkeys(order[at + 1 : at + 2], "next below it")
         if self.base != card:
             beside.setdefault(self.base, "the baseline")
         told = [said for other, remark in beside.items() if (said := self._against(card, other, remark))]

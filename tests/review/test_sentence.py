@@ -25,11 +25,13 @@ def reviewed(
     prices: dict[str, float] | None = None,
     resolutions: tuple[str, ...] = ("1440p",),
     spread: SpreadRule = "shared",
+    subject: tuple[str, ...] = (),
 ) -> ReviewResult:
     """A review of average rates by (card, scene), the same at every resolution."""
     cards = tuple(dict.fromkeys(card for card, _ in rates))
     scenes = tuple(dict.fromkeys(scene for _, scene in rates))
-    asked = replace(design(cards, scenes, resolutions, prices=prices, metrics=METRICS[:1]), spread=spread)
+    asked = design(cards, scenes, resolutions, prices=prices, metrics=METRICS[:1], subject=subject)
+    asked = replace(asked, spread=spread)
     runs = [
         placed_run(card, scene, resolution, str(number), {"average_fps": value})
         for (card, scene), values in rates.items()
@@ -163,8 +165,8 @@ def test_a_subject_is_told_against_the_cards_next_to_it_in_speed_and_price() -> 
     said = text(many(12, subject=("card-6",)))
     assert said.startswith("Overall (2 scenes at 2 resolutions) the Card 1 is fastest. Of 12 cards Card 6 is 6th.")
     assert (
-        "In average rate Card 6 is behind Card 5, next above it in speed: −5.0 % (−5.2 to −4.8 %); ahead of Card 7, "
-        "next below it in speed: +5.3 % (+5.0 to +5.5 %); behind Card 4, the baseline: −9.8 % (−10.0 to −9.5 %)."
+        "In average rate Card 6 is behind Card 5, next above it: −5.0 % (−5.2 to −4.8 %); ahead of Card 7, "
+        "next below it: +5.3 % (+5.0 to +5.5 %); behind Card 4, the baseline: −9.8 % (−10.0 to −9.5 %)."
     ) in said
     assert "In speed for the money Card 6 at 700 EUR gives −0.8 %" in said
     assert "against Card 7 at 660 EUR, next cheaper, which is" not in said
@@ -172,6 +174,14 @@ def test_a_subject_is_told_against_the_cards_next_to_it_in_speed_and_price() -> 
         r"against Card 5 at 740 EUR, next dearer.*, and would break even at 703 EUR \(701 to 705\)\.", said
     )
     assert set(re.findall(r"Card \d+", said)) == {"Card 1", "Card 4", "Card 5", "Card 6", "Card 7"}
+
+
+def test_subjects_that_are_tied_are_told_one_after_the_other() -> None:
+    """Places that are lists themselves, joined by *and*, would read as one list."""
+    rates = {(f"card-{number}", "harbor"): [100.0, 100.2, 99.8] for number in range(1, 5)}
+    said = text(reviewed(rates, subject=("card-2", "card-3")))
+    one = "Card 2 is tied for 1st with Card 1, Card 3 and Card 4"
+    assert f"Of 4 cards {one}; Card 3 is tied for 1st with Card 1, Card 2 and Card 4." in said
 
 
 @pytest.mark.parametrize(
