@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Final, NamedTuple
 
+import numpy as np
+
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import FIXED, SHOWN, VARIABLE
 from frametime.metrics.display.display import display_time_falls, fixed_refresh_of, variable_refresh_of
@@ -13,6 +15,7 @@ from frametime.metrics.drift.drift import drift_of, percent, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
+from frametime.metrics.stutter import stutters_of
 from frametime.words import counted, first_of
 
 FIXED_KEYS: Final = tuple(FIXED)
@@ -41,22 +44,20 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     drift = drift_of(series)
     if drift.warm_up is not None:
         sentence = drift.warm_up.sentence
-        yield Caveat(
-            code="warm-up",
-            message=f"{sentence[0].upper()}{sentence[1:]}; --skip-start auto leaves them out.",
-            weight=Weight.CARE,
-        )
+        told = f"{sentence[0].upper()}{sentence[1:]}; --skip-start auto leaves them out."
+        yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
     steps = [change for change in drift.changes if change.kind == "level"]
     if steps:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
+        ends_s, half_s = stutters_of(series).ends_s, series.options.stutter.window_s / 2
+        n_beside = np.any([np.abs(ends_s - change.time_s) < half_s for change in steps], axis=0).sum()
+        if 2 * n_beside > ends_s.size:
+            more += f"; {n_beside} of {counted(ends_s.size, 'stutter')} lie beside a change, and may only be that"
         yield Caveat(code="level-change", message=f"The run has {steps[0].sentence}{more}.", weight=Weight.CARE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
         word = "slower" if drift.slope_pct_per_min > 0.0 else "faster"
-        yield Caveat(
-            code="drift",
-            message=f"The run gets {percent(drift.slope_pct_per_min)} % {word} per minute (p = {drift.p_value:.1g}).",
-            weight=Weight.CARE,
-        )
+        told = f"The run gets {percent(drift.slope_pct_per_min)} % {word} per minute (p = {drift.p_value:.1g})."
+        yield Caveat(code="drift", message=told, weight=Weight.CARE)
 
 
 def _of_segments(series: FrameSeries) -> Iterator[Caveat]:

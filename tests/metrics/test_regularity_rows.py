@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import get_args
 
 import numpy as np
@@ -112,6 +113,17 @@ def test_each_planted_cause_is_told_with_its_numbers() -> None:
     assert warm.code == "warm-up"
     assert "--skip-start auto leaves them out" in warm.message
     assert warm.weight is Weight.CARE
+
+
+def test_stutters_that_are_only_the_edge_of_a_fast_menu_are_told_as_that() -> None:
+    """Half a second from a menu at 500 fps its frames are the median of all that are around."""
+    rng = np.random.default_rng(1)
+    play, menu = rng.normal(11.0, 0.4, 1400), rng.normal(2.0, 0.02, 3000)
+    (change, *_) = regularity_caveats(run_of(np.concatenate((play, menu, play))))
+    assert re.search(r"; (\d+) of \1 stutters lie beside a change, and may only be that\.$", change.message)
+    play[200::100] += 20.0  # those a player feels
+    (change, *_) = regularity_caveats(run_of(np.concatenate((play, play * 1.2))))
+    assert change.code == "level-change" and "stutter" not in change.message
 
 
 def test_a_pause_is_told_and_not_cut() -> None:
