@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from option_logs import write_option_logs
 
 from frametime.cli import cli
-from frametime.demo import demo_files
+from frametime.demo import scenario
 from frametime.errors import FrametimeError
 from frametime.pipeline import watching
 from frametime.pipeline.measuring import measure_one
@@ -398,7 +398,7 @@ def test_an_option_changes_what_comes_out(
     monkeypatch.setattr(watching, "threading", stopped)
     monkeypatch.setattr(watching, "measuring_apart", lambda _limits: nullcontext(measure_one))
     # The review of the demo has one run: it shows what an option does as well as 132.
-    monkeypatch.setattr(demo_files, "demo_runs", lambda runs=demo_files.demo_runs: islice(runs(), 1))
+    monkeypatch.setattr(scenario, "demo_runs", lambda runs=scenario.demo_runs: islice(runs(), 1))
 
     def outcome(option: str) -> Outcome:
         folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"
