@@ -67,8 +67,7 @@ class QualityRule:
     cap_beat_share : float
         Share of frames in the wide cluster from which the beat is looked at.
     cap_beat_ratio : float
-        Timestamps keep to a beat when ten frames together spread less than this share of what ten independent frames
-        would.
+        Timestamps keep to a beat when many frames together spread less than so many times what one does.
     """
 
     gap_s: float = 2.0
@@ -79,13 +78,13 @@ class QualityRule:
     timer_care_fraction: float = 0.05
     timer_repeat_fraction: float = 0.25
     cap_near_fraction: float = 0.005
-    cap_wide_fraction: float = 0.025
+    cap_wide_fraction: float = 0.1
     cap_share: float = 0.3
     cap_faster_share: float = 0.02
     cap_one_sided: float = 0.1
     cap_all_share: float = 0.8
     cap_beat_share: float = 0.6
-    cap_beat_ratio: float = 0.5
+    cap_beat_ratio: float = 1.5
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:

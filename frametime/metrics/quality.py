@@ -250,7 +250,9 @@ def _two_values_show_it(times_ns: NDArray[np.int64], step_ns: int) -> bool:
 
 
 _LOOKED_AT: Final = 4096
-_BEATS: Final = 10
+_LEAST_SPAN: Final = 10
+_LONGEST_SPAN: Final = 512
+"""Frames over which a beat is looked for: a sixteenth of the run within these."""
 # Up to 10 % above the cluster lie at least 10 % of the slower frames (common practice, no source).
 _CLOSE_BY: Final = 1.1
 _CLOSE_BY_SHARE: Final = 0.1
@@ -328,22 +330,22 @@ def _share(sorted_ms: NDArray[np.float64], low_ms: float, high_ms: float) -> flo
 
 
 def _beat_ms(timestamps_ns: NDArray[np.int64], near_ms: float, ratio: float) -> float | None:
-    """The beat, when ten frames together spread less than ten independent frames would.
+    """The beat, when many frames together spread hardly more beside whole beats than one frame does.
 
-    Multiples of the beat are taken off first: a frame that misses one beat and takes the next still keeps to it.
+    A frame that misses one beat and takes the next still keeps to it. Few frames would not do: where the times of a
+    steady scene jitter and no frame passes that on, ten frames spread no more than one, and only many wander.
     """
-    stretch_ns = middle_stretch(timestamps_ns)
-    if stretch_ns.size < 10 * _BEATS:
+    times_ms = frame_times_ms(middle_stretch(timestamps_ns))
+    if times_ms.size < 10 * _LEAST_SPAN:
         return None
-    tens_ms = (stretch_ns[_BEATS:] - stretch_ns[:-_BEATS]) / 1e6
-    of_ten_beats = tens_ms[np.abs(tens_ms - _BEATS * near_ms) < 0.5 * near_ms]
-    beat_ms = median(of_ten_beats) / _BEATS if of_ten_beats.size else near_ms
-    one = _spread_beside_beat(frame_times_ms(stretch_ns), beat_ms)
-    return beat_ms if _spread_beside_beat(tens_ms, beat_ms) < ratio * sqrt(_BEATS) * one else None
+    beats, ends_ms = np.cumsum(np.rint(times_ms / near_ms)), np.cumsum(times_ms)
+    centered = beats - beats.mean()
+    beat_ms = float(centered @ ends_ms) / float(centered @ centered)
+    beside_ms, span = ends_ms - beat_ms * beats, min(max(times_ms.size // 16, _LEAST_SPAN), _LONGEST_SPAN)
+    one, many = (_spread(beside_ms[n_frames:] - beside_ms[:-n_frames]) for n_frames in (1, span))
+    return beat_ms if many < ratio * one else None
 
 
-def _spread_beside_beat(spans_ms: NDArray[np.float64], beat_ms: float) -> float:
-    """Median absolute deviation of the spans from whole beats, in beats."""
-    beats = spans_ms / beat_ms
-    beside = beats - np.rint(beats)
-    return median(np.abs(beside - median(beside)))
+def _spread(values: NDArray[np.float64]) -> float:
+    """Median absolute deviation."""
+    return median(np.abs(values - median(values)))
