@@ -8,6 +8,7 @@ itself; ``pytest --hypothesis-profile=search`` draws others each time and looks 
 
 import gc
 import os
+import shutil
 import sys
 from collections.abc import Generator, Iterator
 from pathlib import Path
@@ -23,6 +24,11 @@ if sys.dont_write_bytecode:
     sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"] = str(
         Path(__file__).parents[1] / ".pytest_cache" / "compiled"
     )
+
+# Tests write and remove tens of thousands of small files, which takes a disk longer than memory. They need a tenth of
+# the room that is asked for; a test that fails leaves its folder.
+if os.access("/dev/shm", os.W_OK) and shutil.disk_usage("/dev/shm").free > 4 << 30:
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", "/dev/shm")
 
 # Threads that wait for the next product of two arrays do so at full speed, on cores that other tests need. numpy looks
 # at this once, when it is imported.

@@ -7,7 +7,6 @@ import contextlib
 import errno
 import io
 import os
-import shlex
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -18,6 +17,7 @@ from unittest import mock
 import pytest
 from log_files import log_text, write_log
 from run_cli import COMMAND, frametime
+from warm_runs import Server
 
 from frametime.adapters import stored_log
 from frametime.adapters.base import ReadOptions
@@ -141,18 +141,17 @@ PRINTING = (
 @pytest.mark.slow
 @posix
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
-@pytest.mark.parametrize(("to", "says"), [(">/dev/full", "No space left on device"), (">&-", "it is closed")])
-def test_what_cannot_be_printed_ends_no_command_with_0(to: str, says: str, bench: Path) -> None:
+@pytest.mark.parametrize(("to", "says"), [("/dev/full", "No space left on device"), ("closed", "it is closed")])
+def test_what_cannot_be_printed_ends_no_command_with_0(to: str, says: str, bench: Path, server: Server) -> None:
     assert run("tune", "new", "tuning.toml", cwd=bench)[0] == 0
     for line in PRINTING:
         (bench / "new.toml").unlink(missing_ok=True)
-        words = [*COMMAND, *line.replace("LOG", "captures/amber/harbor/1440p/run1.csv").split()]
-        done = subprocess.run(
-            f"{shlex.join(words)} {to}", shell=True, cwd=bench, stderr=subprocess.PIPE, text=True, check=False,
-            timeout=300,
-        )  # fmt: skip
-        assert done.returncode == 3, (line, done.stderr)
-        assert "Traceback" not in done.stderr and says in done.stderr.splitlines()[-1], (line, done.stderr)
+        words = line.replace("LOG", "captures/amber/harbor/1440p/run1.csv").split()
+        assert server.run(words, folder=str(bench), warm=True, has_demo=True)["code"] == 0, line
+        (bench / "new.toml").unlink(missing_ok=True)
+        (code,), (told,) = server.run_at_once(1, words, folder=bench, printed_to=to)
+        assert code == 3, (line, told)
+        assert "Traceback" not in told and says in told.splitlines()[-1], (line, told)
 
 
 @pytest.mark.skipif(not Path("/proc/self").exists(), reason="there is no folder here in which nobody may write")

@@ -102,8 +102,10 @@ def killed_at(
     middle one is killed in truth, and must leave the same.
     """
     events = sorted(events)
-    before, copies = out.with_name(f"{out.name}-before"), out.with_name(f"{out.name}-copies")
-    shutil.copytree(out, before, symlinks=True)
+    reversed_, before, copies = (out.with_name(f"{out.name}-{name}") for name in ("reversed", "before", "copies"))
+    # Where files are listed from the newest to the oldest, a copy has them in reverse order, and its copy as here.
+    shutil.copytree(out, reversed_, symlinks=True)
+    shutil.copytree(reversed_, before, symlinks=True)
     told = server.run(command, folder=folder, stops=events, copied=str(out), copies=str(copies))
     assert told["code"] == 0
     for event in events:

@@ -216,7 +216,7 @@ def test_two_at_once(name: str, server: Server, bench: Path, tmp_path: Path) -> 
         (tmp_path / part).symlink_to(bench / part)
     command = list(COMMANDS[name])
     out = tmp_path / "out"
-    assert server.run(command, folder=str(tmp_path), warm=True)["code"] == 0
+    assert server.run(command, folder=str(tmp_path), warm=True, has_demo=name == "demo")["code"] == 0
     alone = files_in(out)
     for _ in range(4):
         out.rename(tmp_path / f"before-{len(list(tmp_path.iterdir()))}")

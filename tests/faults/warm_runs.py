@@ -29,9 +29,11 @@ class Server:
         answer: dict[str, Any] = json.loads(self._process.stdout.readline())
         return answer
 
-    def run_at_once(self, n_copies: int, arguments: list[str], *, folder: Path) -> tuple[list[int], list[str]]:
+    def run_at_once(
+        self, n_copies: int, arguments: list[str], *, folder: Path, **how: Any
+    ) -> tuple[list[int], list[str]]:
         """Run the program in so many copies at the same moment: the exit code of each, and what each says is wrong."""
-        answer = self.run(arguments, folder=str(folder), at_once=n_copies)
+        answer = self.run(arguments, folder=str(folder), at_once=n_copies, **how)
         return answer["codes"], answer["errors"]
 
     def end(self) -> None:

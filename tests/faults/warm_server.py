@@ -8,12 +8,15 @@ just before its file event number ``at_event`` (an open, write, rename, ...), wh
 ``stops`` it stands still while the folder ``copied`` is copied to ``<copies>/<event>``, and then goes on: what a kill
 would leave there is on the disk, so that one run shows what many kills leave. Events are counted where the request has
 ``counted``, ``at_event`` or ``stops``, as each call is looked at for it. With ``at_once`` so many copies run at the
-same moment, and the answer is ``{"codes", "errors"}``: the exit code and the standard error of each. A copy never runs
-threads that the server has started: the server imports and copies, and does nothing else.
+same moment, and the answer is ``{"codes", "errors"}``: the exit code and the standard error of each; what they print
+goes to the file ``printed_to``, to nowhere, or, where that is "closed", to a stream that is closed. With ``has_demo``
+the files of the demo are made before, once for all copies. A copy never runs threads that the server has started: the
+server imports, makes the demo and copies, and does nothing else.
 """
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import importlib
 import io
@@ -26,6 +29,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Collection
+from functools import cache
 from typing import Any, NoReturn
 
 from frametime.cli import main
@@ -87,7 +91,8 @@ def _run(
         raise
     finally:
         sys.setprofile(None)
-        sys.stdout.flush()
+        with contextlib.suppress(OSError, AttributeError):  # full, or closed
+            sys.stdout.flush()
         told = {
             "events": n_events,
             "places": places,
@@ -105,8 +110,13 @@ def _leave(code: int) -> NoReturn:
 def _prepare(request: dict[str, Any], *, errors: int | None) -> None:
     """In a copy: its folder, and streams that lead nowhere but for the one of errors, where it is given."""
     null = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1, 2):
-        os.dup2(null if stream < 2 or errors is None else errors, stream)
+    to = request.get("printed_to", os.devnull)
+    os.dup2(null, 0)
+    os.dup2(null if to == "closed" else os.open(to, os.O_WRONLY), 1)
+    os.dup2(null if errors is None else errors, 2)
+    if to == "closed":
+        os.close(1)
+        sys.stdout = sys.__stdout__ = None  # type: ignore[assignment,misc]  # as Python begins with such a stream
     os.chdir(request.get("folder", "."))
 
 
@@ -165,10 +175,20 @@ def _served(request: dict[str, Any]) -> dict[str, Any]:
     return {"code": code, "duration_s": duration_s, "events": 0, "places": [], "changes": [], "modules": [], **told}
 
 
+@cache
+def _made_demo() -> None:
+    from frametime.demo import demo_files
+
+    demo_files.demo_files = cache(demo_files.demo_files)
+    demo_files.demo_files(full=False)
+
+
 def serve() -> None:
     """Answer until the standard input ends."""
     for line in sys.stdin:
         request = json.loads(line)
+        if request.get("has_demo"):
+            _made_demo()
         answer = _served_at_once(request) if "at_once" in request else _served(request)
         if request.get("warm"):
             for name in answer["modules"]:
