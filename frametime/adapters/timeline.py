@@ -111,28 +111,23 @@ def from_frame_times(frame_times: TimeValues, rows: Ints | None, rules: ClockRul
 
 
 def _of_lengths(table: _Rows, rules: ClockRules, *, origin_ns: int = 0, left_out_ns: int | None = None) -> Timeline:
-    """Timestamps of the good frame times; ``left_out_ns`` is how much time the others took, where it is known."""
-    bad, holes = NO_ROWS, tuple[Caveat, ...]()
-    if not table.good.all():
-        bad, table = _rows_at(table.rows, np.flatnonzero(~table.good)), table.at(np.flatnonzero(table.good))
-        holes = (_hole_caveat(bad.size, left_out_ns),)
-    return Timeline(_cumulated(origin_ns, table.durations, rules), table.rows, True, bad, holes, ())
-
-
-def _cumulated(origin_ns: int, durations: Ints, rules: ClockRules) -> Ints:
-    """Timestamps in ns of frames of these lengths in ns, one more than there are frames.
+    """Timestamps of the good frame times; ``left_out_ns`` is how much time the others took, where it is known.
 
     Raises
     ------
     ReadError
         If they add up to more than the clock holds.
     """
-    if float(durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
+    bad, holes = NO_ROWS, tuple[Caveat, ...]()
+    if not table.good.all():
+        bad, table = _rows_at(table.rows, np.flatnonzero(~table.good)), table.at(np.flatnonzero(table.good))
+        holes = (_hole_caveat(bad.size, left_out_ns),)
+    if float(table.durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
         found = "the frame times add up to more than 146 years"
         raise ReadError.at(rules.name, found, helps="check the unit of the column")
-    stamps = np.full(len(durations) + 1, origin_ns, dtype=np.int64)
-    stamps[1:] += np.cumsum(durations)
-    return stamps
+    stamps = np.full(len(table.durations) + 1, origin_ns, dtype=np.int64)
+    stamps[1:] += np.cumsum(table.durations)
+    return Timeline(stamps, table.rows, True, bad, holes, ())
 
 
 def _hole_caveat(count: int, time_ns: int | None) -> Caveat:

@@ -256,3 +256,21 @@ def test_points_that_may_group_digits_are_not_taken_for_decimal_points() -> None
         assert told.frames["timestamp_ns"][1].as_py() == ns
     slow = text.replace("_us", "_ms").replace("\n300.", "\n16.")
     assert read_capture(io.BytesIO(slow.encode())).frames["timestamp_ns"][1].as_py() == 16_100_000
+
+
+@pytest.mark.parametrize(
+    ("names", "row"),
+    [
+        ("frame,ms,gpu,temp\n", "{n},{ms}\n{n},{ms},7.1,60\n"),
+        ("ms,gpu,temp\n", "{ms}\n{ms},7.1,60\n"),
+        ("frame,ms\n", "{n},{ms}\ncpu,7.1,60,30\n"),
+        ("", "{ms}\n{ms},7.1,60\n"),
+    ],
+)
+def test_long_and_short_rows_in_turn_are_told_as_what_they_are(names: str, row: str) -> None:
+    """They were refused for having one frame, or with commands that read the last rows alone."""
+    log = names + "".join(row.format(n=n, ms=9 + n * 7 % 5 / 10) for n in range(200))
+    with pytest.raises(
+        ReadError, match=r"rows of \d and of \d cells take turns: a frame is no single row; write one row"
+    ):
+        read_capture(io.BytesIO(log.encode()))

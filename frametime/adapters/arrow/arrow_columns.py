@@ -19,7 +19,7 @@ class _Later:
         self._name = name
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(import_module(self._name), name)
+        return self.__dict__.setdefault(name, getattr(import_module(self._name), name))  # at hand the next time
 
 
 pc: Any = _Later("pyarrow.compute")

@@ -195,6 +195,10 @@ def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
     """The dialect by the first lines, whatever stands there."""
     layout = options.layout or Layout()
     lines, split = _table_in(source, layout, options)
+    counts = [len(row.cells) for row in split.rows[-_BELOW:]]
+    if len(counts) == _BELOW and sum(a != b for a, b in pairwise(counts)) * 10 > 9 * _BELOW:
+        found = f"rows of {counts[-2]} and of {counts[-1]} cells take turns: a frame is no single row"
+        raise ReadError.at(source.name, found, helps="write one row a frame, with the same cells in each")
     marks, n_columns = split.marks, split.n_columns
     sample = tuple(split.rows[split.start :])
     first_line = sample[0].line
