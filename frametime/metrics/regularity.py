@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from math import ceil
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -22,6 +23,12 @@ FIXED_KEYS: Final = tuple(FIXED)
 VARIABLE_KEYS: Final = tuple(VARIABLE)
 MOTION_KEYS: Final = tuple(key for key in SHOWN if key.startswith("motion_"))
 
+EARLY_SHARE: Final = 0.9
+EARLY_PART: Final = 0.25
+EARLY_SECONDS: Final = 5
+"""Stutters are early where this share of them lies in this part of the run, in so many of its seconds (common practice,
+no source): of five stutters at random times all lie so in one run of 1 000, of more in fewer."""
+
 TOLD_CLOCK_DRIFT_PPM: Final = 10.0
 """Drift of two clocks beyond which it is told; two ordinary quartz clocks differ by tens of parts per million
 (common practice, no source)."""
@@ -37,7 +44,8 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
     ``clock-drift-removed``, ``dropped-frames``.
     """
-    return (*_of_drift(series), *_of_segments(series), *_of_display(series), *_of_motion(series), *_of_dropped(series))
+    timing = *_of_drift(series), *_of_stutters(series), *_of_segments(series)
+    return (*timing, *_of_display(series), *_of_motion(series), *_of_dropped(series))
 
 
 def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
@@ -58,6 +66,17 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         word = "slower" if drift.slope_pct_per_min > 0.0 else "faster"
         told = f"The run gets {percent(drift.slope_pct_per_min)} % {word} per minute (p = {drift.p_value:.1g})."
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
+
+
+def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
+    """Stutters that a second run may not have; those of one second may be one event."""
+    ends_s = stutters_of(series).ends_s
+    early_s = ends_s[ends_s <= EARLY_PART * series.duration_s]
+    has_many = early_s.size >= EARLY_SHARE * ends_s.size and np.unique(early_s // 1.0).size >= EARLY_SECONDS
+    if has_many and drift_of(series).warm_up is None:
+        where = f"in the first {(until_s := ceil(early_s[-1]))} s, as where a game still loads"
+        told = f"{early_s.size} of {ends_s.size} stutters lie {where}; --skip-start {until_s} leaves them out."
+        yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
 
 
 def _of_segments(series: FrameSeries) -> Iterator[Caveat]:

@@ -177,7 +177,7 @@ def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Styl
         return
     start = f"{heading}: {item.word}; " if item is not None and item.word != NOT_AVAILABLE else f"{heading}: "
     sentence = drift.sentence[0].lower() + drift.sentence[1:] if drift.sentence else ""
-    first, *rest = textwrap.wrap(start + sentence, WIDTH, subsequent_indent="  ") or [heading]
+    first, *rest = textwrap.wrap(start + sentence, WIDTH, subsequent_indent="  ", break_on_hyphens=False) or [heading]
     yield style(heading, "heading") + first[len(heading) :]
     yield from rest
 
@@ -334,7 +334,7 @@ def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
 
 
 def _hanging(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
 
 
 def text_in(text: str, width: int, *, ending: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import get_args
 
 import numpy as np
@@ -32,6 +33,33 @@ def rows_of(series: FrameSeries) -> dict[str, float | Missing]:
 
 def codes_of(series: FrameSeries) -> list[str]:
     return [caveat.code for caveat in regularity_caveats(series)]
+
+
+@pytest.mark.parametrize(
+    ("starts", "found"),
+    [
+        (range(100, 2100, 150), "14 of 14 stutters lie in the first 18 s"),
+        ((*range(100, 2100, 150), 9000), "14 of 15 stutters lie in the first 18 s"),
+        ((*range(100, 2100, 150), 9000, 9500), None),
+        (range(100, 2100, 700), None),
+        (range(300, 390, 10), None),
+        (range(100, 11000, 800), None),
+    ],
+    ids=["all", "but one", "but two", "three", "one event", "all over"],
+)
+def test_stutters_of_the_first_seconds_alone_are_told_as_warm_up(starts: Sequence[int], found: str | None) -> None:
+    times_ms = clean_ms(12_000, 1)
+    times_ms[list(starts)] += 60.0
+    told = [caveat.message for caveat in regularity_caveats(run_of(times_ms)) if caveat.code == "warm-up"]
+    expected = [] if found is None else [f"{found}, as where a game still loads; --skip-start 18 leaves them out."]
+    assert told == expected
+
+
+def test_a_warm_up_of_the_level_is_told_once_whatever_stutters_it_holds() -> None:
+    times_ms = clean_ms(12_000, 1)
+    times_ms[:1800] *= 1.1
+    times_ms[100:1800:150] += 60.0
+    assert codes_of(run_of(times_ms)).count("warm-up") == 1
 
 
 @pytest.mark.parametrize("options", [MeasureOptions(), FIXED, VARIABLE])
