@@ -335,12 +335,13 @@ def _beat_ms(timestamps_ns: NDArray[np.int64], near_ms: float, ratio: float) -> 
     A frame that misses one beat and takes the next still keeps to it. Few frames would not do: where the times of a
     steady scene jitter and no frame passes that on, ten frames spread no more than one, and only many wander.
     """
-    times_ms = frame_times_ms(middle_stretch(timestamps_ns))
+    times_ms = frame_times_ms(middle_stretch(timestamps_ns)[: 32 * _LONGEST_SPAN])
     if times_ms.size < 10 * _LEAST_SPAN:
         return None
     beats, ends_ms = np.cumsum(np.rint(times_ms / near_ms)), np.cumsum(times_ms)
     centered = beats - beats.mean()
-    beat_ms = float(centered @ ends_ms) / float(centered @ centered)
+    # Sums, not products of vectors: those wake the threads of the algebra library, which costs more than all of this.
+    beat_ms = float((centered * ends_ms).sum() / (centered**2).sum())
     beside_ms, span = ends_ms - beat_ms * beats, min(max(times_ms.size // 16, _LEAST_SPAN), _LONGEST_SPAN)
     one, many = (_spread(beside_ms[n_frames:] - beside_ms[:-n_frames]) for n_frames in (1, span))
     return beat_ms if many < ratio * one else None
