@@ -251,7 +251,7 @@ def _two_values_show_it(times_ns: NDArray[np.int64], step_ns: int) -> bool:
 
 _LOOKED_AT: Final = 4096
 _LEAST_SPAN: Final = 10
-_LONGEST_SPAN: Final = 512
+_LONGEST_SPAN: Final = 256
 """Frames over which a beat is looked for: a sixteenth of the run within these."""
 # Up to 10 % above the cluster lie at least 10 % of the slower frames (common practice, no source).
 _CLOSE_BY: Final = 1.1
@@ -335,7 +335,7 @@ def _beat_ms(timestamps_ns: NDArray[np.int64], near_ms: float, ratio: float) -> 
     A frame that misses one beat and takes the next still keeps to it. Few frames would not do: where the times of a
     steady scene jitter and no frame passes that on, ten frames spread no more than one, and only many wander.
     """
-    times_ms = frame_times_ms(middle_stretch(timestamps_ns)[: 32 * _LONGEST_SPAN])
+    times_ms = frame_times_ms(middle_stretch(timestamps_ns)[: 16 * _LONGEST_SPAN])
     if times_ms.size < 10 * _LEAST_SPAN:
         return None
     beats, ends_ms = np.cumsum(np.rint(times_ms / near_ms)), np.cumsum(times_ms)
