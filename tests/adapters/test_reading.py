@@ -227,6 +227,13 @@ def test_a_told_encoding_beats_the_mark() -> None:
     assert capture.frames["timestamp_ns"][1].as_py() == 16_600_000
 
 
+def test_a_broken_value_inside_a_json_list_of_one_line_is_no_cut_off_end() -> None:
+    values = [f'{{"frame_time_ms": {16 + i % 3}.5}}' for i in range(200)]
+    values[100] = '{"frame_time_ms": oops}'
+    with pytest.raises(ReadError, match="this is no JSON object"):
+        read_capture(io.BytesIO(f"[{','.join(values)}]".encode()))
+
+
 def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
     lines = [f'{{"frame_time_ms": {16 + i % 3}.5}}' for i in range(200)]
     cut = "\n".join([*lines, lines[0][:9]])

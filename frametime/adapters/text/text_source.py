@@ -328,7 +328,7 @@ def _values(text: str, name: str, cut: list[str]) -> Iterator[Any]:
             value, end = decode(text, at)
         except (ValueError, RecursionError) as error:
             place = getattr(error, "pos", 0)
-            if "\n" not in text[place:]:
+            if not re.search(r"[\n{}\[\]]", text[place:]):  # more of the text would follow a broken value
                 cut.append(text[at:].strip())
                 return
             if count < 2:
