@@ -234,6 +234,15 @@ def test_a_broken_value_inside_a_json_list_of_one_line_is_no_cut_off_end() -> No
         read_capture(io.BytesIO(f"[{','.join(values)}]".encode()))
 
 
+def test_of_two_runs_in_one_json_object_none_is_chosen() -> None:
+    def text(names: str) -> bytes:
+        return json.dumps({name: [{"frame_time_ms": 8.5 + i % 3} for i in range(300)] for name in names}).encode()
+
+    assert read_capture(io.BytesIO(text("a"))).n_frames == 300
+    with pytest.raises(ReadError):
+        read_capture(io.BytesIO(text("ab")))
+
+
 def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
     lines = [f'{{"frame_time_ms": {16 + i % 3}.5}}' for i in range(200)]
     cut = "\n".join([*lines, lines[0][:9]])

@@ -321,8 +321,7 @@ def _values(text: str, name: str, cut: list[str]) -> Iterator[Any]:
     import json
 
     decode, between = json.JSONDecoder(parse_float=str, parse_int=str).raw_decode, re.compile(r"[\s,]*")
-    start = re.match(r"\s*(?:\[(?=\s*[{\[]))?\s*", text)
-    at, count = start.end() if start else 0, 0
+    at, count = re.match(r"\s*(?:\[(?=\s*[{\[]))?\s*", text).end(), 0  # type: ignore[union-attr]
     while at < len(text) and text[at] != "]":
         try:
             value, end = decode(text, at)
@@ -341,16 +340,17 @@ def _values(text: str, name: str, cut: list[str]) -> Iterator[Any]:
 
 def _rows_in(value: Any) -> list[Any]:
     """The rows of a JSON value: a list of them, at the top or below it, or lists side by side that are columns."""
-    if isinstance(value, list):
-        return value
-    members = value if isinstance(value, dict) else {}
-    lists = {name: each for name, each in members.items() if isinstance(each, list) and each}
-    below = [_rows_in(each) for each in members.values() if isinstance(each, dict)]
+    if not isinstance(value, dict):
+        return value if isinstance(value, list) else []
+    lists = {name: each for name, each in value.items() if isinstance(each, list) and each}
+    below = [_rows_in(each) for each in value.values() if isinstance(each, dict)]
     below += [each for each in lists.values() if isinstance(each[0], dict | list)]
     columns = {name: each for name, each in lists.items() if not isinstance(each[0], dict | list)}
-    longest = max(map(len, columns.values()), default=0)
-    named = {name: each for name, each in columns.items() if len(each) == longest}
-    return max([[dict(zip(named, row, strict=True)) for row in zip(*named.values(), strict=True)], *below], key=len)
+    named = {name: each for name, each in columns.items() if len(each) == max(map(len, columns.values()))}
+    below.append([dict(zip(named, row, strict=True)) for row in zip(*named.values(), strict=True)])
+    longest = max(below, key=len)
+    alike = [each for each in below if len(each) > 1 and [*each[0]] == [*longest[0]]]
+    return longest if len(alike) < 2 else []  # of several runs side by side none is chosen
 
 
 def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
