@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
@@ -55,11 +56,11 @@ def new(record: str) -> None:
     """Begin a tuning record, to be filled in by hand."""
     from frametime.pipeline.tuning_record import new_record
     from frametime.render.terminal_text import wrapped
-    from frametime.render.tuning_text import cautions_text, quoted
+    from frametime.render.tuning_text import cautions_text
 
     new_record(record)
     shown = printable(record, limit=1000)
-    told = f"{shown} is written: fill in card, limits and workloads, then:  frametime tune next {quoted(shown)}"
+    told = f"{shown} is written: fill in card, limits and workloads, then:  frametime tune next {shlex.quote(shown)}"
     click.echo(f"{wrapped(told)}\n")
     click.echo(cautions_text(), nl=False)
 

@@ -40,8 +40,9 @@ class Hitch(NamedTuple):
 class HitchPeriod(NamedTuple):
     """Hitches that recur: the period, how many beats have one, how long these are, each with its interval.
 
-    ``n_left_over`` of the hitches looked at lie beside the beat; ``size_ms`` is the median length of those on it, with
-    an interval from six hitches on. ``p_value`` is the chance of as good a period in random hitches, at most.
+    ``n_left_over`` of the hitches looked at lie beside the beats that the sentence tells, which may be those of other
+    periods as well; ``size_ms`` is the median length of those on the beat, with an interval from six hitches on.
+    ``p_value`` is the chance of as good a period in random hitches, at most.
     """
 
     period_s: float

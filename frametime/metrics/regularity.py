@@ -121,8 +121,7 @@ def _of_display(series: FrameSeries) -> Iterator[Caveat]:
 
 
 def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
-    motion = motion_steps(series)
-    if isinstance(motion, Missing):
+    if isinstance(motion := motion_steps(series), Missing):
         return
     if not motion.from_display_times:
         yield Caveat(

@@ -286,7 +286,7 @@ def _rhythm(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
     yield from _rows(run, lines)
     rhythm = run.findings.rhythm
     if rhythm is not None and rhythm.hitch_period is not None:
-        yield f"  {rhythm.hitch_period.sentence}"
+        yield from _hanging(rhythm.hitch_period.sentence)
 
 
 def _display(run: MeasuredRun) -> Iterator[str]:

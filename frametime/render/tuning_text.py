@@ -6,6 +6,7 @@ The words stand in ``tuning.txt.j2`` beside this file.
 from __future__ import annotations
 
 import re
+import shlex
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -90,7 +91,7 @@ def _templates() -> Any:
 def _short_command(_: Proposal, record: str) -> str:
     """How a trial that was run as proposed is noted."""
     words = ["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"]
-    return " ".join(map(quoted, words))
+    return shlex.join(words)
 
 
 def _whole_command(step: Proposal, record: str) -> str:
@@ -103,14 +104,7 @@ def _whole_command(step: Proposal, record: str) -> str:
     for run in range(1, step.n_runs + 1):
         number = str(run) if step.n_runs > 1 else ""
         words += ["--log", f"FILE{number}", "--sensors", f"SENSORS{number}"]
-    return " ".join(map(quoted, words))
-
-
-def quoted(word: str) -> str:
-    """A word of a command line, in double quotes where it needs any: they mean the same in every shell."""
-    if word and all(character.isalnum() or character in "-_./:\\+" for character in word):
-        return word
-    return '"' + word.replace('"', '\\"') + '"'
+    return shlex.join(words)
 
 
 def change_text(value: float, interval: Interval | None) -> str:

@@ -155,7 +155,8 @@ class Story:
             said = f"{names} share first place"
         else:
             lead = "" if len(first) == len(self.placed) else "lead and "
-            said = f"{names} {lead}cannot be told apart by these runs"
+            is_open = any(found is not None and found[2] is None for found in seen)
+            said = f"{names} {lead}{'have no sure order' if is_open else 'cannot be told apart'} by these runs"
         return f"{self._where()} {said}."
 
     def _against(self, card: str, other: str, remark: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -258,11 +259,17 @@ def test_an_endurance_run_is_judged_with_the_limits_of_the_record(bench: Path) -
     assert tune(bench, "endurance", f"{log}.csv", "--gate").code == 5
 
 
-def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path) -> None:
-    text = RECORD.replace('name = "courtyard"', 'name = "inner court"').replace("courtyard = 0.15\n", "")
+@pytest.mark.skipif(shutil.which("sh") is None, reason="no shell to paste into")
+@pytest.mark.parametrize("name", ["inner court", "$HOME", "cour d'honneur", "50% `off`!", "Höhe"])
+def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path, name: str) -> None:
+    text = RECORD.replace('name = "courtyard"', f'name = "{name}"').replace("courtyard = 0.15\n", "")
     (bench / "bench.toml").write_text(text, "utf-8", newline="\n")
     done = tune(bench, "next", "bench.toml")
-    assert 'frametime tune add bench.toml --core 0 --memory 0 --workload "inner court" --outcome passed' in done.out
+    begun = "frametime tune add bench.toml --core 0"
+    (line,) = (line for line in done.out.splitlines() if line.strip().startswith(begun))
+    shell = ["sh", "-c", f"printf '%s\\n' {line}"]
+    words = subprocess.run(shell, capture_output=True, check=True, encoding="utf-8").stdout.splitlines()
+    assert words[words.index("--workload") + 1 :][:2] == [name, "--outcome"]
 
 
 def test_help_says_that_it_only_reads_logs(bench: Path) -> None:
@@ -284,7 +291,7 @@ def test_long_names_run_over_no_line(bench: Path) -> None:
         assert word in one_paragraph(done.out)
         paragraph = done.out.partition("\n\n")[0]
         assert max(map(len, paragraph.splitlines())) <= 80, paragraph
-    assert 'then: frametime tune next "a first record of the card that came yesterday.toml"' in one_paragraph(
+    assert "then: frametime tune next 'a first record of the card that came yesterday.toml'" in one_paragraph(
         told[2].out
     )
-    assert 'frametime tune next "a first record of the card that came yesterday.toml"' in told[2].out.splitlines()
+    assert "frametime tune next 'a first record of the card that came yesterday.toml'" in told[2].out.splitlines()

@@ -62,6 +62,28 @@ def test_a_long_run_with_small_hitches_is_told_as_it_is() -> None:
     assert found.p_value < 1e-20
 
 
+def test_two_beats_that_interleave_are_both_told() -> None:
+    times_ms = 8.0 * np.exp(0.03 * autocorrelated(7500, 0.7, np.random.default_rng(5)))
+    for period_s, longer_ms in ((1.0, 12.0), (7.3, 80.0)):
+        ends_s = np.cumsum(times_ms) / 1000.0
+        times_ms[ends_s.searchsorted(np.arange(0.7, 59.0, period_s))] += longer_ms
+    found, _ = find_hitch_period([found_in(times_ms)])
+    assert found is not None
+    first, second = found.sentence.split("; ")
+    assert "about 20 ms every 1.0" in first
+    assert "about 88 ms every 7.3" in second
+    assert found.n_left_over == 0
+
+
+def test_a_beat_that_slows_down_is_told_once() -> None:
+    """What lies beside a beat that slows down by 2 % has nearly its period."""
+    at_s = 1.5 * np.arange(1, 171)
+    found, _ = find_hitch_period([trained(at_s * (1.0 + 0.02 * np.linspace(0.0, 1.0, at_s.size)), 262.0)])
+    assert found is not None
+    assert found.n_left_over > 30
+    assert found.sentence.count("every") == 1
+
+
 def test_a_stray_midway_between_two_beats_halves_no_period() -> None:
     beats_s = 4.0 * np.arange(1, 16) - 0.3
     found, _ = find_hitch_period([trained(np.append(beats_s, 31.7), 64.0)])
@@ -323,6 +345,19 @@ def is_claimed(kind: str, seed: int, *, with_hitches: bool) -> bool:
         places = generator.choice(times_ms.size, int(generator.integers(4, 60)), replace=False)
         times_ms[places] += generator.uniform(8.0, 40.0, places.size)
     return find_hitch_period([found_in(times_ms)])[0] is not None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["iid", "memory", "swinging", "heavy-tailed"])
+def test_as_many_strays_as_beats_are_no_second_period(kind: str) -> None:
+    """Told at p < 0.01: more than 3 of 80 come by chance once in 100."""
+    second = 0
+    for seed in range(80):
+        generator = np.random.default_rng(seed)
+        times_ms, _ = planted_by("time", kind, 90.0, 10.0, generator.uniform(1.0, 4.0), generator)
+        found, _ = find_hitch_period([found_in(times_ms)])
+        second += found is not None and ";" in found.sentence
+    assert second <= 3
 
 
 @pytest.mark.slow

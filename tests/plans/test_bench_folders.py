@@ -415,3 +415,11 @@ def test_sensor_logs_may_spell_the_cards_in_another_way(tmp_path: Path) -> None:
         ("orrin-40", "ORRIN 40"),
         ("vela_9xt", "Vela 9XT"),
     }
+
+
+def test_a_folder_that_is_not_there_is_told_before_a_plan_that_is(tmp_path: Path) -> None:
+    (tmp_path / "plan.toml").write_text("", "utf-8")
+    done = frametime("plan", tmp_path / "nofolder", "--out", tmp_path / "plan.toml")
+    assert done.code == 3
+    assert "there is no such folder" in done.err
+    assert "the file exists" not in done.err

@@ -288,8 +288,7 @@ def fixed_refresh_of(series: FrameSeries) -> FixedRefreshFit | Missing:
     >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
     ({'2': 12, '3': 11}, 8.33)
     """
-    fixed = fixed_steps_of(series)
-    if isinstance(fixed, Missing):
+    if isinstance(fixed := fixed_steps_of(series), Missing):
         return fixed
     steps = fixed.steps
     # Counted, not sorted, unless a pause has made one of them longer than all are many.
@@ -376,8 +375,7 @@ def variable_refresh_of(series: FrameSeries) -> VariableRefreshFit | Missing:
     >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction
     (0.75, 0.25, 0.5)
     """
-    found = variable_steps_of(series)
-    if isinstance(found, Missing):
+    if isinstance(found := variable_steps_of(series), Missing):
         return found
     refresh, steps_ns, inside = found.refresh, found.steps_ns, ~found.below & ~found.above
 

@@ -125,8 +125,7 @@ def motion_steps(series: FrameSeries) -> MotionSteps | Missing:
         Missing where the log has no simulation times, fewer than three shown frames carry one, or the times of the
         simulation or of the display do not rise.
     """
-    steps = step_errors(series)
-    if isinstance(steps, Missing):
+    if isinstance(steps := step_errors(series), Missing):
         return steps
     errors_ms = steps.errors_ms
     sizes_ms = np.abs(errors_ms)

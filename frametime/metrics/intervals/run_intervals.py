@@ -219,8 +219,7 @@ def _dropped(series: FrameSeries) -> dict[str, Outcome]:
 
 
 def _card_work(series: FrameSeries) -> Outcome:
-    found = frames_under_90pct(series)
-    if isinstance(found, Missing):
+    if isinstance(found := frames_under_90pct(series), Missing):
         return found
     frames, under = found
     return _share(series, frames, under, series.frame_times_ms[frames])
@@ -243,8 +242,7 @@ def sensor_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[st
 
 
 def _channel(series: FrameSeries, name: str) -> Channel | Missing:
-    found = channel(series, name)
-    if isinstance(found, Missing):
+    if isinstance(found := channel(series, name), Missing):
         return found
     if (n := found.values.size - 1) < MIN_SAMPLES:
         return Missing(reason=f"the run holds {n} steps between sensor samples; {MIN_SAMPLES} or more are needed")

@@ -178,8 +178,7 @@ def order_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str
 
 def interval_of_rank(slow: SlowFrames, n_slow: float, value: float, *, by_time: bool = False) -> within_run.Outcome:
     """Interval of the value that ``n_slow`` of all are beyond."""
-    ranks = slow.ranks(n_slow, by_time=by_time)
-    if isinstance(ranks, Missing):
+    if isinstance(ranks := slow.ranks(n_slow, by_time=by_time), Missing):
         return ranks
     return _interval(slow, slow.at(ranks.last), slow.at(ranks.first), value, ranks)
 
@@ -190,8 +189,7 @@ def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> within_r
     They vary by what they have beyond the smallest of them (R. T. Rockafellar and S. Uryasev, Journal of Risk 2, 2000,
     21-41, from memory).
     """
-    ranks = slow.ranks(n_slow)
-    if isinstance(ranks, Missing):
+    if isinstance(ranks := slow.ranks(n_slow), Missing):
         return ranks
     whole = int(n_slow)
     mean = float(slow.cumulated[whole - 1] / whole)

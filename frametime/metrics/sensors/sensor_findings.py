@@ -83,8 +83,7 @@ def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
     >>> throttling_of(FrameSeries(np.array([0, 10_000_000]), options=MeasureOptions()))
     ()
     """
-    watch = _watched(series)
-    if isinstance(watch, Missing):
+    if isinstance(watch := _watched(series), Missing):
         return ()
     high_mhz = float(np.quantile(watch.clock_mhz, RULE.high_clock_quantile))
     down = watch.clock_mhz < (1.0 - RULE.depth_fraction) * high_mhz
@@ -108,8 +107,7 @@ def throttling_count(series: FrameSeries) -> float | Missing:
 
 def throttling_time_fraction(series: FrameSeries) -> float | Missing:
     """Share of the watched time spent throttling: of the clock samples at which it could have been seen."""
-    watch = _watched(series)
-    if isinstance(watch, Missing):
+    if isinstance(watch := _watched(series), Missing):
         return watch
     # Two stretches joined over a short hole may hold a little time that was not watched.
     return min(sum(item.end_s - item.start_s for item in throttling_of(series)) / watch.watched_s, 1.0)
@@ -146,8 +144,7 @@ class _Watch(NamedTuple):
 
 @once_a_series
 def _watched(series: FrameSeries) -> _Watch | Missing:
-    clock = samples_of(series, CORE_CLOCK)
-    if isinstance(clock, Missing):
+    if isinstance(clock := samples_of(series, CORE_CLOCK), Missing):
         return clock
     limits = [*_limits(series.options)]
     if not limits:
@@ -381,8 +378,7 @@ def _negative_caveats(power: Channel | None) -> Iterator[Caveat]:
 
 def _clock_caveats(series: FrameSeries) -> Iterator[Caveat]:
     """What the average power may be while the clocks are as far apart as they may."""
-    average_w = sensor_values.average_power_w(series)
-    if isinstance(average_w, Missing):
+    if isinstance(average_w := sensor_values.average_power_w(series), Missing):
         return
     low, high = range_in_doubt(series, sensor_values.average_power_w, average_w)
     if high - low <= DOUBT_TOLD_FRACTION * average_w or series.sensors is None:

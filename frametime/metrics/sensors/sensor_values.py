@@ -176,8 +176,7 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
     >>> channel(bare, "power_w")
     Missing(reason='no sensor log given')
     """
-    found = samples_of(series, name)
-    if isinstance(found, Missing):
+    if isinstance(found := samples_of(series, name), Missing):
         return found
     times_s, values = found
     end_s = series.duration_s
@@ -222,8 +221,7 @@ average_power_w: Final = part_of(power_channel, lambda power: power.mean)
 
 def energy_per_frame_j(series: FrameSeries) -> float | Missing:
     """Energy over the covered part of the capture divided by the frames drawn in it; one at an edge counts in part."""
-    power = power_channel(series)
-    if isinstance(power, Missing):
+    if isinstance(power := power_channel(series), Missing):
         return power
     timestamps_s = (series.timestamps_ns - series.timestamps_ns[0]) / NS_PER_S
     drawn = np.interp(power.times_s[[0, -1]], timestamps_s, np.arange(timestamps_s.size))
@@ -237,8 +235,7 @@ POWER_SLACK_FRACTION: Final = 0.02
 def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
     """Share of the covered time with the power within 2 % of the limit that was given, or above it."""
     limit_w = series.options.power_limit_w
-    power = power_channel(series)
-    if isinstance(power, Missing):
+    if isinstance(power := power_channel(series), Missing):
         return power
     if limit_w is None:
         return Missing(reason="no power limit given")
@@ -256,8 +253,7 @@ BUSY_PCT = 90.0
 
 def end_temperature_c(series: FrameSeries) -> float | Missing:
     """Temperature when the capture ended; none when the samples stop more than two of their steps earlier."""
-    found = channel(series, TEMPERATURE)
-    if isinstance(found, Missing):
+    if isinstance(found := channel(series, TEMPERATURE), Missing):
         return found
     short_s = found.duration_s - float(found.times_s[-1])
     if short_s > 2.0 * found.step_s:
@@ -268,8 +264,7 @@ def end_temperature_c(series: FrameSeries) -> float | Missing:
 def time_above_temperature_limit_fraction(series: FrameSeries) -> float | Missing:
     """Share of the covered time above the temperature limit that was given."""
     limit_c = series.options.temperature_limit_c
-    found = channel(series, TEMPERATURE)
-    if isinstance(found, Missing):
+    if isinstance(found := channel(series, TEMPERATURE), Missing):
         return found
     if limit_c is None:
         return Missing(reason="no temperature limit given")
@@ -300,8 +295,7 @@ def frames_under_90pct(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[
 
 def gpu_work_under_90pct_fraction(series: FrameSeries) -> float | Missing:
     """Share of the time spent in frames on which the card worked under 90 % of the frame's own time."""
-    found = frames_under_90pct(series)
-    if isinstance(found, Missing):
+    if isinstance(found := frames_under_90pct(series), Missing):
         return found
     places, under = found
     times_ms = series.frame_times_ms[places]

@@ -223,8 +223,7 @@ def sensor_lanes(series: FrameSeries, theme: Theme) -> list[Plot]:
     limits = {"power_w": series.options.power_limit_w, "temperature_c": series.options.temperature_limit_c}
     lanes = []
     for name, caption, least_span in _LANES:
-        found = channel(series, name)
-        if isinstance(found, Missing):
+        if isinstance(found := channel(series, name), Missing):
             continue
         limit = limits.get(name)
         places = _kept_samples(found.values)

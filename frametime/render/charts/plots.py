@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from frametime.render.charts.chart_sheet import ListEntry, Sheet, list_em, side_list
 from frametime.render.charts.text_fit import (
     beside,
+    ratio_ticks,
     round_ticks,
     shorten,
     signed_labels,
@@ -47,6 +48,8 @@ _LEAST_PLOT_EM: Final = 5.0
 _GAP_EM: Final = 2.2
 _LIST_EM: Final = 26.0
 _MOST_SLOPES: Final = 6
+_FAN: Final = 6.0
+"""Lines whose slopes lie so many times apart part them into equal ratios: equal steps would all be steep."""
 _MOST_ROW_EM: Final = 2.5
 _MOST_LABEL_EM: Final = 22.0
 _MOST_NARROW_LABEL_EM: Final = 13.5
@@ -425,10 +428,11 @@ def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
     """Lines of equal slope through the origin, labeled where they leave the plane: at the right edge or above."""
     em, (width, height), (x_end, y_end) = theme.em_pt, size_of(axes), (plot.x_limits[1], plot.y_limits[1])
     slopes = np.divide(*_places(plot.marks).T[::-1])
+    # Wide enough to lie on both sides of every card, close enough to tell them apart.
+    low, high = 0.8 * slopes.min(), 1.25 * slopes.max()
     best: list[tuple[float, float, Area, str]] = []
     for most in range(_MOST_SLOPES, 0, -1):  # fewer lines, until each has its label, or as many as have one
-        # Wide enough to lie on both sides of every card, close enough to tell them apart.
-        values = [slope for slope in round_ticks(0.8 * slopes.min(), 1.25 * slopes.max(), most, least=1) if slope > 0.0]
+        values = ratio_ticks(low, high) if high > _FAN * low else round_ticks(low, high, most, least=1)
         kept, taken = best[:0], [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
         for slope, label in zip(values, tick_labels(values), strict=True):
             x, y = min(x_end, y_end / slope), min(y_end, slope * x_end)

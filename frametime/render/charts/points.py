@@ -317,10 +317,9 @@ def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all"
             lines.append(f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J")
         points.append(CardPoint(row.card, row.average_power_w, row.mean_rate_fps, lines, row.average_power_interval))
     cells = result.cells_of(cut, "power")
-    known = (*cells.cards, *cells.apart)
     values: dict[str, object] = {
         "cells": view.cells_words(cut, "power"),
-        "without": ", ".join(card.label for card in result.cards if card.key not in known) or None,
+        "without": ", ".join(card.label for card in result.cards if card.key not in cells.cards + cells.apart) or None,
         "apart": view.apart_words(cut, "power"),
     }
     labels = {"x_label": "average power, W", "y_label": "average rate, fps", "slope_unit": "frames/J"}

@@ -16,6 +16,7 @@ from frametime.render.charts.theme import Palette, SeriesStyle, Theme
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, CellsKind, OverallComparison, Verdict
+from frametime.review.sentence import span_words
 from frametime.units import FRAMES_PER_SECOND, shown_unit
 from frametime.words import counted, joined
 
@@ -61,10 +62,7 @@ def count_words(numbers: Sequence[int]) -> str:
     >>> count_words([3, 3]), count_words([1, 3]), count_words([])
     ('3 runs', '1 to 3 runs', 'no runs')
     """
-    if not numbers:
-        return "no runs"
-    least, most = min(numbers), max(numbers)
-    return counted(least, "run") if least == most else f"{least} to {most} runs"
+    return f"{span_words(numbers)} run{'s' * (max(numbers) != 1)}" if numbers else "no runs"
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties, findfont, fontManager
 from matplotlib.ft2font import FT2Font
 from matplotlib.textpath import text_to_path
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import LogLocator, MaxNLocator
 
 from frametime.errors import OutputError, printable
 from frametime.render.numbers import format_like
@@ -199,6 +199,17 @@ def round_ticks(low: float, high: float, most: int, *, least: int = 2) -> list[f
     """
     slack = 1e-9 * (high - low)
     return [step for step in round_steps(low, high, most, least=least) if low - slack <= step <= high + slack]
+
+
+def ratio_ticks(low: float, high: float) -> list[float]:
+    """Round values that lie about as many times apart, over a span of two and a half times or more.
+
+    Examples
+    --------
+    >>> ratio_ticks(0.08, 3.0)
+    [0.1, 0.2, 0.5, 1.0, 2.0]
+    """
+    return [float(tick) for tick in LogLocator(subs=(1.0, 2.0, 5.0)).tick_values(low, high) if low <= tick <= high]
 
 
 def tick_labels(ticks: Sequence[float]) -> list[str]:

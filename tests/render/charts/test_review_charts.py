@@ -551,6 +551,17 @@ def test_lines_of_equal_value_go_through_the_origin_with_their_slope(result: Rev
             assert slope == pytest.approx(float(name.removeprefix("slope-")), rel=1e-5)
 
 
+@pytest.mark.parametrize("dearest", [6.0, 18.0, 100.0])
+def test_cards_of_very_unlike_value_have_lines_of_equal_value(result: ReviewResult, dearest: float) -> None:
+    prices = dict(zip((card.key for card in result.cards), (100.0, 30.0 * dearest, 100.0 * dearest), strict=True))
+    rows = tuple(replace(row, price=prices[row.card], break_even_price=None) for row in result.value)
+    slopes = [
+        float(name.removeprefix("slope-")) for name in gids(draw_value(replace(result, value=rows), THEME), "slope-")
+    ]
+    assert len(slopes) >= 2
+    assert max(slopes) < 5.0 * min(slopes)
+
+
 def test_efficiency_puts_each_card_at_its_power_and_speed(result: ReviewResult) -> None:
     figure = draw_efficiency(result, THEME)
     assert figure.axes[0].get_xlabel() == "average power, W"
