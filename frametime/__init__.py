@@ -101,8 +101,7 @@ __all__ = [
 
 
 def __getattr__(name: str) -> object:
-    home = _HOMES.get(name)
-    if home is None:
+    if (home := _HOMES.get(name)) is None:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     found: object = getattr(import_module(f"{__name__}.{home}"), name)
     globals()[name] = found

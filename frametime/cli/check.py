@@ -81,8 +81,7 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
     for path in paths:
         is_found = besides[path] is not None and base.sensors is None
         request = replace(base, path=path, sensors=besides[path], sensors_are_found=is_found)
-        measured = _measured(request, go_on=len(paths) > 1)
-        if measured is None:
+        if (measured := _measured(request, go_on=len(paths) > 1)) is None:
             continue
         run = measured[1]
         texts.append(_text(run, path, chosen, indent=2 if len(paths) == 1 else None))

@@ -50,7 +50,9 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
     for draft in drafts:
         click.echo("\n".join(draft.understood))
         if len(drafts) > 1:
-            click.echo(f"To choose this: {_choosing_command(folder, out, draft.pattern.text, card)}\n")
+            of_path = "--path-pattern", draft.pattern.text, *([] if card is None else ["--card", card])
+            command = shlex.join(["frametime", "plan", str(folder), *of_path, "--out", str(out)])
+            click.echo(f"To choose this: {command}\n")
     if len(drafts) > 1:
         raise PlanError.at(
             str(folder), f"the paths can be read in {len(drafts)} ways", helps="run one of the commands above"
@@ -84,11 +86,6 @@ def _update(path: Path, *, dry_run: bool) -> None:
         if not dry_run:
             write_text(path, updated.text)
             click.echo(f"{printable(str(path))} is updated.")
-
-
-def _choosing_command(folder: Path, out: Path, pattern: str, card: str | None) -> str:
-    of_card = [] if card is None else ["--card", card]
-    return shlex.join(["frametime", "plan", str(folder), "--path-pattern", pattern, *of_card, "--out", str(out)])
 
 
 @click.command(cls=Command)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 from math import ceil, sqrt
 from typing import Final, Literal, NamedTuple
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
+from frametime.metrics.drift.drift import drift_of, seconds
 from frametime.metrics.frame_series import FrameSeries, frame_times_ms
 from frametime.metrics.level import LOW_KINDS, exact, low_key, quantile, share_label
 from frametime.metrics.options import QualityRule
@@ -114,20 +116,28 @@ def _coarse_timer(series: FrameSeries, step_ms: float, median_ms: float) -> Iter
 
 
 def _capped(series: FrameSeries) -> Iterator[Caveat]:
-    rule = series.options.quality
-    if series.n_frames < max(rule.min_frames, 2):
-        return
-    cap = find_cap(series.timestamps_ns, series.sorted_ms, rule=rule)
-    if cap is None:
-        return
-    yield Caveat(code="capped", message=_cap_message(cap), weight=Weight.CARE, metrics=_LEVEL)
+    """A cap of the run, or else of the longest part between two changes of level that has one."""
+    rule, n = series.options.quality, series.n_frames
+    steps_s = [change.time_s for change in drift_of(series).changes if change.kind == "level"]
+    edges = [0, *np.searchsorted(series.ends_s, steps_s, side="right").tolist(), n] if steps_s else []
+    for first, last in ((0, n), *sorted(pairwise(edges), key=lambda part: part[0] - part[1])):
+        if last - first < max(rule.min_frames, 2):
+            return
+        times_ms = series.sorted_ms if last - first == n else np.sort(series.frame_times_ms[first:last])
+        if (cap := find_cap(series.timestamps_ns[first : last + 1], times_ms, rule=rule)) is not None:
+            part = f" from {seconds(series.ends_s[first])} to {seconds(series.ends_s[last - 1])}"
+            message = _cap_message(cap, part if last - first < n else "")
+            yield Caveat(code="capped", message=message, weight=Weight.CARE, metrics=_LEVEL)
+            return
 
 
-def _cap_message(cap: Cap) -> str:
+def _cap_message(cap: Cap, part: str) -> str:
     at = f"{in_decimals(cap.frame_time_ms, 2)} ms ({in_decimals(1000.0 / cap.frame_time_ms, 1)} fps)"
     if cap.sign == "equal":
-        return f"Every frame takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured."
-    share = f"{100.0 * cap.share:.0f} % of the frames take about {at}"
+        return (
+            f"Every frame{part} takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured."
+        )
+    share = f"{100.0 * cap.share:.0f} % of the frames{part} take about {at}"
     why = {
         "cluster": "hardly any takes more or less",
         "wall": "hardly any takes less",

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from math import ceil
+from math import ceil, log
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import FIXED, SHOWN, VARIABLE
 from frametime.metrics.display.display import display_time_falls, fixed_refresh_of, variable_refresh_of
 from frametime.metrics.display.shown import dropped_of, motion_steps
-from frametime.metrics.drift.drift import drift_of, percent, seconds
+from frametime.metrics.drift.drift import drift_of, ends_words, percent, seconds, settled_levels_ms, slope_words
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
@@ -28,6 +29,11 @@ EARLY_PART: Final = 0.25
 EARLY_SECONDS: Final = 5
 """Stutters are early where this share of them lies in this part of the run, in so many of its seconds (common practice,
 no source): of five stutters at random times all lie so in one run of 1 000, of more in fewer."""
+GATHERED_SHARES: Final = (1.0, 0.9, 0.75)
+GATHERED_PART: Final = 0.6
+GATHERED_CHANCE: Final = 0.002
+"""Stutters gather where one of these shares of them lies within this part of the run, and random times would do so with
+a smaller chance than this (common practice, no source)."""
 
 TOLD_CLOCK_DRIFT_PPM: Final = 10.0
 """Drift of two clocks beyond which it is told; two ordinary quartz clocks differ by tens of parts per million
@@ -40,7 +46,7 @@ TOLD_RATE_DIFFERENCE: Final = 2e-4
 def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """Caveats of the findings of a run, each naming the metrics it bears on.
 
-    Codes: ``warm-up``, ``drift``, ``level-change``, ``not-all-play``, ``display-times-fall``,
+    Codes: ``warm-up``, ``stutters-gather``, ``drift``, ``level-change``, ``not-all-play``, ``display-times-fall``,
     ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
     ``clock-drift-removed``, ``dropped-frames``.
     """
@@ -63,20 +69,49 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
             more += f"; {n_beside} of {counted(ends_s.size, 'stutter')} lie beside a change, and may only be that"
         yield Caveat(code="level-change", message=f"The run has {steps[0].sentence}{more}.", weight=Weight.CARE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
-        word = "slower" if drift.slope_pct_per_min > 0.0 else "faster"
-        told = f"The run gets {percent(drift.slope_pct_per_min)} % {word} per minute (p = {drift.p_value:.1g})."
+        change, levels = slope_words(drift.slope_pct_per_min), ends_words(settled_levels_ms(series))
+        told = f"The run gets {change} ({levels}, p = {drift.p_value:.1g})."
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
 
 
 def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
     """Stutters that a second run may not have; those of one second may be one event."""
-    ends_s = stutters_of(series).ends_s
+    ends_s, drift = stutters_of(series).ends_s, drift_of(series)
     early_s = ends_s[ends_s <= EARLY_PART * series.duration_s]
     has_many = early_s.size >= EARLY_SHARE * ends_s.size and np.unique(early_s // 1.0).size >= EARLY_SECONDS
-    if has_many and drift_of(series).warm_up is None:
+    keeps_level = drift.warm_up is None and all(change.kind != "level" for change in drift.changes)
+    if has_many and drift.warm_up is None:
         where = f"in the first {(until_s := ceil(early_s[-1]))} s, as where a game still loads"
         told = f"{early_s.size} of {ends_s.size} stutters lie {where}; --skip-start {until_s} leaves them out."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
+    elif keeps_level and (told := gathering(ends_s, series.duration_s)):
+        yield Caveat(code="stutters-gather", message=f"{told}: what happens there?", weight=Weight.NOTE)
+
+
+def gathering(times_s: NDArray[np.float64], run_s: float) -> str:
+    """Where most stutters of a run lie together, more closely than random times would; empty where they do not.
+
+    Of n random times some k lie within a part f of the run that begins with one of them, with a chance of n exp(-(n -
+    1) D) at most, where D is the divergence of (k - 1) / (n - 1) from f (H. Chernoff, Annals of Mathematical Statistics
+    23, 1952, from memory).
+
+    Examples
+    --------
+    >>> gathering(np.array([3.0, 41.0, 41.5, 42.0, 42.2, 42.5, 42.7, 43.0, 43.1, 43.4]), 60.0)
+    '9 of 10 stutters lie between 41 s and 43 s'
+    >>> gathering(np.array([3.0, 14.0, 25.0, 29.0, 47.0, 58.0]), 60.0)
+    ''
+    """
+    n, found = times_s.size, [(log(GATHERED_CHANCE), 0.0, 0.0, 0)]
+    for n_together in (ceil(share * n) for share in GATHERED_SHARES if n > 2):
+        widths_s = times_s[n_together - 1 :] - times_s[: n - n_together + 1]
+        first = int(widths_s.argmin())
+        part, share = max(float(widths_s[first]) / run_s, 1e-9), (n_together - 1) / (n - 1)
+        if part <= GATHERED_PART:
+            divergence = share * log(share / part) + (1.0 - share) * log(max(1.0 - share, 1e-9) / (1.0 - part))
+            found.append((log(n) - (n - 1) * divergence, times_s[first], times_s[first + n_together - 1], n_together))
+    _, begin_s, end_s, most = min(found)
+    return f"{most} of {n} stutters lie between {seconds(begin_s)} and {seconds(end_s)}" if most else ""
 
 
 def _of_segments(series: FrameSeries) -> Iterator[Caveat]:

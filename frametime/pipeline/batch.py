@@ -134,8 +134,7 @@ class _Batch:
         """One row of the table; a reason names files from the folder, wherever it lies and however it was typed."""
         row: Row = {column.name: None for column in self.columns}
         row |= {**found.text_fields, "file": found.text_name, "parameters": digest}
-        run = outcome.run
-        if run is None:
+        if (run := outcome.run) is None:
             return row | {"status": "failed", "reason": outcome.error_for(found.text_name, self.folder)}
         row |= {name: getattr(run.provenance, name) for name in _FROM_PROVENANCE}
         row |= {key: value.value for key, value in run.values.items()}

@@ -127,8 +127,7 @@ class KeptRuns:
 
     def add(self, outcome: MeasureOutcome, beside: str | None) -> None:
         """Keep a run that was measured, under the bytes that were read; ``beside`` as before it was measured."""
-        run = outcome.run
-        if run is None:
+        if (run := outcome.run) is None:
             return  # tried again the next time, whatever it failed of
         key = self._key(outcome.request, run.provenance.sha256, outcome.sensors_sha256, beside)
         # The name is that of the request, and may be no text, which cannot be encoded.

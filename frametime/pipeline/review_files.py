@@ -216,8 +216,7 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
 
 def measure_options_of(plan: ReviewPlan, card: str | None) -> MeasureOptions:
     """What is measured, with the limits of a card."""
-    known = plan.cards.get(card or "")
-    if known is None:
+    if (known := plan.cards.get(card or "")) is None:
         return plan.measure
     return replace(plan.measure, temperature_limit_c=known.temperature_limit_c, power_limit_w=known.power_limit_w)
 
@@ -344,8 +343,7 @@ def _with_options(request: MeasureRequest, **changed: Any) -> MeasureRequest:
 def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
     from frametime.adapters.sensors.sensor_alignment import loads_of, samples_in_order, stretches
 
-    first = requests[numbers[0]]
-    options = first.sensor_options or SensorOptions()
+    options = requests[numbers[0]].sensor_options or SensorOptions()
     if options.offset_s is not None:
         return {}
     try:

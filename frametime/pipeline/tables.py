@@ -238,8 +238,8 @@ def is_batch_table(path: Path) -> bool:
 
     if path.suffix.lower() not in {".jsonl", ".ndjson"}:
         return classify_file(path).command == "batch"
-    first = next((row for _, row in journal_rows(path)), {})  # also what has no value names a column here
-    return writer_of_names(first) == "batch"
+    # Also what has no value names a column here.
+    return writer_of_names(next((row for _, row in journal_rows(path)), {})) == "batch"
 
 
 def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:

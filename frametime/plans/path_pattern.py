@@ -229,8 +229,7 @@ def _refuse_leaving(text: str, where: str) -> None:
 
 def _ways_of(text: str) -> list[str]:
     """The pattern with all that may be missing, then without one part or another."""
-    found = _MAYBE.search(text)
-    if found is None:
+    if (found := _MAYBE.search(text)) is None:
         return [text]
     return [f"{text[: found.start()]}{part}{rest}" for part in (found[1], "") for rest in _ways_of(text[found.end() :])]
 

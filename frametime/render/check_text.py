@@ -172,8 +172,7 @@ def _heading(heading: str, item: ProfileItem | None, style: Style) -> str:
 
 def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Style) -> Iterator[str]:
     """Drift is told by a sentence: on the line of the heading where it fits."""
-    drift = run.findings.drift
-    if drift is None:
+    if (drift := run.findings.drift) is None:
         return
     start = f"{heading}: {item.word}; " if item is not None and item.word != NOT_AVAILABLE else f"{heading}: "
     sentence = drift.sentence[0].lower() + drift.sentence[1:] if drift.sentence else ""

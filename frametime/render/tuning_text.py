@@ -90,8 +90,7 @@ def _templates() -> Any:
 
 def _short_command(_: Proposal, record: str) -> str:
     """How a trial that was run as proposed is noted."""
-    words = ["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"]
-    return shlex.join(words)
+    return shlex.join(["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"])
 
 
 def _whole_command(step: Proposal, record: str) -> str:

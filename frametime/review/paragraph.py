@@ -114,8 +114,7 @@ class Story:
         if len(order) < 2 or len(first) > 1 or first[0].not_told_apart_from:
             return head
         other, which = (order[1], "next") if order[0] == self.base else (self.base, "baseline")
-        seen = self.seen.get((order[0], other, self.metric.key))
-        if seen is None:
+        if (seen := self.seen.get((order[0], other, self.metric.key))) is None:
             return head
         change = f"{percent_change_words(*seen[1:])} in {self.metric.label}"
         return f"{head.removesuffix('.')}: {change} against {self.label(other)}, the {which}."
@@ -160,8 +159,7 @@ class Story:
         return f"{self._where()} {said}."
 
     def _against(self, card: str, other: str, remark: str) -> str:
-        seen = self.seen.get((card, other, self.metric.key))
-        if seen is None:
+        if (seen := self.seen.get((card, other, self.metric.key))) is None:
             return ""
         return f"{AGAINST[seen[0]]} {self.label(other)}, {remark}: {percent_change_words(*seen[1:])}"
 

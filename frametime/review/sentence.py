@@ -90,8 +90,7 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
 
 def similar_scenes(item: OverallComparison) -> str:
     """What other scenes of the same kind would give."""
-    interval = item.interval_scenes_like_these
-    if interval is None:
+    if (interval := item.interval_scenes_like_these) is None:
         return ONE_SCENE if item.n_scenes == 1 else ""
     verdict = item.verdict_scenes_like_these
     return f"In similar scenes expect {expected(interval)}: {'still ' if verdict == item.verdict else ''}{verdict}."

@@ -87,8 +87,7 @@ def without_drift(design: ReviewDesign, runs: Sequence[PlacedRun]) -> AsCompared
             if value is not None and value > ZERO:
                 of_place[run.place].append((start_h - middle, math.log(value)))
         sets = {place: np.array(found).T for place, found in of_place.items()}
-        drift = common_drift([(times, logs) for times, logs in sets.values()])
-        if drift is None:
+        if (drift := common_drift([(times, logs) for times, logs in sets.values()])) is None:
             continue
         means = {place: float(times.mean()) for place, (times, _) in sets.items()}
         caveat, is_taken = _judged(design, metric, drift, means)

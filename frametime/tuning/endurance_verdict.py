@@ -254,8 +254,7 @@ class Criterion:
 
 def value_of(run: MeasuredRun, key: str) -> tuple[float | None, str]:
     """A metric of the run, and why it has no value; the reason is empty where it has one."""
-    found = run.values.get(key)
-    if found is None:
+    if (found := run.values.get(key)) is None:
         return None, f"{key} was not measured"
     return found.value, found.reason or ""
 

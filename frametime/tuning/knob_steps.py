@@ -38,8 +38,7 @@ def climb(
     step = view.record.steps.coarse(axis)
     current = best = setting
     while current.turned(axis) < ceiling.turned(axis):
-        turned = min(current.turned(axis) + step, ceiling.turned(axis))
-        farther = setting.turned_to(axis, turned)
+        farther = setting.turned_to(axis, min(current.turned(axis) + step, ceiling.turned(axis)))
         status = _status(view, farther, axis, workload)
         if status == "failed":
             return current

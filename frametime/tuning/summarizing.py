@@ -166,8 +166,7 @@ def _predicted_cost(view: TrialView, best: Setting, everyday: Setting, level: fl
             places.append([float(setting.turned(axis)) for axis in axes])
             logs.append(math.log(fps))
     contrast = [float(everyday.turned(axis) - best.turned(axis)) for axis in axes]
-    found = linear_contrast(places, logs, contrast, level=level)
-    if found is None:
+    if (found := linear_contrast(places, logs, contrast, level=level)) is None:
         return None
     estimate, bounds = found
     return Cost(

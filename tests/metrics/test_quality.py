@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -101,7 +102,7 @@ def test_other_ordinary_shapes_are_not_capped(shape: str) -> None:
         "exponential": 10.0 * (1.0 + 0.05 * rng.exponential(1.0, n)),
         "wandering": 10.0 * np.exp(wander),
         "sine": 10.0 + np.sin(np.arange(n) / 50.0),
-        "two levels": np.repeat([8.0, 12.0], n // 2),
+        "two levels": np.repeat([8.0, 12.0], n // 2) * (1.0 + 0.01 * rng.normal(size=n)),
         "alternating": np.tile([8.0, 12.0], n // 2),
     }
     assert "capped" not in codes(shapes[shape])
@@ -135,6 +136,27 @@ def test_a_steady_scene_whose_timestamps_jitter_is_not_capped(jitter_ms: float) 
     rng = np.random.default_rng(6)
     ends_ms = np.cumsum(16.2 + 0.1 * rng.normal(size=7200)) + jitter_ms * rng.normal(size=7200)
     assert "capped" not in codes(np.diff(ends_ms))
+
+
+def test_a_cap_between_two_changes_of_level_is_told_with_its_part() -> None:
+    times_ms = ordinary_ms(6000, level_ms=8.0)
+    times_ms[2500:4000] = np.maximum(times_ms[2500:4000], 11.11) + np.random.default_rng(1).normal(0.0, 0.02, 1500)
+    (caveat,) = [item for item in quality_caveats(series_of(stamps_of(times_ms))) if item.code == "capped"]
+    assert re.match(
+        r"\d\d % of the frames from 2\d s to 3\d s take about 11\.1\d ms \((89|90)\.\d fps\)", caveat.message
+    )
+
+
+def test_a_part_of_equal_frames_is_told_as_a_constant_run_is() -> None:
+    message = caveats_of(stamps_of(np.repeat([8.0, 12.0], 2000)))["capped"].message
+    assert message.startswith("Every frame from 0.0 s to 16.0 s takes exactly 8.00 ms (125.0 fps): a frame limiter")
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_change_of_level_alone_is_no_cap(seed: int) -> None:
+    times_ms = ordinary_ms(6000, seed=seed, level_ms=8.0)
+    times_ms[2500:4000] *= 1.4
+    assert "capped" not in [item.code for item in quality_caveats(series_of(stamps_of(times_ms)))]
 
 
 def test_a_constant_run_says_why_it_is_called_capped() -> None:

@@ -15,7 +15,7 @@ from frametime.metrics.catalog import catalog_for, table
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Better, Metric, Missing
 from frametime.metrics.options import MeasureOptions, parse_refresh
-from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
+from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, gathering, regularity_caveats
 
 FIXED = MeasureOptions(refresh=parse_refresh("144"))
 VARIABLE = MeasureOptions(refresh=parse_refresh("48-144"))
@@ -53,6 +53,29 @@ def test_stutters_of_the_first_seconds_alone_are_told_as_warm_up(starts: Sequenc
     told = [caveat.message for caveat in regularity_caveats(run_of(times_ms)) if caveat.code == "warm-up"]
     expected = [] if found is None else [f"{found}, as where a game still loads; --skip-start 18 leaves them out."]
     assert told == expected
+
+
+def test_stutters_that_gather_are_told_with_their_part_of_the_run() -> None:
+    times_ms = clean_ms(12_000, 1)
+    times_ms[[500, *range(5000, 5600, 25)]] += 60.0
+    told = [caveat for caveat in regularity_caveats(run_of(times_ms)) if caveat.code == "stutters-gather"]
+    assert [(caveat.message, caveat.weight) for caveat in told] == [
+        ("23 of 25 stutters lie between 42 s and 48 s: what happens there?", Weight.NOTE)
+    ]
+    times_ms[6000:] *= 1.5  # a step of the level is told instead: stutters of another scene gather with it
+    assert "stutters-gather" not in codes_of(run_of(times_ms))
+
+
+def test_a_run_that_gets_worse_has_most_stutters_at_its_end() -> None:
+    at_s = 180.0 * np.sqrt(np.random.default_rng(1).uniform(0.0, 1.0, 200))
+    assert re.fullmatch(r"150 of 200 stutters lie between \d+ s and 1[78]\d s", gathering(np.sort(at_s), 180.0))
+
+
+def test_stutters_at_random_times_hardly_ever_gather() -> None:
+    """The bound promises less than 0.002 for each of three shares."""
+    generator = np.random.default_rng(1)
+    runs = [np.sort(generator.uniform(0.0, 60.0, int(generator.integers(0, 120)))) for _ in range(3000)]
+    assert sum(gathering(times_s, 60.0) != "" for times_s in runs) <= 18
 
 
 def test_a_warm_up_of_the_level_is_told_once_whatever_stutters_it_holds() -> None:
@@ -133,7 +156,7 @@ def test_a_clean_run_has_nothing_to_say() -> None:
 def test_each_planted_cause_is_told_with_its_numbers() -> None:
     drift = regularity_caveats(planted(1, slope(8.0)))
     assert [caveat.code for caveat in drift] == ["drift"]
-    assert "% slower per minute (p = " in drift[0].message
+    assert re.search(r"% slower per minute \(median \d+\.\d\d to \d+\.\d\d ms, p = ", drift[0].message)
     change = regularity_caveats(planted(1, step(8.0, 41.0)))
     assert [caveat.code for caveat in change] == ["level-change"]
     assert change[0].message.startswith("The run has 7.4 % longer frames after 41 s")

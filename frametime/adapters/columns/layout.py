@@ -158,8 +158,7 @@ def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlS
     keys = msgspec.defstruct("Keys", [(key, kind, None) for key, kind in types.items()])
     values = msgspec.structs.asdict(decoded(source, keys))
     for column_key, unit_key in _UNIT_OF.items():
-        unit = source.at((unit_key,))
-        if unit is None:
+        if (unit := source.at((unit_key,))) is None:
             continue
         if unit_named(unit) is None:
             raise source.refuse((unit_key,), f"one of {unit_names()}")

@@ -87,8 +87,7 @@ def _by_load(samples: SensorSamples, span_ns: Span) -> SensorSamples | None:
     """The samples with the one stretch of load that is as long as the capture laid over it."""
     found = _in_order(samples)
     times_ns = found.ns - found.ns[0]
-    place = place_of(times_ns / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
-    if place is None:
+    if (place := place_of(times_ns / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)) is None:
         return None
     words = f"by the load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
     found = found._replace(ns=times_ns - round(place.start_s * 1e9) + span_ns[0], words=words, doubt_s=place.doubt_s)

@@ -44,8 +44,7 @@ def shown_series(series: FrameSeries) -> FrameSeries | None:
 @once_a_series
 def dropped_of(series: FrameSeries) -> DroppedFrames | Missing:
     """Frames never shown, without what the catalog tells of the others."""
-    shown = shown_frames(series)
-    if shown is None:
+    if (shown := shown_frames(series)) is None:
         return Missing(reason="the log does not say which frames were shown")
     n_shown = int(np.count_nonzero(shown))
     return DroppedFrames(
@@ -85,8 +84,7 @@ class StepErrors(NamedTuple):
 @once_a_series
 def step_errors(series: FrameSeries) -> StepErrors | Missing:
     """The error of every step, or why there is none to tell."""
-    simulated = logged_times_ns(series, "simulation_start_ns")
-    if simulated is None:
+    if (simulated := logged_times_ns(series, "simulation_start_ns")) is None:
         return Missing(reason="the log has no simulation times")
     shown_ns, kept, from_display_times = appearances(series)
     start_ns = int(series.timestamps_ns[0])

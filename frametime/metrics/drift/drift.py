@@ -96,7 +96,26 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     return f"the level changes by {change} over {part}; a level that wanders may do so by chance"
 
 
-def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes: float) -> str:
+def slope_words(slope_pct_per_min: float) -> str:
+    """How fast a run gets slower or faster."""
+    return f"{percent(slope_pct_per_min)} % {'slower' if slope_pct_per_min > 0.0 else 'faster'} per minute"
+
+
+def ends_words(levels_ms: NDArray[np.float64]) -> str:
+    """Median level of the first and of the last tenth of a run: a slope says little of a change that speeds up.
+
+    Examples
+    --------
+    >>> ends_words(8.0 * 1.02 ** np.arange(40.0))
+    'median 8.24 to 16.81 ms'
+    """
+    tenth = max(levels_ms.size // 10, 1)
+    return f"median {median(levels_ms[:tenth]):.2f} to {median(levels_ms[-tenth:]):.2f} ms"
+
+
+def _sentence(
+    drift: Drift, slope: float, interval: tuple[float, float], minutes: float, levels_ms: NDArray[np.float64]
+) -> str:
     """All of it in one sentence; a step in the level is told instead of the slope that it causes."""
     warm_up, changes = drift.warm_up, drift.changes
     parts = [] if warm_up is None else [warm_up.sentence]
@@ -107,9 +126,9 @@ def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes
         low, high = interval
         rest = "" if warm_up is None else " in the rest"
         if drift.is_drift:
-            word = "slower" if slope > 0.0 else "faster"
             bounds = sorted((abs(low), abs(high)))
-            parts.append(f"{percent(slope)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})")
+            span = f"{percent(bounds[0])} to {percent(bounds[1])}"
+            parts.append(f"{slope_words(slope)}{rest} ({span}), {ends_words(levels_ms)}")
         elif drift.is_steady:
             parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:
@@ -217,7 +236,7 @@ def drift_of(series: FrameSeries) -> Drift:
         wander_pct=100.0 * slow if wanders else None,
         changes=changes,
     )
-    return drift._replace(sentence=_sentence(drift, slope, (low, high), minutes))
+    return drift._replace(sentence=_sentence(drift, slope, (low, high), minutes, levels_ms))
 
 
 @once_a_series
@@ -226,10 +245,15 @@ def blocks_of(series: FrameSeries) -> Blocks:
     return make_blocks(series.steps_ns, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
 
 
+def settled_levels_ms(series: FrameSeries) -> NDArray[np.float64]:
+    """Median frame time of each block after the warm-up."""
+    blocks = blocks_of(series)
+    return blocks.levels_ms[_find_warm_up(blocks)[1] :]
+
+
 def change_over_run_pct(series: FrameSeries) -> tuple[float, float] | None:
     """Interval of the change of the level over the run after its warm-up, in percent; ``None`` of too few blocks."""
-    blocks = blocks_of(series)
-    levels_ms = blocks.levels_ms[_find_warm_up(blocks)[1] :]
+    levels_ms = settled_levels_ms(series)
     if levels_ms.size < RULE.min_blocks:
         return None
     low, high = trend.change_over(np.log(levels_ms), series.options.level)

@@ -206,8 +206,7 @@ def _motion(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outco
 
 
 def _dropped(series: FrameSeries) -> dict[str, Outcome]:
-    shown = shown_frames(series)
-    if shown is None:
+    if (shown := shown_frames(series)) is None:
         return {}
     dropped = np.flatnonzero(~shown)
     flags = placed(series.n_frames, dropped)
@@ -276,8 +275,7 @@ def _time_share(found: Channel, parts: NDArray[np.float64]) -> Outcome:
 
 
 def _at_power_limit(series: FrameSeries, found: Channel) -> Outcome:
-    limit_w = series.options.power_limit_w
-    if limit_w is None:
+    if (limit_w := series.options.power_limit_w) is None:
         return Missing(reason="no power limit given")
     return _time_share(found, sensor_values.at_limit(found, limit_w))
 

@@ -199,8 +199,7 @@ def find_hitch_period(runs: Sequence[Hitches]) -> tuple[HitchPeriod | None, str 
     found: list[tuple[float, Sequence[Hitches], Lattice]] = []
     for look in looks:
         for train in _by_time_and_frame(look):
-            lattice = best_lattice(train)
-            if lattice is None:
+            if (lattice := best_lattice(train)) is None:
                 continue
             n_spanned = _n_spanned(lattice)
             reaches = n_spanned * lattice.period_s >= least_span * sum(run.run_s for run in train)

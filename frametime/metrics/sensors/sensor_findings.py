@@ -286,8 +286,7 @@ _THROTTLING: Final = ("throttling_count", "throttling_time_fraction")
 
 def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """What must be known about the sensors of this run: from their reader, coverage, gaps, and a card that waits."""
-    trace = series.sensors
-    if trace is None:
+    if (trace := series.sensors) is None:
         return ()
     channels = {name: found for name in QUANTITY_WORDS if not isinstance(found := channel(series, name), Missing)}
     return (
