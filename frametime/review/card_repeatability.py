@@ -66,7 +66,7 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, repeatabil
     places = _that_scatter(logs)
     if len(places) < 2:
         return {}
-    variances = np.array([np.var(logs[place], ddof=1) for place in places])
+    variances = np.array([repeatability.variance_of(logs[place]) for place in places])
     freedom = np.array([logs[place].size - 1.0 for place in places])
     found = repeatability.shared_variances(variances, freedom, repeatability.variance_prior(variances, freedom))
     return {

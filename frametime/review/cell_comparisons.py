@@ -10,7 +10,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -67,13 +67,12 @@ class MetricMeans:
         self.means: dict[Place, differences.LogMean] = {}
         own: dict[Place, differences.LogMean] = {}
         for spread in self.spreads.values():
+            # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
+            pool = spread.card if design.spread == "pooled" else None
             for place, logs in spread.logs.items():
-                key = (metric.key, place)
-                own[place] = replace(differences.log_mean(logs), shared=shared.get(key, ()), key=key)
-                # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
-                pool = spread.card if design.spread == "pooled" else None
-                mean = differences.log_mean(logs, spread.standing_in(place, design.spread), pool)
-                self.means[place] = replace(mean, shared=own[place].shared, key=key)
+                whose: Any = {"shared": shared.get((metric.key, place), ()), "key": (metric.key, place), "pool": pool}
+                own[place] = differences.log_mean(logs, **whose)
+                self.means[place] = differences.log_mean(logs, spread.standing_in(place, design.spread), **whose)
         self.means_of_many = own if design.spread == "shared" else self.means
 
     @property

@@ -232,6 +232,8 @@ def trend(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) -> Tr
     >>> round(trend(np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0])).p_value, 4)
     0.0028
     """
+    if 2.0 / math.factorial(min(len(values), 20)) > alpha:
+        return None  # not even runs that only rise, or only fall, are so rare
     return _shown(kendall_score(values)[0], kendall_p(values), [values], floor, alpha)
 
 

@@ -28,7 +28,7 @@ from frametime.review.result_tables import (
     VerdictCounts,
 )
 from frametime.review.sentence import caveat_of, left_out_words, method, overall_sentence
-from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, over_sample, with_shared
+from frametime.statistics.differences import Interval, combined, geometric_mean, over_sample, with_shared
 from frametime.words import counted, first_of
 
 POWER = "average_power_w"
@@ -50,12 +50,10 @@ class Pair:
         self.tabled, self.card = tabled, card
         own = tabled.of(card)
         self.cells = own if all((name, *cell) in table.means for name in (card, other) for cell in own) else ()
-        terms: list[tuple[float, LogMean]] = []
-        log_ratios = []
-        for cell in self.cells:
-            one, two = (table.with_stand_in((name, *cell), n_cells=len(self.cells)) for name in (card, other))
-            terms += [(1.0 / len(self.cells), one), (-1.0 / len(self.cells), two)]
-            log_ratios.append(one.mean - two.mean)
+        n_cells = len(self.cells)
+        means = [[table.with_stand_in((name, *cell), n_cells=n_cells) for name in (card, other)] for cell in self.cells]
+        terms = [(sign / n_cells, mean) for both in means for sign, mean in zip((1.0, -1.0), both, strict=True)]
+        log_ratios = [one.mean - two.mean for one, two in means]
         groups: list[Hashable] = [cell if self.design.sample_unit == "cell" else cell[0] for cell in self.cells]
         self.n_scenes, self.n_groups = len({scene for scene, _ in self.cells}), len(set(groups))
         # Pooled by the rule of the review, every cell's scatter is that of the card, and none stands in.

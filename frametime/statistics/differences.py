@@ -9,13 +9,13 @@ import math
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, final
+from typing import Any, Final, final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.statistics import distributions
-from frametime.statistics.repeatability import PooledSpread
+from frametime.statistics.repeatability import PooledSpread, mean_and_squares
 
 WIDEST_LOG: Final = math.log(1e6)
 """Half width beyond which an interval of a ratio says nothing and is not shown."""
@@ -164,7 +164,7 @@ class Ratio:
 
 
 def log_mean(
-    log_values: Sequence[float] | NDArray[np.float64], pooled: PooledSpread | None = None, pool: Hashable = None
+    log_values: Sequence[float] | NDArray[np.float64], pooled: PooledSpread | None = None, **whose: Any
 ) -> LogMean:
     """Mean over runs with the set's own variance, or with a pooled one where it is given.
 
@@ -173,20 +173,19 @@ def log_mean(
     log_values : sequence or ndarray of float64, shape (n_runs,)
     pooled : PooledSpread or None
         Stands in for the set's own variance.
-    pool : hashable, optional
-        Names that pooled spread.
+    **whose
+        ``pool``, which names that pooled spread, ``shared`` and ``key`` of the mean.
     """
     log_values = np.asarray(log_values, np.float64)
     n = log_values.size
     if n < 1:
         raise ValueError("log_values must hold one run or more, got none")
-    mean = float(log_values.mean())
-    if pooled is not None:
-        freedom = pooled.degrees_of_freedom
-        return LogMean(mean=mean, variance=pooled.variance / n, degrees_of_freedom=freedom, n_runs=n, pool=pool)
-    if n < 2:
-        return LogMean(mean=mean, variance=None, degrees_of_freedom=0, n_runs=n)
-    return LogMean(mean=mean, variance=float(np.var(log_values, ddof=1)) / n, degrees_of_freedom=n - 1, n_runs=n)
+    mean, squares = mean_and_squares(log_values)
+    if pooled is None:
+        whose |= {"variance": squares / (n - 1) / n if n > 1 else None, "degrees_of_freedom": n - 1, "pool": None}
+    else:
+        whose |= {"variance": pooled.variance / n, "degrees_of_freedom": pooled.degrees_of_freedom}
+    return LogMean(mean=mean, n_runs=n, **whose)
 
 
 def geometric_mean(logs: Sequence[float]) -> float:
