@@ -13,8 +13,7 @@ import numpy as np
 
 from frametime.adapters.columns.words import CLOCK, DATE, Unit
 from frametime.adapters.file_kind import LOG_ENDINGS
-from frametime.adapters.text.cells import POINT
-from frametime.adapters.time_values import exact_ns
+from frametime.adapters.text.cells import POINT, exact_ns
 from frametime.capture import TIME_COLUMN, Capture, Provenance
 from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S

@@ -388,10 +388,8 @@ def _unpacking(log: LogStream, kind: str) -> Iterator[BinaryIO]:
     from lzma import LZMAError
 
     try:
-        if kind == "zstd":
-            opened: Any = pa.CompressedInputStream(arrow_stream(log), "zstd")
-        else:
-            opened = import_module("lzma" if kind == "xz" else kind).open(log, "rb")
+        module: Any = None if kind == "zstd" else import_module("lzma" if kind == "xz" else kind)
+        opened: Any = module.open(log, "rb") if module else pa.CompressedInputStream(arrow_stream(log), "zstd")
         with opened as stream:
             yield stream
     except (LZMAError, zlib.error, OSError, EOFError, ValueError) as error:

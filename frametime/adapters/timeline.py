@@ -12,13 +12,12 @@ from typing import Any, Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.time_values import DAY_NS, TimeValues
+from frametime.adapters.text.cells import DAY_NS, TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
 from frametime.words import counted
 
-_HOUR_NS: Final = 3600 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
 _NEAR_ROWS: Final = 64
 """Rows that threads write out of order lie near their place (common practice, no source)."""
@@ -183,7 +182,7 @@ def _unwrapped(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints:
     most = int(stamps.max())
     for period, what in (
         (DAY_NS * rules.wraps_daily, "The time of day passed midnight"),
-        (_HOUR_NS * (rules.wraps_daily and most < _HOUR_NS), "The clock passed a full hour"),
+        (DAY_NS // 24 * (rules.wraps_daily and most < DAY_NS // 24), "The clock passed a full hour"),
         (NS_PER_S * (back.size > 1 and int(stamps.min()) >= 0 and most < NS_PER_S), "The clock passed a full second"),
         (counts * counted_over, "A 32-bit counter ran over and began again"),
     ):

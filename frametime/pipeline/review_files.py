@@ -44,7 +44,7 @@ from frametime.words import counted, first_of
 if TYPE_CHECKING:
     import polars as pl
 
-    from frametime.adapters.sensors.sensor_alignment import Place
+    from frametime.adapters.sensors.sensor_trace import Place
 
 
 Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
@@ -341,7 +341,7 @@ def _with_options(request: MeasureRequest, **changed: Any) -> MeasureRequest:
 
 
 def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
-    from frametime.adapters.sensors.sensor_alignment import loads_of, samples_in_order, stretches
+    from frametime.adapters.sensors.sensor_trace import loads_of, samples_in_order, stretches
 
     options = requests[numbers[0]].sensor_options or SensorOptions()
     if options.offset_s is not None:
@@ -388,7 +388,7 @@ def _places(
     spans: Sequence[tuple[float, float]], runs: Sequence[_Run], step_s: float, *, is_ordered: bool
 ) -> list[tuple[_Run, Place]] | None:
     """Each run with its place in the one way in which they can lie over the stretches of load, if there is just one."""
-    from frametime.adapters.sensors.sensor_alignment import Place, spare_of
+    from frametime.adapters.sensors.sensor_trace import Place, spare_of
 
     spare = np.array([[spare_of(end - start, run.duration_s, step_s) for start, end in spans] for run in runs])
     chosen = _only_in_order(~np.isnan(spare)) if is_ordered else _only_by_length(~np.isnan(spare), runs)

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.text.table_reader import read_texts
-from frametime.adapters.text.text_rows import Dialect, Marks, split_rows
+from frametime.adapters.text.text_rows import Dialect, Marks, read_texts, split_rows
 from frametime.adapters.text.text_source import TextSource, lines_of, open_text
 
 DATA = Path(__file__).parent / "data" / "csv_spectrum"

@@ -24,8 +24,7 @@ from frametime.adapters.columns.words import (
     unit_named,
 )
 from frametime.adapters.reading import read_capture
-from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
-from frametime.adapters.time_values import exact_ns, times_of_numbers, times_of_texts
+from frametime.adapters.text.cells import POINT, NumberStyle, exact_ns, number_styles, times_of_numbers, times_of_texts
 
 UNITS = [SECOND, MILLISECOND, MICROSECOND, NANOSECOND, unit_named("100ns")]
 DECIMALS = st.decimals(min_value=-(10**9), max_value=10**9, allow_nan=False, places=6).map(lambda value: f"{value:f}")

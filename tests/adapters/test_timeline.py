@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from frametime.adapters.time_values import TimeValues
+from frametime.adapters.text.cells import TimeValues
 from frametime.adapters.timeline import ClockRules, from_both, from_frame_times, from_timestamps
 from frametime.errors import ReadError
 

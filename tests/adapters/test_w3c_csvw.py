@@ -11,8 +11,15 @@ import pyarrow as pa
 import pytest
 
 from frametime.adapters.columns.words import CLOCK, SECOND
-from frametime.adapters.text.cells import CellKind, NumberStyle, exact_value, kind_of, number_styles
-from frametime.adapters.time_values import clean_texts, times_of_texts
+from frametime.adapters.text.cells import (
+    CellKind,
+    NumberStyle,
+    clean_texts,
+    exact_value,
+    kind_of,
+    number_styles,
+    times_of_texts,
+)
 
 DATA = Path(__file__).parent / "data" / "w3c_csvw"
 GROUPED = NumberStyle(".", ",")

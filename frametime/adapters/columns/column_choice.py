@@ -64,8 +64,8 @@ def choose_columns(
             refusals.append(error)
         else:
             fitting += [choice] if choice is not None else []
-    if len(fitting) == 1:
-        if len(styles) > 1:
+    if len({choice.usual_ns for choice in fitting}) == 1:
+        if len(fitting) < len(styles):  # else either gives the same lengths
             fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"
         return fitting[0]
     raise refusals[0] if len(refusals) == len(styles) else _Chooser(facts, options, name).several_styles(styles)
@@ -105,7 +105,8 @@ class _Chooser(ChoiceSoFar):
             self.caveats += coarse_rates(self.facts[uses["frame_time"].position])
         uses |= other_columns(self, [use.position for use in uses.values()], has_clock="time" in uses)
         uses |= frame_number(self.facts)
-        return ColumnChoice(uses, self.facts[0].style, self.evidence, tuple(self.caveats))
+        usual_ns = tuple(map(round, usual.typical_ns)) if usual else ()
+        return ColumnChoice(uses, self.facts[0].style, self.evidence, tuple(self.caveats), usual_ns)
 
     # How columns can be read
 
@@ -155,7 +156,8 @@ class _Chooser(ChoiceSoFar):
     def _is_length(self, fact: ColumnFacts) -> bool:
         """Whether what is named like a clock goes up and down around one value, as ``elapsed (ms)`` of a frame does."""
         values = fact.known_ns(None, self.rows)
-        number = (fact.unit or SECOND).form == "number" and fact.said.event is Event.UNMARKED
+        is_length = fact.said.event is Event.UNMARKED or {"frame", "time"} <= fact.words
+        number = (fact.unit or SECOND).form == "number" and is_length
         if not number or fact.course(self.rows) is not Course.VARIES or not 0 < values.min() < values.max():
             return False
         return middle(np.abs(values - middle(values))) < _EVEN * middle(values)
@@ -241,11 +243,10 @@ class _Chooser(ChoiceSoFar):
 
     def _kinds_of_told(self, fact: ColumnFacts, unit: Unit | None) -> tuple[str, ...]:
         """What a column that was named can hold: its name counts where it says so, else its course."""
-        if (unit is not None and unit.form == "rate") or (unit is None and fact.meaning is Meaning.RATE):
+        form = ("rate" if fact.meaning is Meaning.RATE else "") if unit is None else unit.form
+        if form == "rate":
             return ("rate",)
-        if (unit is not None and unit.form == "date") or fact.meaning is Meaning.TIMESTAMP:
-            return ("timestamp",)
-        return self.by_course(fact)
+        return ("timestamp",) if form == "date" or fact.meaning is Meaning.TIMESTAMP else self.by_course(fact)
 
     # What is found
 
@@ -405,8 +406,6 @@ class _Chooser(ChoiceSoFar):
             why = f"{fact.shown} {'holds timestamps' if event is Event.UNMARKED else f'marks the {event} of a frame'}"
             others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
             why += f", preferred over {', '.join(others[:6])}" if others else ""
-            if frame_time is None and any(r.kind == "rate" for r in group):
-                why += "; the column of rates is not needed"
             self.evidence["time_column"] = why
             self.evidence["unit"] = "as told" if time.unit == self.told_unit else fact.unit_from
         if frame_time is not None:

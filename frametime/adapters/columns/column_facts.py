@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from frametime.adapters.columns import words as wording
 from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.text import cells as text_cells
 from frametime.adapters.text.cells import POINT, CellKind, NumberStyle, exact_value, is_value, kind_of, unit_in_cell
-from frametime.adapters.time_values import exact_ns
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, did_you_mean, printable
 from frametime.words import counted, joined
@@ -103,6 +103,12 @@ class ColumnFacts(NamedTuple):
         return frozenset(wording.words_of(self.name))
 
     @property
+    def says_no_frame(self) -> bool:
+        """Whether one word stands in all its cells, of what is measured beside the frame itself."""
+        is_word = len({*self.cells}) == 1 and self.cells[0][:1].isalpha()
+        return is_word and bool(wording.NO_FRAME & {*wording.words_of(self.cells[0])})
+
+    @property
     def shown(self) -> str:
         """The column for messages: its name, or its place counted from 1 where it has none."""
         return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
@@ -164,10 +170,9 @@ class ColumnFacts(NamedTuple):
 
     @property
     def is_counter(self) -> bool:
-        """Whether the values count by one, or never change: such a column without a name is no time."""
+        """Whether whole values count by one or stay: such a column without a name is no time."""
         values = self.known_ns()
-        same_whole = (values == values[:1]) & (values % 1 == 0)
-        return values.size > 1 and bool((np.diff(values) == 1).all() or same_whole.all())
+        return values.size > 1 and bool(np.isin(np.diff(values), (0, 1)).all()) and not (values % 1).any()
 
     @property
     def units(self) -> tuple[wording.Unit, ...]:
@@ -181,7 +186,7 @@ class ColumnFacts(NamedTuple):
         # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
         if first.size and 1e17 < first[0] < 9e17:
             return (wording.TICK,)
-        return (*wording.USUAL_UNITS, wording.TICK) if {"tick", "ticks"} & self.words else wording.USUAL_UNITS
+        return (*wording.USUAL_UNITS, wording.TICK) if _TICKS & self.words else wording.USUAL_UNITS
 
     def resolution_ns(self, unit: wording.Unit) -> int:
         """Step of the last digit that is written, the coarser of the first and the last rows."""
@@ -209,7 +214,7 @@ def in_order(steps: NDArray[np.float64]) -> NDArray[np.float64]:
 @lru_cache(maxsize=512)
 def _ns_of(cells: tuple[str, ...], unit: wording.Unit, style: NumberStyle) -> NDArray[np.float64]:
     if unit.form in ("clock", "date") or len({unit_in_cell(cell) for cell in cells if cell[-1:].isalpha()}) > 1:
-        exact = exact_ns(cells, unit, style, relative=True)
+        exact = text_cells.exact_ns(cells, unit, style, relative=True)
         return np.array([np.nan if value is None else float(value) for value in exact])
     numbers = plain_numbers(cells, style)
     with np.errstate(divide="ignore", over="ignore"):  # a cell may hold any number
@@ -302,7 +307,8 @@ def column_facts(
         filled = len(cells) - kinds.count(CellKind.MISSING)
         said = wording.header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
-        said = wording.header_meaning(name, unit_text or wording.RATE.name) if unit is wording.RATE else said
+        if unit is not None and unit.form in ("rate", "number") and (name or unit is wording.RATE):
+            said = wording.header_meaning(name, unit_text or unit.name)
         ref = name if name and counts[name] == 1 else position + 1
         numeric = filled > 0 and (filled - kinds.count(CellKind.TEXT)) * 2 > filled
         found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))
@@ -343,12 +349,15 @@ class ColumnChoice(NamedTuple):
     evidence : dict
         Layout key to a sentence.
     caveats : tuple of Caveat
+    usual_ns : tuple of int
+        Length of the usual frame in the first and in the last rows.
     """
 
     uses: Mapping[str, ColumnUse]
     style: NumberStyle
     evidence: dict[str, str]
     caveats: tuple[Caveat, ...]
+    usual_ns: tuple[int, ...]
 
     def timed(self) -> dict[str, ColumnUse]:
         """Role to each column of times or numbers that is read."""

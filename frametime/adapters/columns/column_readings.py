@@ -258,8 +258,8 @@ class ChoiceSoFar:
     def several_readings(self, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
         """Several readings are left that give different numbers."""
         column = None if fact is None else (fact.name or str(fact.position + 1))
-        found = f"it can be read in {len(readings)} ways that differ"
-        found = found if readings[1:] else "it counts ticks of unknown length"
+        ticks, ways = "it counts ticks of unknown length", f"it can be read in {len(readings)} ways that differ"
+        found = ticks if fact is not None and fact.counts_ticks else ways
         return ReadError.at(self.name, found, column=column, helps=f"settle it with  {_ways(self.name, readings)}")
 
     def several_styles(self, styles: Sequence[NumberStyle]) -> ReadError:
@@ -299,7 +299,8 @@ class ChoiceSoFar:
         proposals = []
         others = (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC)
         for fact in self.facts if among is None else among:
-            if fact.meaning in others or not fact.numeric or fact.is_counter or fact.said.other_unit or fact.said.odd:
+            is_other = fact.meaning in others and not (fact.words & WORDS["summed"])
+            if is_other or not fact.numeric or fact.is_counter or fact.said.other_unit or fact.said.odd:
                 continue
             kind = "timestamp" if fact.course() is Course.RISES else "frame time"
             readings = [Reading.of(fact, kind, unit) for unit in fact.units if unit.form != "rate"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -26,6 +26,7 @@ _ONE_STEP: Final = 1.4
 """A step of frames is no longer than this many for the events within it; two steps are (common practice, no source)."""
 _UNEVEN: Final = 0.1
 _MUCH_MORE_EVEN: Final = 0.5
+_AGAIN: Final = frozenset(("duplicate", "duplicated", "repeat", "repeated"))
 _TWO_KINDS: Final = 1.25
 TRUE_WORDS: Final = ("1", "1.0", "true", "yes", "y", "t")
 FALSE_WORDS: Final = ("0", "0.0", "false", "no", "n", "f")
@@ -113,10 +114,24 @@ def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None
 
 def _stream(log: ChoiceSoFar) -> ColumnFacts | None:
     """The column that tells streams apart: by its name, or because each of them is more even than all together."""
-    candidates = [fact for fact in log.facts if fact.meaning is Meaning.STREAM]
+    streams = [fact for fact in log.facts if fact.meaning is Meaning.STREAM]
+    candidates = [fact for fact in streams if fact.numeric or not _holds_flags(fact)]  # "long task" says yes or no
     several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
     texts = [fact for fact in several or candidates if not fact.numeric]
-    return next(iter(texts or several), None) or _splitting(log) or next(iter(candidates), None)
+    named = next(iter(texts or several), None)
+    return named or _of_other_rows(log) or _splitting(log) or next(iter(candidates), None)
+
+
+def _of_other_rows(log: ChoiceSoFar) -> ColumnFacts | None:
+    """A column of a few words that tells rows with a frame time from rows of events that have none."""
+    lengths = [fact for fact in log.facts if fact.meaning is Meaning.FRAME_TIME]
+    lacks = [[kind_of(cell) is CellKind.MISSING for cell in (*fact.cells, *fact.last_cells)] for fact in lengths]
+    for fact in log.facts if lacks and all(map(any, lacks)) else ():
+        told = {*zip(map(str.strip, (*fact.cells, *fact.last_cells)), lacks[0], strict=False)}
+        is_told = len(told) == len({word for word, _ in told}) <= _FEW_STREAMS
+        if not fact.numeric and is_told and len({lack for _, lack in told}) == 2:
+            return fact
+    return None
 
 
 def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
@@ -127,7 +142,12 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
     ReadError
         If the busiest of such events are not called frames, and no stream is asked for.
     """
-    timed = [f for f in log.facts if f.numeric and f.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)]
+    for fact in log.facts:
+        words = sorted({*map(str.strip, (*fact.cells, *fact.last_cells))})
+        if 2 <= len(words) <= _FEW_STREAMS and _AGAIN & {*fact.words, *map(str.casefold, words)}:
+            return _asked_for(log, fact, words, "rows that repeat the picture before are no frames of their own")
+    moments = (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)
+    timed = [f for f in log.facts if f.numeric and (f.meaning in moments or not (f.name or f.is_counter))]
     parting = [(fact, words) for fact in log.facts if (words := _few_words(fact, 1))]
     # What is of frames alone at the start may be of other events, too, at the end.
     alone = [fact for fact in log.facts if not fact.numeric and len(set(fact.cells)) == 1 and _is_frame(fact.cells[0])]
@@ -137,10 +157,11 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
         fitting = [stamps for clock in rising if (stamps := clock.ns()).size == cells.size]
         if _few_words(fact) and any(_more_even(clock, cells) for clock in fitting):
             return fact
-        if fitting and (_name_events(words) or any(_has_others(clock, cells) for clock in fitting)):
-            busiest = Counter(cells.tolist()).most_common(1)[0][0]
+        events = {header_meaning(word).event for word in words}
+        are_events = len(events) > 1 and Event.UNMARKED not in events
+        if fitting and (are_events or any(_has_others(clock, cells) for clock in fitting)):
             found = f"the rows of {' and '.join(map(repr, words[:4]))} are events of several kinds"
-            return fact if _is_frame(busiest) else _asked_for(log, fact, words, found)
+            return fact if _is_frame(_busiest(Counter(cells.tolist()))[0]) else _asked_for(log, fact, words, found)
 
     def has_others_later(fact: ColumnFacts) -> bool:
         cells = np.array([*map(str.strip, fact.last_cells)])
@@ -149,15 +170,16 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
     return next(filter(has_others_later, alone), None)
 
 
+def _busiest(counts: Mapping[str, int]) -> list[str]:
+    """The words of the most rows: of two that stand in as many, the one that marks frames, or their end."""
+    most = max(counts.values())
+    words = sorted(word for word, count in counts.items() if count >= most - 1)
+    return [word for word in words if _is_frame(word)] * (most > 1) or [w for w in words if counts[w] == most]
+
+
 def _is_frame(word: str) -> bool:
     said = header_meaning(word)
     return said.event in (Event.END, Event.DISPLAY) or said.meaning is Meaning.INDEX
-
-
-def _name_events(words: Sequence[str]) -> bool:
-    """Whether a few words name moments of a frame of more than one kind, and nothing else."""
-    events = {header_meaning(word).event for word in words}
-    return len(events) > 1 and Event.UNMARKED not in events
 
 
 def _has_others(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
@@ -256,7 +278,7 @@ def busiest_rows(log: ChoiceSoFar) -> NDArray[np.bool_] | None:
     counts = Counter(cells)
     if not 2 <= len(counts) <= len(cells) // 2:
         return None
-    chosen = word_asked(counts, wanted or "") or counts.most_common(1)[0][0]
+    chosen = word_asked(counts, wanted or "") or _busiest(counts)[0]
     return np.array([cell == chosen for cell in cells])
 
 
@@ -310,12 +332,12 @@ def chosen_stream(
             found = f"there is no stream '{printable(wanted, limit=60)}'"
             raise ReadError.at(name, found, helps=f"streams and rows: {listed}")
     else:
-        chosen = present[0][1]
-        if present[0][0] == present[1][0]:
+        chosen, *alike = _busiest({word: -count for count, word in present})
+        if alike:
             ways = "  or  ".join(command(name, "--stream", word) for _, word in present[:4])
             found = f"several streams are equally busy: {listed}"
             raise ReadError.at(name, found, helps=f"choose one by name with --stream:  {ways}")
-        busiest = f"the busiest was read, '{printable(chosen, limit=40)}', of {listed}"
+        busiest = f"'{printable(chosen, limit=40)}' was read, of {listed}"
         message = f"The log holds {len(present)} streams; {busiest}. --stream chooses another."
         caveats = (Caveat(code="several-streams", message=message),)
     return np.union1d(np.flatnonzero(codes == words.index(chosen)), unknown).astype(np.int64), caveats

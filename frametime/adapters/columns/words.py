@@ -74,6 +74,8 @@ WORDS: Final = {meaning: frozenset(words.split()) for meaning, english, words in
 _ENGLISH: Final = {word: tuple(english.split()) for _, english, words in _LISTED if english for word in words.split()}
 TIME_WORDS: Final = frozenset(word for word, unit in _TIMES.items() if unit.ns is not None)
 """Words for units of time, in the languages that logs are written in."""
+NO_FRAME: Final = frozenset(("gpu", "cpu")).union(WORDS["part"], WORDS["statistic"])
+"""Words of what is measured beside the frame itself."""
 VOCABULARY: Final = frozenset().union(
     ("time", "times", "frame", "frames", "real", "gpu", "cpu", "rate", "per", "second", "seconds", "between"),
     *(WORDS[meaning] for meaning in ("end", "display", "start", "submit", "stamp", "span", "work")),

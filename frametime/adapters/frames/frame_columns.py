@@ -8,17 +8,17 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pa, pc
+from frametime.adapters.arrow.arrow_columns import arrow_array, pa, pc
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse, plain_numbers
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.layout import FLAG_ROLES
-from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, unnamed_stream
-from frametime.adapters.text.cells import CellKind, is_value, kind_of, reason_of
-from frametime.adapters.text.table_reader import NotTypedError, TextTable, lines_of_records, read_texts, read_typed
-from frametime.adapters.text.text_rows import Dialect
+from frametime.adapters.columns.other_columns import FALSE_WORDS, TRUE_WORDS, chosen_stream, coded, unnamed_stream
+from frametime.adapters.text import cells as text_cells
+from frametime.adapters.text import text_rows
+from frametime.adapters.text.cells import CellKind, TimeValues, bools, clean_texts, is_value, kind_of, reason_of
+from frametime.adapters.text.text_rows import Dialect, NotTypedError, TextTable, read_texts, read_typed
 from frametime.adapters.text.text_source import TextSource
-from frametime.adapters.time_values import TimeValues, bools, clean_texts, is_missing, times_of_numbers, times_of_texts
 from frametime.adapters.timeline import NO_ROWS, Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
@@ -47,7 +47,7 @@ class FrameText(NamedTuple):
 
     def lines_of(self, records: Sequence[int]) -> list[int]:
         """Lines in the file of some records, for messages."""
-        return lines_of_records(self.source, self.dialect, records)
+        return text_rows.lines_of_records(self.source, self.dialect, records)
 
 
 class ReadColumns(NamedTuple):
@@ -141,9 +141,8 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
         if not whole and use.unit.ns is not None and (np.abs(fact.ns(use.unit)) >= 2.0**50).any():
             raise NotTypedError
         types.setdefault(use.position, pa.int64() if whole else pa.float64())
-    if "stream" in choice.uses:
-        types[choice.uses["stream"].position] = pa.dictionary(pa.int32(), pa.string())
-    return types | {choice.uses[role].position: pa.bool_() for role in FLAG_ROLES if role in choice.uses}
+    words = pa.dictionary(pa.int32(), pa.string())
+    return types | {choice.uses[role].position: words for role in (*FLAG_ROLES, "stream") if role in choice.uses}
 
 
 def _values(log: FrameText, read: Mapping[int, Any], records: Ints | None = None, lost: Ints = NO_ROWS) -> ReadColumns:
@@ -160,9 +159,9 @@ def _values(log: FrameText, read: Mapping[int, Any], records: Ints | None = None
         assert use.unit is not None
         column = read[use.position]
         if column.type == "string":
-            found: TimeValues | None = times_of_texts(column, use.unit, choice.style, relative=True)
+            found: TimeValues | None = text_cells.times_of_texts(column, use.unit, choice.style, relative=True)
         else:
-            found = times_of_numbers(column, use.unit)
+            found = text_cells.times_of_numbers(column, use.unit)
         if found is None or (records is None and role in ("time", "frame_time") and found.ok is not None):
             raise NotTypedError
         return found
@@ -178,12 +177,8 @@ def _values(log: FrameText, read: Mapping[int, Any], records: Ints | None = None
 
 def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
     """Truth values of a column, and where there is one; ``None``: everywhere."""
-    if column.type == "bool":
-        if column.null_count:
-            raise NotTypedError
-        return bools(column), None
-    lowered = pc.utf8_lower(clean_texts(column))
-    yes, no = (bools(pc.is_in(lowered, value_set=arrow_texts(words))) for words in (TRUE_WORDS, FALSE_WORDS))
+    words, codes = coded(column)
+    yes, no = (np.isin([word.casefold() for word in words], these)[codes] for these in (TRUE_WORDS, FALSE_WORDS))
     return yes, None if (yes | no).all() else yes | no
 
 
@@ -235,7 +230,7 @@ def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUs
     mark = log.dialect.marks.delimiter or None
     words = [number for number, text in table.short if {*map(kind_of, text.split(mark))} == {CellKind.TEXT}]
     columns = [clean_texts(table.columns[use.position]) for use in uses]
-    named = bools(pc.match_substring_regex(columns[0], r"^\p{L}")) & ~is_missing(columns[0])
+    named = bools(pc.match_substring_regex(columns[0], r"^\p{L}")) & ~text_cells.is_missing(columns[0])
 
     def begins_another(row: int) -> bool:
         if short[row]:

@@ -26,8 +26,7 @@ from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS, in_passing
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
-from frametime.adapters.text.table_reader import scan_rows
-from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
+from frametime.adapters.text.text_rows import Dialect, may_lack_digits, scan_rows, with_ending
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
 from frametime.adapters.timeline import ClockRules, Timeline, chosen, from_both, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, RejectedRow
@@ -163,8 +162,6 @@ _TOTALS: Final = 0.01
 _COARSE_NS: Final = 50_000
 _TOO_COARSE_NS: Final = 2_000_000
 _MOMENTS: Final = {"simulation_start": "simulation times", "displayed": "display times"}
-_NEAR_NS: Final = 3600 * NS_PER_S
-_LONG_NS: Final = NS_PER_S
 
 
 def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) -> ParsedLog:
@@ -317,11 +314,11 @@ def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> b
     """Whether moments can be set beside the timestamps: they lie near them, and go on as they do."""
     if not moments_ns.size:
         return True
-    if not (np.abs(moments_ns - stamps) < _NEAR_NS).all():
+    if not (np.abs(moments_ns - stamps) < 3600 * NS_PER_S).all():
         return False
     gone_on, span = int(moments_ns[-1]) - int(moments_ns[0]), int(stamps[-1]) - int(stamps[0])
     # Only a long stretch tells: a single frame may be shown late.
-    return span < _LONG_NS or span <= 2 * gone_on <= 4 * span
+    return span < NS_PER_S or span <= 2 * gone_on <= 4 * span
 
 
 _NUMBERS: Final = "frame-numbers"

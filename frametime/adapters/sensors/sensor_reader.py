@@ -20,15 +20,14 @@ from frametime.adapters.columns.column_readings import middle, styles_of
 from frametime.adapters.columns.other_columns import coded, word_asked
 from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
-from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device, readings
-from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorLayout, SensorOptions, sensor_caveat
+from frametime.adapters.sensors import sensor_log as log
+from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorColumn, SensorLayout, SensorOptions, sensor_caveat
 from frametime.adapters.stored_log import OpenedLog, Source, opened_log
-from frametime.adapters.text.cells import CellKind, kind_of
+from frametime.adapters.text import text_rows
+from frametime.adapters.text.cells import DAY_NS, CellKind, clean_texts, kind_of, times_of_texts
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
-from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts, scan_rows
-from frametime.adapters.text.text_rows import Dialect, may_lack_digits, with_ending
+from frametime.adapters.text.text_rows import Dialect, TextTable, read_texts, scan_rows
 from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
-from frametime.adapters.time_values import DAY_NS, clean_texts, times_of_texts
 from frametime.adapters.timeline import gone_on
 from frametime.capture import Provenance
 from frametime.caveats import Caveat, Weight
@@ -156,7 +155,7 @@ class _SensorLog:
         values = {}
         for column in chosen:
             cells = table.columns[column.fact.position].take(arrow_array(timed))
-            values[column.quantity], caveats = readings(cells, column)
+            values[column.quantity], caveats = log.readings(cells, column)
             self._caveats += caveats
         layout = replace(
             self._layout,
@@ -167,25 +166,13 @@ class _SensorLog:
         )
         steps = np.diff(ns)
         back = [int(table.records[timed][int(np.argmin(steps)) + 1])] if (steps < 0).any() else []
-        return SensorSamples(
-            ns=ns,
-            kind=kind,
-            column=time.name,
-            other_ns=found.other_ns,
-            values=values,
-            provenance=Provenance(
-                **self._opened.about(),
-                adapter="sensor-text",
-                rows_read=int(timed.size),
-                rows_rejected=rejected.count,
-                rejected_rows=rejected.listed(partial(lines_of_records, self._text, self._dialect)),
-                layout_toml=layout.to_toml(),
-                evidence=tuple(self._evidence),
-                metadata=self._dialect.metadata,
-            ),
-            caveats=tuple(self._caveats),
-            back_line=next(iter(lines_of_records(self._text, self._dialect, back)), None),
-        )
+        lines_of = partial(text_rows.lines_of_records, self._text, self._dialect)
+        listed, evidence = rejected.listed(lines_of), tuple(self._evidence)
+        counts = {"rows_read": int(timed.size), "rows_rejected": rejected.count, "rejected_rows": listed}
+        about = {**self._opened.about(), **counts, "layout_toml": layout.to_toml(), "metadata": self._dialect.metadata}
+        provenance = Provenance(adapter="sensor-text", evidence=evidence, **about)
+        back_line = next(iter(lines_of(back)), None)
+        return SensorSamples(ns, kind, time.name, found.other_ns, values, provenance, tuple(self._caveats), back_line)
 
     def _time_column(self, *, wants_absolute: bool) -> ColumnFacts:
         """The time column, with its unit; an absolute or an elapsed one where the log has both."""
@@ -241,7 +228,7 @@ class _SensorLog:
         used = {time.position, *(column.fact.position for column in told)}
         free = [fact for fact in self._facts if fact.position not in used]
         quantities = {column.quantity for column in told}
-        found, caveats = choose_sensor_columns(free, device=self._options.device, told=quantities)
+        found, caveats = log.choose_sensor_columns(free, device=self._options.device, told=quantities)
         chosen = (*told, *found)
         self._caveats += caveats
         self._evidence += [column.evidence for column in chosen]
@@ -282,7 +269,7 @@ class _SensorLog:
     def _rows_of_device(self, table: TextTable, device: int | None) -> NDArray[np.int64]:
         wanted, every = self._options.device, np.arange(table.records.size, dtype=np.int64)
         if device is None:
-            if wanted is not None and not any(names_device(fact.name, wanted) for fact in self._facts):
+            if wanted is not None and not any(log.names_device(fact.name, wanted) for fact in self._facts):
                 found = f"nothing in the log names a card '{printable(wanted, limit=40)}'"
                 layout = 'name the column of the cards in a sensor layout: device_column = "NAME"'
                 raise self._error(found, helps=f"leave out --sensor-device, or {layout}")
@@ -349,12 +336,10 @@ def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: 
     SensorError, ReadError
     """
     read = ReadOptions(layout=options.layout.text if options.layout else None)
-
-    def samples(text: TextSource) -> SensorSamples:
-        return _SensorLog(text, opened, options, read).samples(wants_absolute=wants_absolute)
-
     with opened_log(source, read, use_threads=False) as opened:
-        return read_in_its_encoding(cast("BinaryIO", opened.log), read, samples)
+        log_of = partial(_SensorLog, opened=opened, options=options, read=read)
+        samples = partial(_SensorLog.samples, wants_absolute=wants_absolute)
+        return read_in_its_encoding(cast("BinaryIO", opened.log), read, lambda text: samples(log_of(text)))
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
@@ -370,8 +355,8 @@ def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
         raise uneven_header(text.name, dialect.n_columns - 1, dialect.header_line, dialect.n_columns)
     last = dialect.n_columns - 1
     cells = [row.cells[last] for row in dialect.sample if len(row.cells) > last]
-    if dialect.has_open_row and all(may_lack_digits(cells, mark) for mark in ".,"):
-        dialect = with_ending(dialect, text, keeps_open_row=False)
+    if dialect.has_open_row and all(text_rows.may_lack_digits(cells, mark) for mark in ".,"):
+        dialect = text_rows.with_ending(dialect, text, keeps_open_row=False)
     if dialect.n_columns == 1:
         above = f", although the line above them is '{printable(dialect.names[0], limit=60)}'" if dialect.names else ""
         found = f"no delimiter parts the rows into a time and readings{above}"

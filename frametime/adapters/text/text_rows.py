@@ -1,17 +1,32 @@
-"""Records of a text and their cells, and where the rows of numbers end."""
+"""Rows of a text: records and their cells, where the rows of numbers end, and all of them as Arrow columns.
+
+Columns are typed and fast where every cell is clean, and texts where some are not.
+"""
 
 from __future__ import annotations
 
+import codecs
 import csv
+import io
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from itertools import count
 from types import MappingProxyType
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, Literal, NamedTuple, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pa
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
-from frametime.adapters.text.text_source import ENCODING, ERRORS, TextSource, lines_of
+from frametime.adapters.text.text_source import ENCODING, ERRORS, NotUtf8Error, TextSource, lines_of
+from frametime.caveats import Caveat, Weight
+from frametime.errors import ReadError, printable
+from frametime.words import counted
 
 WINDOW_ROWS: Final = 20
 SAMPLE_ROWS: Final = 60
@@ -144,7 +159,8 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
 
 def reader_of(lines: Iterable[str], marks: Marks) -> Any:
     """A reader of the module ``csv`` over lines whose cells these marks part."""
-    plain = (" ".join(line.split()) + "\n" for line in lines) if marks.delimiter == " " else lines
+    words = (re.sub("[,;]+(?= |$)", "", " ".join(line.split())) for line in lines)  # "took 9.1 ms, gpu 7.2 ms"
+    plain = (f"{line}\n" for line in words) if marks.delimiter == " " else lines
     quotes: dict[str, Any] = {"quotechar": marks.quote} if marks.quote else {"quoting": csv.QUOTE_NONE}
     return csv.reader(plain, delimiter=marks.delimiter or NO_DELIMITER, skipinitialspace=marks.spaced, **quotes)
 
@@ -243,3 +259,324 @@ def _decimals(cell: str) -> int:
     """Digits after the decimal mark; -1 where the mark is the last character; a plain integer has none."""
     mark = max(cell.rfind("."), cell.rfind(","))
     return 0 if mark < 0 else len(cell) - mark - 1
+
+
+_LARGE_BYTES: Final = 64 << 20
+_LARGE_BLOCK: Final = 4 << 20
+_MAX_RAGGED: Final = 100_000
+
+
+class NotTypedError(Exception):
+    """The columns cannot be read with the types asked for: some cell is missing, broken or another kind of number."""
+
+
+class TextTable(NamedTuple):
+    """Columns as texts.
+
+    Attributes
+    ----------
+    columns : Mapping of int to pyarrow.ChunkedArray
+        By position.
+    records : ndarray of int64, shape (n_rows,)
+        Number of each row among the records of the data, counted from 0; blank lines are no records.
+    short : tuple of (int, str)
+        Records with too few cells: number, text.
+    caveats : tuple of Caveat
+        That records have too many cells, and are read without the surplus.
+    """
+
+    columns: Mapping[int, Any]
+    records: NDArray[np.int64]
+    short: tuple[tuple[int, str], ...]
+    caveats: tuple[Caveat, ...]
+
+
+def _prepared(source: TextSource, dialect: Dialect) -> Any:
+    """The data rows as a stream that the table reader can take."""
+    part = source.part(dialect.data_start, dialect.data_end)
+    if dialect.marks.delimiter != " " and not dialect.marks.spaced:
+        return part
+    held = new_spool()
+    mark = re.escape(dialect.marks.delimiter.encode())
+    carried = b""
+    while block := part.read(BLOCK_BYTES):
+        whole, _, carried = (carried + block).rpartition(b"\n")
+        held.write(_with_plain_marks(whole + b"\n", mark))
+    held.write(_with_plain_marks(carried, mark))
+    held.seek(0)
+    return pa.PythonFile(cast("Any", held), mode="r")
+
+
+def _with_plain_marks(lines: bytes, mark: bytes) -> bytes:
+    """One space for several between the cells, or none between a delimiter and a quote."""
+    if mark != rb"\ ":
+        return re.sub(mark + rb' +(?=")', mark[-1:], lines)
+    return re.sub(rb"(?m)^[ \t]+|[,;]*[ \t]+(?=[\r\n]|\Z)", b"", re.sub(rb"[,;]*[ \t]+", b" ", lines))
+
+
+def read_typed(
+    source: TextSource,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    options: ReadOptions,
+    *,
+    decimal: str = ".",
+    on_bad_row: Callable[[Any], Literal["skip", "error"]] | None = None,
+) -> dict[int, Any]:
+    """Columns by position, each of its type.
+
+    Parameters
+    ----------
+    source, dialect, options
+    types : Mapping of int to pyarrow.DataType
+        By position, counted from 0.
+    decimal : str
+    on_bad_row : callable, optional
+        Told of each row with another number of cells.
+
+    Raises
+    ------
+    NotTypedError
+        If a cell does not fit its type, or a row has another number of cells and nothing is told of it.
+    ReadError
+        If a line is too long, or very many rows have another number of cells.
+    """
+    from pyarrow import csv
+
+    if source.table is not None:
+        from frametime.adapters.arrow.arrow_source import cells_as
+
+        try:
+            return {position: cells_as(source.table.column(position), kind) for position, kind in types.items()}
+        except pa.ArrowException as error:
+            raise NotTypedError(str(error)) from None
+    # The log's own names may be missing or double.
+    names = [f"c{position}" for position in range(dialect.n_columns)]
+    size = dialect.data_end - dialect.data_start
+    block = max(_LARGE_BLOCK if size > _LARGE_BYTES else 1 << 20, min(options.max_line_bytes, 1 << 30))
+    # A single block is read by one thread anyway, and starting the others takes longer than a small log.
+    use_threads = options.use_threads and on_bad_row is None and size > block
+    read = csv.ReadOptions(use_threads=use_threads, block_size=block, column_names=names)
+    parse = csv.ParseOptions(
+        delimiter=dialect.marks.delimiter or NO_DELIMITER,
+        quote_char=dialect.marks.quote or False,
+        newlines_in_values=dialect.multiline_cells,
+        invalid_row_handler=on_bad_row,
+    )
+    convert = csv.ConvertOptions(
+        column_types={names[position]: kind for position, kind in types.items()},
+        include_columns=[names[position] for position in types],
+        null_values=[],
+        decimal_point=decimal,
+    )
+    # Not closed here: after an error a thread of the reader may still be reading ahead, and closing under it crashes.
+    stream = _prepared(source, dialect)
+    try:
+        table = csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
+    except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError) as error:
+        text = str(error)
+        if "straddl" in text:
+            raise long_line(source.name, options) from None
+        if on_bad_row is None:
+            raise NotTypedError(text) from None
+        found = "the rows cannot be read as a table: " + printable(text.splitlines()[0], limit=120)
+        raise ReadError.at(source.name, found, helps="describe the file with --layout") from None
+    return dict(zip(types, table.columns, strict=True))
+
+
+def read_texts(
+    source: TextSource, dialect: Dialect, positions: Sequence[int], options: ReadOptions, *, keep_short: bool = False
+) -> TextTable:
+    """Columns by position as texts, with every row accounted for.
+
+    Parameters
+    ----------
+    source, dialect, options
+    positions : sequence of int
+        Columns, counted from 0.
+    keep_short : bool
+        Keep a row with too few cells in its place, with empty cells: its last cell may have been cut.
+
+    Raises
+    ------
+    ReadError
+        If there are very many rows with another number of cells, or a line is too long.
+    """
+    bad: list[tuple[int, int, str]] = []
+
+    def on_bad_row(row: Any) -> Literal["skip", "error"]:
+        if len(bad) >= _MAX_RAGGED:
+            return "error"
+        bad.append((int(row.number) - 1, int(row.actual_columns), str(row.text)))
+        return "skip"
+
+    columns = read_typed(source, dialect, dict.fromkeys(positions, pa.string()), options, on_bad_row=on_bad_row)
+    total = len(next(iter(columns.values()))) + len(bad)
+    records = np.delete(np.arange(total), [number for number, _, _ in bad])
+    long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
+    few = ((number, text) for number, count, text in bad if count < dialect.n_columns)
+    short = tuple(each for each in few if not each[1].lstrip().startswith(("#", "//")))  # a comment is no row
+    odd = [(number, row.cells) for number, text in long for row in split_rows([text + "\n"], dialect.marks)[:1]]
+    if keep_short:
+        odd += [(number, ()) for number, _ in short]
+    if odd:
+        columns, records = _with_odd_rows(columns, records, odd)
+    return TextTable(columns, records, short, _surplus_caveats(source, dialect, [number for number, _ in long]))
+
+
+def _surplus_caveats(source: TextSource, dialect: Dialect, long: Sequence[int]) -> tuple[Caveat, ...]:
+    """A caveat of records with more cells than the others."""
+    if not long:
+        return ()
+    (line,) = lines_of_records(source, dialect, long[:1])
+    found = f"{counted(len(long), 'row has', 'rows have')} more cells than the header, first in line {line}"
+    message = f"{found}; the surplus was ignored. Does a decimal comma part a number there?"
+    return (Caveat(code="surplus-cells", message=message),)
+
+
+def _with_odd_rows(
+    columns: Mapping[int, Any], records: NDArray[np.int64], odd: Sequence[tuple[int, tuple[str, ...]]]
+) -> tuple[dict[int, Any], NDArray[np.int64]]:
+    """Put rows with another number of cells back in their places, cells that are not there as empty texts."""
+    numbers = np.concatenate([records, np.array([number for number, _ in odd], dtype=np.int64)])
+    order = np.argsort(numbers, kind="stable")
+    taken = arrow_array(order)
+    merged = {}
+    for position, column in columns.items():
+        extra = arrow_texts([cells[position] if len(cells) > position else "" for _, cells in odd])
+        merged[position] = pa.chunked_array([*column.chunks, extra], type=pa.string()).take(taken)
+    return merged, numbers[order]
+
+
+def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int]) -> list[int]:
+    """Line in the file, counted from 1, of each of a few records (given in rising order)."""
+    if source.table is not None:
+        return [record + 1 for record in records]
+    found: dict[int, int] = {}
+    wanted, record, is_open = set(records), -1, False
+    for line, text in enumerate(lines_of_rows(source, dialect) if records else (), dialect.first_data_line):
+        if not is_open and text.strip("\r\n"):
+            record += 1
+            if record in wanted:
+                found[record] = line
+                if len(found) == len(wanted):
+                    break
+        if dialect.multiline_cells:
+            is_open ^= text.count(dialect.marks.quote) % 2 == 1
+    return [found.get(record, line) for record in records]
+
+
+def lines_of_rows(source: TextSource, dialect: Dialect) -> Iterator[str]:
+    """The lines from the first row of the data on, to the end of the text."""
+    return io.TextIOWrapper(source.part(dialect.data_start, source.end), encoding=ENCODING, errors=ERRORS, newline="")
+
+
+_SCANNED_BYTES: Final = 1 << 16
+"""How much of the rows is looked at together: it stays in the processor's cache."""
+
+
+def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
+    """Look once over the bytes of the rows: zero bytes among them, and padding, a footer or a cut last line at the end.
+
+    Raises
+    ------
+    NotUtf8Error
+    ReadError
+        If a cell opens a quote and rows of the table lie between it and the next one: the message names the line.
+    """
+    if source.table is not None:
+        return _caveats_of_end(source, dialect)
+    zeros, odd, unended = 0, False, b""
+    quote = dialect.marks.quote.encode()
+    decoder = codecs.getincrementaldecoder("utf-8")("strict")
+    part = source.part(dialect.data_start, source.end)
+    try:
+        while block := part.read(_SCANNED_BYTES):
+            if not block.isascii() or decoder.getstate()[0]:
+                decoder.decode(block)
+            zeros += block.count(0)
+            if quote and not odd and (unended or quote in block):
+                *lines, unended = (unended + block).splitlines(keepends=True)
+                if unended.endswith((b"\n", b"\r")) or quote not in unended:
+                    lines, unended = [*lines, unended], b""
+                odd = any(line.count(quote) % 2 for line in lines)
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        raise NotUtf8Error.of(source.name) from None
+    if odd or unended.count(quote) % 2 or dialect.multiline_cells:
+        # Only now is it worth a look at every cell.
+        line = _swallowing_line(source, dialect)
+        if line is not None:
+            found = "a cell opens a quote that is not closed before the next row"
+            helps = 'repair that line, or give quote = "none" in a layout if quotes mean nothing in this log'
+            raise ReadError.at(source.name, found, line=line, helps=helps)
+    at_end = _caveats_of_end(source, dialect)
+    if not zeros:
+        return at_end
+    first, part = dialect.first_data_line, source.part(dialect.data_start, source.end)
+    while block := part.read(_SCANNED_BYTES):
+        before = block.partition(b"\0")[0]  # a line of zeros may be of any length: it is not held
+        first += before.count(b"\n") or before.count(b"\r")
+        if len(before) < len(block):
+            break
+    found = f"{counted(zeros, 'zero byte stands', 'zero bytes stand')} among the rows, from line {first} on"
+    message = f"{found}, as after a loss of power: rows may be missing there."
+    return (Caveat(code="zero-bytes-inside", message=message), *at_end)
+
+
+def _swallowing_line(source: TextSource, dialect: Dialect) -> int | None:
+    """Line of the first cell that holds whole rows; several lines of a text that look like no row are a text."""
+    held: list[str] = []
+
+    def lines() -> Iterator[str]:
+        for line in lines_of_rows(source, dialect):
+            held.append(line)
+            yield line
+
+    usual = Counter(_values(row.cells) for row in dialect.sample if len(row.cells) == dialect.n_columns)
+    least = max(1, usual.most_common(1)[0][0]) if usual else 1
+    before = 0
+    try:
+        for cells in reader_of(lines(), dialect.marks):
+            if len(held) > 1 and _holds_rows(cells, held, dialect, least):
+                return dialect.first_data_line + before
+            before += len(held)
+            held.clear()
+    except csv.Error:
+        return dialect.first_data_line + before  # a cell longer than any
+    return None
+
+
+def _holds_rows(cells: Sequence[str], lines: Sequence[str], dialect: Dialect, least: int) -> bool:
+    """Whether a row of the table stands inside a quoted cell, or begins there."""
+    delimiter = dialect.marks.delimiter or NO_DELIMITER
+    inside = [line for cell in cells if "\n" in cell or "\r" in cell for line in lines_of(cell)]
+    # A row that holds the closing quote is parted by it.
+    inside += [line for line in lines[1:] if delimiter in line.partition(dialect.marks.quote)[0]]
+    for line in inside:
+        parts = line.rstrip("\r\n").split(delimiter)
+        if len(parts) >= dialect.n_columns and _values(parts[: dialect.n_columns]) >= least:
+            return True
+    return False
+
+
+def _values(cells: Sequence[str]) -> int:
+    return sum(is_value(kind_of(cell.strip("\"' "))) for cell in cells)
+
+
+def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
+    caveats = []
+    if source.nul_bytes:
+        message = f"The file ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored."
+        caveats.append(Caveat(code="zero-bytes-at-end", message=message))
+    if dialect.cut_last_line is not None:
+        shown = printable(dialect.cut_last_line, limit=40)
+        what = "object" if shown[:1] in "{[" else "line"
+        message = f"The last {what} ('{shown}') has no end, so it may be cut off, and is left out."
+        caveats.append(Caveat(code="cut-last-line", message=message, weight=Weight.NOTE))
+    if dialect.footer:
+        where = "after" if source.table is None else "beside"
+        lines_are = counted(len(dialect.footer), f"line {where} the rows is", f"lines {where} the rows are")
+        message = f"{lines_are} none of them and left out, from '{printable(dialect.footer[0], limit=40)}' on."
+        caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
+    return tuple(caveats)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import re
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from itertools import chain, islice
 from typing import Any, BinaryIO, Final, NamedTuple
@@ -40,6 +41,14 @@ _PLAIN: Final = (str, int, float, bool, type(None))
 """What a member of a JSON object may be to be a cell."""
 _JSON: Final = r'\s*(?:\{|\[\s*(?:[\[{"]|[-\d.]+\s*,))'
 _MOST_LISTED: Final = 1 << 28
+_PAIR: Final = (
+    r"(?<![\w\"])([^\W\d][\w.()/%-]*)(?:=| = |: *(?=[-+\d.]))"
+    r"(\"[^\"\n]*\"|'[^'\n]*'|[^\s\"',;|=]*[^\s\"',;|=)\]}>/](?: (?:[mnuµ]?s|fps)\b)?)(?=[\s,;|)\]}/>]|$)"
+)
+"""A name and its value, as logs for people write them: ``dt=16.6ms``, ``gpu: 7.1 ms``, ``mode="full screen"``."""
+_LOGGED: Final = r"[\[(<\s]*((?:[A-Z][a-z]{2} +)?\d[\dT:.,/ _+-]*\d(?: ?[AP]M|Z)?)|.*\s(\d+\.\d{4,9}): "
+"""The moment that stands before the rest of a line."""
+_LOGGED_AT: Final = "logged time"
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
@@ -132,7 +141,9 @@ class TextSource(NamedTuple):
     table : pyarrow.Table or None
         The rows, where they do not stand in a text.
     cut : str
-        What is left of an object that is cut off at the end.
+        What is left of a row that is cut off at the end.
+    left_out : tuple of str
+        Lines that are no rows.
     """
 
     stream: BinaryIO
@@ -149,6 +160,7 @@ class TextSource(NamedTuple):
     units: tuple[str, ...] = ()
     table: Any = None
     cut: str = ""
+    left_out: tuple[str, ...] = ()
 
     def longer(self, options: ReadOptions) -> TextSource:
         """The same with eight times as many bytes in its head."""
@@ -225,7 +237,7 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         log, bom_length = _transcoded(log, name, found, start=bom_length, end=end), 0
         end = log.tell()
     source = _source(log, name, options, start=bom_length, end=end, **place)
-    return _of_json(source) if re.match(_JSON, source.head) else source
+    return _of_json(source) if re.match(_JSON, source.head) else _of_pairs(source)
 
 
 def _end_of_text(log: BinaryIO, size: int) -> int:
@@ -279,11 +291,8 @@ def _of_json(source: TextSource) -> TextSource:
 
     An object that is cut off at the end of the text is left out, and told.
     """
-    if source.end - source.start > _MOST_LISTED:
-        found = f"JSON is held whole, and this one has more than {_MOST_LISTED >> 20} MiB"
-        raise ReadError.at(source.name, found, helps="write delimited text, with one row a frame")
     cut: list[str] = []
-    values = _values(source.part(source.start, source.end).read().decode(ENCODING, "replace"), source.name, cut)
+    values = _values(_whole(source), source.name, cut)
     try:
         first = [*islice(values, 2)]
     except ValueError:
@@ -295,6 +304,41 @@ def _of_json(source: TextSource) -> TextSource:
     if len(first) < 2:
         return source
     return _of_rows(source, _cells_of(chain(first, values)), "each row is a JSON value")._replace(cut="".join(cut))
+
+
+def _whole(source: TextSource) -> str:
+    if source.end - source.start > _MOST_LISTED:
+        found = f"JSON and lines of names with values are held whole, and this has more than {_MOST_LISTED >> 20} MiB"
+        raise ReadError.at(source.name, found, helps="write delimited text, with one row a frame")
+    return str(source.part(source.start, source.end).read().decode(ENCODING, "replace"))
+
+
+def _of_pairs(source: TextSource) -> TextSource:
+    """Lines of pairs such as ``dt=16.6ms`` as rows of cells, where most lines are such; any other text as it is.
+
+    Lines without a name that half of the lines have are no rows, and told; so is a last line without an end.
+    """
+    lines = [*filter(str.strip, source.head.splitlines())] if re.search("[=:]", source.head) else []
+    counts = Counter(name for line in lines for name in _pairs_in(line) if name != _LOGGED_AT)
+    most = max(counts.values(), default=0)
+    # Beside a number in a cell of its own the pairs are notes in a table.
+    if most < 3 or 2 * most < len(lines) or re.search(r"(^|[,;\t|])\s*[\d.]+\s*[,;\t|]", re.split(_PAIR, lines[-1])[0]):
+        return source
+    usual = {name for name, count in counts.items() if 2 * count >= most}
+    has_usual = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?:=| =|:)" for name in usual)).search
+    *lines, last = _whole(source).split("\n")
+    rows = (_pairs_in(line) for line in lines if has_usual(line))
+    others = tuple(line.rstrip() for line in lines if line.strip() and not has_usual(line))
+    found = _of_rows(source, rows, "each row is a line of names with values")
+    return found._replace(cut=last.strip(), left_out=others)
+
+
+def _pairs_in(line: str) -> dict[str, str]:
+    """The pairs of a line, and the moment that stands before them."""
+    pairs = {name: value.strip("\"'") for name, value in re.findall(_PAIR, line)}
+    if pairs and (moment := re.match(_LOGGED, re.split(_PAIR, line, maxsplit=1)[0])):
+        return {_LOGGED_AT: moment[1] or moment[2], **pairs}
+    return pairs
 
 
 def _of_rows(source: TextSource, rows: Iterator[dict[str, str]], why: str) -> TextSource:

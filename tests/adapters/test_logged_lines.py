@@ -1,0 +1,144 @@
+"""Lines that programs write for people: names with values, words around numbers, events of several kinds."""
+
+from __future__ import annotations
+
+import io
+import json
+import random
+from datetime import datetime, timedelta
+from itertools import accumulate
+
+import numpy as np
+import pytest
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.reading import read_capture
+from frametime.capture import Capture
+from frametime.errors import ReadError
+from tests.adapters.bench_logs import fixed, table
+
+N = 400
+_DICE = random.Random(8)
+MS = [round(_DICE.gauss(9.0, 0.6) + (25.0 if _DICE.random() < 0.01 else 0.0), 3) for _ in range(N)]
+ENDS = [round(value, 6) for value in accumulate(MS)]
+D, C = fixed(MS), list(range(N))
+GPU = fixed([value * 0.85 for value in MS])
+_BEGUN = datetime(2026, 11, 30, 12, 0, 1)
+STAMPS = [f"{_BEGUN + timedelta(milliseconds=end):%Y-%m-%d %H:%M:%S,%f}"[:-3] for end in ENDS]
+
+
+def _read(text: str, **options: str) -> Capture:
+    return read_capture(io.BytesIO(text.encode()), options=ReadOptions(**options))  # type: ignore[arg-type]
+
+
+def _lengths_ms(capture: Capture) -> list[float]:
+    return [round(step / 1e6, 3) for step in np.diff(capture.frames["timestamp_ns"].to_numpy())]
+
+
+PAIRS = {
+    "units": "frame={i} gpu={g}ms dt={d}ms\n",
+    "without": "frame={i} dt={d} gpu={g}\n",
+    "commas": "frame_id={i}, frame_time={d}, dropped=false, resolution=2560x1440\n",
+    "quoted": 'frame="{i}" frame_time_ms="{d}" mode="full screen"\n',
+    "bars": "frame: {i} | frametime: {d} ms | gpu: {g} ms\n",
+    "logger": "{t} INFO renderer - frame={i} dt={d}ms\n",
+    "brackets": "[{t}] [info] frame={i} dt={d}ms gpu={g}ms\n",
+    "time named": 'time="{t}" level=info msg="frame shown" frame={i} duration={d}ms\n',
+    "total": "frame={i} cpu=3.1ms gpu={g}ms total={d}ms\n",
+    "tags": '<frame n="{i}" ms="{d}"/>\n',
+}
+
+
+@pytest.mark.parametrize("line", PAIRS.values(), ids=PAIRS)
+def test_lines_of_names_with_values_are_rows(line: str) -> None:
+    rows = zip(C, D, GPU, STAMPS, strict=True)
+    capture = _read("".join(line.format(i=i, d=d, g=g, t=t) for i, d, g, t in rows))
+    assert _lengths_ms(capture) == MS
+    assert capture.provenance.rows_rejected == 0
+
+
+def test_other_lines_between_are_told_and_a_last_line_without_an_end_is_left_out() -> None:
+    lines = [f"{t} INFO renderer - frame={i} dt={d}ms\n" for i, d, t in zip(C, D, STAMPS, strict=True)]
+    lines.insert(7, f"{STAMPS[7]} WARN streaming - pool=full\n")
+    capture = _read("".join(lines)[:-2])
+    assert _lengths_ms(capture) == MS[:-1]
+    told = {caveat.code: caveat.message for caveat in capture.caveats}
+    assert told["footer"].startswith("1 line beside the rows is none of them") and "pool=full" in told["footer"]
+    assert "The last line" in told["cut-last-line"]
+
+
+def test_the_moments_of_such_lines_are_read_where_no_length_stands_in_them() -> None:
+    capture = _read("".join(f"{t} INFO renderer - presented frame={i}\n" for i, t in zip(C, STAMPS, strict=True)))
+    assert capture.n_frames == N - 1
+    assert capture.provenance.metadata["recorded_from_local"].startswith("2026-11-30T12:00:01.0")
+
+
+def test_notes_of_names_with_values_in_a_table_leave_it_a_table() -> None:
+    capture = _read("".join(f"{i},{d},preset=high scale=0.7\n" for i, d in zip(C, D, strict=True)))
+    assert _lengths_ms(capture) == MS
+
+
+def test_of_words_around_numbers_the_length_of_the_card_is_not_that_of_the_frame() -> None:
+    rows = [
+        f"[{end / 1000:9.4f}] frame {i} took {d}ms, gpu {g}ms\n" for i, d, g, end in zip(C, D, GPU, ENDS, strict=True)
+    ]
+    assert _lengths_ms(_read("".join(rows))) == MS
+    with pytest.raises(ReadError, match="there is no line of names"):
+        _read("".join(f"frame {i} gpu {g} ms\n" for i, g in zip(C, GPU, strict=True)))
+
+
+@pytest.mark.parametrize("late", [0, 300])
+def test_rows_of_events_without_a_frame_time_are_another_stream(late: int) -> None:
+    lines = []
+    for i, (ms, end) in enumerate(zip(MS, ENDS, strict=True)):
+        lines.append(json.dumps({"type": "frame", "ts": end / 1000, "data": {"id": i, "frame_ms": ms}}))
+        if i > late and i % 20 == 9:
+            lines.append(json.dumps({"type": "loading", "ts": end / 1000, "data": {"asset": "rock"}}))
+    capture = _read("\n".join(lines) + "\n")
+    assert _lengths_ms(capture) == MS
+    assert "'frame' was read, of 'frame' (400), 'loading'" in " ".join(each.message for each in capture.caveats)
+
+
+def test_of_two_equal_streams_the_one_that_is_called_frame_is_read() -> None:
+    rows = [
+        {"name": name, "ts": round(end * 1000), "dur": round(ms * share * 1000)}
+        for end, ms in zip(ENDS, MS, strict=True)
+        for name, share in (("Frame", 1), ("Paint", 0.4))
+    ]
+    assert _read(json.dumps({"events": rows})).n_frames == N
+
+
+def test_begin_and_end_in_rows_without_names_are_moments_of_which_the_end_counts() -> None:
+    starts = [0.0, *ENDS[:-1]]
+    rows = zip(starts, ENDS, strict=True)
+    capture = _read("".join(f"{a:.4f},Begin,Present,{i}\n{b:.4f},End,Present,{i}\n" for i, (a, b) in enumerate(rows)))
+    assert _lengths_ms(capture) == MS[1:]
+
+
+@pytest.mark.parametrize(("name", "words"), [("kind", ("new", "duplicate")), ("duplicate", ("0", "1"))])
+def test_rows_that_repeat_the_picture_before_are_not_taken_for_frames(name: str, words: tuple[str, str]) -> None:
+    marks = [words[i % 5 == 4] for i in C]
+    content = table(f"time_ms,{name}", fixed([i * 16.6667 for i in C], 4), marks).decode()
+    with pytest.raises(ReadError, match=rf"no frames of their own; .*--stream {words[0]} "):
+        _read(content)
+    lengths = _lengths_ms(_read(content, stream=words[0]))
+    assert (len(lengths), min(lengths), max(lengths)) == (N * 4 // 5 - 1, 16.667, 33.333)
+
+
+def test_a_flag_named_after_a_task_parts_no_streams() -> None:
+    rows = zip(D, MS, strict=True)
+    assert (
+        _lengths_ms(_read("delta (ms),long task\n" + "".join(f"{d},{'yes' if ms > 20 else 'no'}\n" for d, ms in rows)))
+        == MS
+    )
+
+
+def test_numbers_that_are_the_same_length_in_either_reading_are_read() -> None:
+    rows = zip(STAMPS, D, strict=True)
+    content = "Time;Frame time\n" + "".join(f"{t[11:].replace(',', '.')};{d.replace('.', ',')}\n" for t, d in rows)
+    assert _lengths_ms(_read(content)) == MS
+
+
+def test_the_frame_time_of_the_display_that_goes_up_and_down_is_no_moment() -> None:
+    rows = zip(C, D, strict=True)
+    assert _lengths_ms(_read("frame,display frame time (ms)\n" + "".join(f"{i},{d}\n" for i, d in rows))) == MS
