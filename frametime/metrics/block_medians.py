@@ -15,6 +15,9 @@ _SHORT: Final = 256
 Numbers: TypeAlias = NDArray[Any]
 """Whole or not."""
 
+_FAR: Final = 4.0
+_MISLEADING: Final = 4.0
+
 
 def median(values: NDArray[np.float64]) -> float:
     """Median of one finite value or more, left in their order.
@@ -84,6 +87,47 @@ def _middles_of_rows(values: Numbers, firsts: NDArray[np.int64], lengths: NDArra
     return rows[numbers, (lengths - 1) // 2], rows[numbers, lengths // 2]
 
 
+class Levels(NamedTuple):
+    """The level of each stretch of a run.
+
+    Attributes
+    ----------
+    sizes : ndarray of float64, shape (n_stretches,)
+    values : ndarray, shape (n,)
+        What they are the medians of, or the means.
+    are_means : bool
+    """
+
+    sizes: NDArray[np.float64]
+    values: Numbers
+    are_means: bool
+
+
+def levels_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 1.0) -> Levels:
+    """The level of each stretch: its median, or its mean where medians mislead.
+
+    Where values lie in two heaps (half of a display's beats missed, long and short frames in turn, a timer of whole
+    milliseconds) the median of a stretch falls into one or the other by chance. The variance of medians of normal
+    values is 1.6 times that of means; from 4 times on, of all stretches or from each to the next, means stand for them
+    (common practice, no source). A value beyond 4 times the median, of its stretch and of all, then counts as that.
+
+    Examples
+    --------
+    >>> levels_between(np.array([8.0, 12.0, 8.0, 12.0, 8.0, 12.0]), np.array([0, 3, 6])).sizes.round(2).tolist()
+    [9.33, 10.67]
+    """
+    medians, counts = medians_between(values, edges, unit=unit), np.diff(edges)
+    held = np.minimum(values, np.repeat(_FAR * unit * np.maximum(medians, medians.mean()), counts))
+    means = np.add.reduceat(held, edges[:-1]) / (unit * counts)
+    if any(of(medians) > _MISLEADING * of(means) for of in (_squared_steps, np.var)):
+        return Levels(means, held, are_means=True)
+    return Levels(medians, values, are_means=False)
+
+
+def _squared_steps(levels: NDArray[np.float64]) -> float:
+    return float(np.square(np.diff(levels)).sum())
+
+
 class Blocks(NamedTuple):
     """Consecutive blocks of equal duration; blocks with too few frames are joined to their neighbor.
 
@@ -94,8 +138,8 @@ class Blocks(NamedTuple):
     ends_s : ndarray of float64, shape (n_blocks,)
         End of the last frame of each block, seconds since the start.
     middles_s : ndarray of float64, shape (n_blocks,)
-    levels_ms : ndarray of float64, shape (n_blocks,)
-        Median frame time.
+    levels : Levels
+        Of the frame times, in ms.
     block_s : float
         Duration of one: the run's own, divided by their number.
     """
@@ -103,8 +147,13 @@ class Blocks(NamedTuple):
     edges: NDArray[np.int64]
     ends_s: NDArray[np.float64]
     middles_s: NDArray[np.float64]
-    levels_ms: NDArray[np.float64]
+    levels: Levels
     block_s: float
+
+    @property
+    def levels_ms(self) -> NDArray[np.float64]:
+        """Median frame time of each block, or mean: see `levels_between`."""
+        return self.levels.sizes
 
     @property
     def n_blocks(self) -> int:
@@ -136,7 +185,7 @@ def make_blocks(
     marks, block_s = block_edges(ends_s, block_s=block_s, max_blocks=max_blocks, min_frames=min_frames)
     ends = ends_s[marks[1:] - 1]
     starts = np.concatenate(([0.0], ends[:-1]))
-    return Blocks(marks, ends, 0.5 * (starts + ends), medians_between(steps_ns, marks, unit=NS_PER_MS), block_s)
+    return Blocks(marks, ends, 0.5 * (starts + ends), levels_between(steps_ns, marks, unit=NS_PER_MS), block_s)
 
 
 def block_edges(

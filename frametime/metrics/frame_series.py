@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cached_property, wraps
-from typing import Final, TypeVar, cast
+from typing import TypeVar, cast
 
 import numpy as np
 import pyarrow as pa
@@ -17,8 +17,6 @@ from frametime.metrics.options import MeasureOptions
 from frametime.units import NS_PER_MS, NS_PER_S
 
 Found = TypeVar("Found")
-
-_BLOCK: Final = 1 << 15
 
 
 def frame_times_ms(timestamps_ns: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -49,15 +47,10 @@ def frame_times_ms(timestamps_ns: NDArray[np.int64]) -> NDArray[np.float64]:
     """
     if timestamps_ns.ndim != 1 or timestamps_ns.size < 2:
         raise ValueError(f"timestamps_ns must hold two values or more, got shape {timestamps_ns.shape!r}")
-    times_ms = np.empty(timestamps_ns.size - 1)
-    # In blocks that stay in the processor's cache: no second array of the size of the run.
-    for start in range(0, times_ms.size, _BLOCK):
-        block_ms = times_ms[start : start + _BLOCK]
-        steps_ns = np.diff(timestamps_ns[start : start + _BLOCK + 1])
-        if steps_ns.min() <= 0:
-            raise ValueError("timestamps_ns must rise strictly")
-        np.divide(steps_ns, NS_PER_MS, out=block_ms)
-    return times_ms
+    steps_ns = np.diff(timestamps_ns)
+    if steps_ns.min() <= 0:
+        raise ValueError("timestamps_ns must rise strictly")
+    return np.asarray(steps_ns / NS_PER_MS, dtype=np.float64)
 
 
 def numpy_column(table: pa.Table, name: str) -> NDArray[np.generic]:
@@ -130,12 +123,7 @@ class FrameSeries:
     @cached_property
     def ends_s(self) -> NDArray[np.float64]:
         """End of each frame in seconds since the start of the first, shape (n_frames,)."""
-        ends_s = np.empty(self.n_frames)
-        for start in range(0, ends_s.size, _BLOCK):
-            block_s = ends_s[start : start + _BLOCK]
-            block_ns = self.timestamps_ns[start + 1 : start + 1 + block_s.size]
-            np.divide(block_ns - self.timestamps_ns[0], NS_PER_S, out=block_s)
-        return ends_s
+        return np.asarray((self.timestamps_ns[1:] - self.timestamps_ns[0]) / NS_PER_S, dtype=np.float64)
 
     @property
     def sensors(self) -> SensorTrace | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
+from functools import partial
 from itertools import pairwise
 from math import ceil, sqrt
 from typing import Final, Literal, NamedTuple
@@ -196,7 +197,7 @@ _STRETCH: Final = 1 << 16
 # A value of the frame time that is no accident: at least this share of the frames, and this many.
 _COMMON_SHARE: Final = 0.005
 _COMMON_COUNT: Final = 3
-# With only two values, the step is told from a change of level when the timestamps never leave an even beat.
+# With only two values and no round step, it is told from a change of level where no timestamp leaves an even beat.
 _TWO_VALUE_STEP_FRACTION: Final = 0.25
 _ALTERNATING: Final = -0.9
 
@@ -212,7 +213,8 @@ def timer_step_ns(timestamps_ns: NDArray[np.int64], *, least_ns: float) -> int |
 
     All frame times are whole multiples of the step; it is their greatest common divisor. Frame times that are equal, or
     jump between two levels, have a large common divisor with any clock. So the multiples must show the clock at work:
-    three in a row that are common, or two in a row between which the timestamps keep to an even beat.
+    three in a row that are common, or two at random of a round step (that of a clock, or of the digits written),
+    or between which the timestamps keep to an even beat.
 
     Parameters
     ----------
@@ -249,14 +251,15 @@ def timer_step_ns(timestamps_ns: NDArray[np.int64], *, least_ns: float) -> int |
 
 
 def _two_values_show_it(times_ns: NDArray[np.int64], step_ns: int) -> bool:
+    """Whether neighbors at random are a clock's: its step is a round number, or the timestamps keep to an even beat."""
     mean_ns = float(times_ns.mean())
-    if step_ns > _TWO_VALUE_STEP_FRACTION * mean_ns:
-        return False
     deviations = times_ns - mean_ns
+    if float((deviations[1:] * deviations[:-1]).sum() / np.square(deviations).sum()) <= _ALTERNATING:
+        return False
+    is_round = 10 ** (len(str(step_ns)) - 1) == step_ns and int(times_ns.min()) > step_ns
     beside_beat_ns = np.cumsum(deviations)
     keeps_beat = float(beside_beat_ns.max() - beside_beat_ns.min()) <= 2 * step_ns
-    alternation = float((deviations[1:] * deviations[:-1]).sum() / np.square(deviations).sum())
-    return keeps_beat and alternation > _ALTERNATING
+    return is_round or (keeps_beat and step_ns <= _TWO_VALUE_STEP_FRACTION * mean_ns)
 
 
 _LOOKED_AT: Final = 4096
@@ -266,6 +269,8 @@ _LONGEST_SPAN: Final = 256
 # Up to 10 % above the cluster lie at least 10 % of the slower frames (common practice, no source).
 _CLOSE_BY: Final = 1.1
 _CLOSE_BY_SHARE: Final = 0.1
+# From 1 % on frames of half the commonest length show what beat that one is two of (common practice, no source).
+_HALVED_SHARE: Final = 0.01
 
 
 class Cap(NamedTuple):
@@ -317,10 +322,20 @@ def find_cap(
         and close_by >= _CLOSE_BY_SHARE * slower
     ):
         return Cap(frame_time_ms=cap_ms, share=near, sign="wall")
-    wide_fraction = rule.cap_wide_fraction
-    wide = _share(sorted_frame_times_ms, cap_ms * (1.0 - wide_fraction), cap_ms * (1.0 + wide_fraction))
-    beat_ms = _beat_ms(timestamps_ns, cap_ms, rule.cap_beat_ratio) if wide >= rule.cap_beat_share else None
-    return None if beat_ms is None else Cap(frame_time_ms=beat_ms, share=wide, sign="beat")
+    around = partial(_share_around, sorted_frame_times_ms, rule.cap_wide_fraction)
+    # A frame that misses a beat lasts two, and where most do that is the commonest frame time.
+    halved = [cap_ms / 2.0] if around(cap_ms / 2.0) >= _HALVED_SHARE else []
+    for base_ms in (cap_ms, *halved):
+        is_looked_at = sum(around(base_ms, beats) for beats in (1, 2, 3)) >= rule.cap_beat_share
+        beat_ms = _beat_ms(timestamps_ns, base_ms, rule.cap_beat_ratio) if is_looked_at else None
+        if beat_ms is not None:
+            return Cap(frame_time_ms=beat_ms * round(cap_ms / base_ms), share=around(cap_ms), sign="beat")
+    return None
+
+
+def _share_around(sorted_ms: NDArray[np.float64], fraction: float, base_ms: float, beats: int = 1) -> float:
+    """Share of the frames that last so many beats, give or take this fraction of one."""
+    return _share(sorted_ms, base_ms * (beats - fraction), base_ms * (beats + fraction))
 
 
 def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from math import ceil, log
 from typing import Final, NamedTuple
 
@@ -17,7 +18,7 @@ from frametime.metrics.drift.drift import drift_of, ends_words, percent, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
-from frametime.metrics.stutter import stutters_of
+from frametime.metrics.stutter import find_stutters, stutters_of
 from frametime.words import counted, first_of
 
 FIXED_KEYS: Final = tuple(FIXED)
@@ -35,6 +36,12 @@ GATHERED_CHANCE: Final = 0.002
 """Stutters gather where one of these shares of them lies within this part of the run, and random times would do so with
 a smaller chance than this (common practice, no source)."""
 
+NEAR_LIMIT: Final = 0.05
+NEAR_LIMIT_FRAMES: Final = 10
+"""So many frames or more within this share of the limit of stutters, and half as many as count, are told (common
+practice, no source)."""
+STUTTER_KEYS: Final = ("stutter_count", "stutter_per_min", "stutter_time_fraction")
+
 TOLD_CLOCK_DRIFT_PPM: Final = 10.0
 """Drift of two clocks beyond which it is told; two ordinary quartz clocks differ by tens of parts per million
 (common practice, no source)."""
@@ -46,8 +53,8 @@ TOLD_RATE_DIFFERENCE: Final = 2e-4
 def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """Caveats of the findings of a run, each naming the metrics it bears on.
 
-    Codes: ``warm-up``, ``stutters-gather``, ``drift``, ``level-change``, ``not-all-play``, ``display-times-fall``,
-    ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
+    Codes: ``warm-up``, ``stutters-gather``, ``stutters-at-limit``, ``drift``, ``level-change``, ``not-all-play``,
+    ``display-times-fall``, ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
     ``clock-drift-removed``, ``dropped-frames``.
     """
     timing = *_of_drift(series), *_of_stutters(series), *_of_segments(series)
@@ -86,6 +93,25 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
     elif keeps_level and (told := gathering(ends_s, series.duration_s)):
         yield Caveat(code="stutters-gather", message=f"{told}: what happens there?", weight=Weight.NOTE)
+    yield from _of_frames_at_the_limit(series, ends_s.size)
+
+
+def _of_frames_at_the_limit(series: FrameSeries, n_stutters: int) -> Iterator[Caveat]:
+    """A count that hangs on the jitter of the clock, as where frames miss a beat of the display and last two."""
+    rule, times_ms = series.options.stutter, series.sorted_ms
+    beside = [replace(rule, ratio=rule.ratio * factor) for factor in (1.0 - NEAR_LIMIT, 1.0 + NEAR_LIMIT)]
+    n_beyond = times_ms.size - int(np.searchsorted(times_ms, beside[0].ratio * times_ms[times_ms.size // 2]))
+    if n_beyond < NEAR_LIMIT_FRAMES:
+        return
+    most, least = (
+        find_stutters(series.timestamps_ns, series.frame_times_ms, rule=other).positions.size for other in beside
+    )
+    if most - least >= max(NEAR_LIMIT_FRAMES, n_stutters / 2):
+        told = (
+            f"{most - least} frames last about {rule.ratio:g} x the local median, where stutters begin: {n_stutters} "
+            f"count, {most} with --stutter-ratio {beside[0].ratio:g}, {least} with {beside[1].ratio:g}."
+        )
+        yield Caveat(code="stutters-at-limit", message=told, weight=Weight.NOTE, metrics=STUTTER_KEYS)
 
 
 def gathering(times_s: NDArray[np.float64], run_s: float) -> str:
@@ -252,7 +278,7 @@ def smoothness_profile(
     rule : ProfileRule
     """
     of_values = _level(values, rule), _tail(values, rule), _stutter(values, rule)
-    items = (*of_values, _rhythm(findings, rule), _drift(findings), _display(findings, rule))
+    items = (*of_values, _rhythm(values, findings, rule), _drift(findings), _display(findings, rule))
     return tuple(item for item in items if item is not None)
 
 
@@ -287,21 +313,32 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
     return ProfileItem("stutter", "stutter_per_min", per_min, word, threshold, PRACTICE)
 
 
-def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
-    rhythm = findings.rhythm
-    key, value, word = "alternating_fraction", None, _NONE
+def _rhythm(values: Mapping[str, MetricValue], findings: Findings, rule: ProfileRule) -> ProfileItem:
+    rhythm, period = findings.rhythm, findings.rhythm and findings.rhythm.hitch_period
+    key, value, word, source = "alternating_fraction", None, _NONE, PRACTICE
     threshold = f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01"
     if rhythm is not None:
         value = rhythm.alternating_fraction
-        words = ["alternating"] if value >= rule.alternating_fraction else []
-        if rhythm.hitch_period is not None:
-            if not words:
-                key, value = "hitch_period_s", rhythm.hitch_period.period_s
-            words.append("recurring hitches")
-        word = " and ".join(words) or "even"
-        if not words and rhythm.unlooked_reason is not None:
+        words = ["alternating"] * (value >= rule.alternating_fraction) + ["recurring hitches"] * (period is not None)
+        word = " and ".join(words)
+        if period is not None and len(words) == 1:
+            key, value = "hitch_period_s", period.period_s
+        elif not words and rhythm.unlooked_reason is not None:
             word, threshold = "not looked at", rhythm.unlooked_reason
-    return ProfileItem("rhythm", key, value, word, threshold, PRACTICE)
+        elif not words:
+            key, value, source = "pacing_masd_ms", _value(values, "pacing_masd_ms"), _VARIATION
+            step_ms, small, large = _usual_step_ms(values), rule.small_judder_ms, rule.large_judder_ms
+            word = "even" if step_ms <= small else "uneven" if step_ms <= large else "very uneven"
+            threshold = f"uneven over {small:g} ms from frame to frame, very uneven over {large:g} ms"
+    return ProfileItem("rhythm", key, value, word, threshold, source)
+
+
+def _usual_step_ms(values: Mapping[str, MetricValue]) -> float:
+    """Mean step from frame to frame, less those into stutters and out of them: each is what the stutter lost."""
+    step_ms, fps, lost = (
+        _value(values, key) or 0.0 for key in ("pacing_masd_ms", "average_fps", "stutter_time_fraction")
+    )
+    return step_ms - (2000.0 * lost / fps if fps else 0.0)
 
 
 def _drift(findings: Findings) -> ProfileItem:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
+from numpy.typing import NDArray
 
 from frametime.metrics.drift.drift import DriftRule, drift_of
 
@@ -131,3 +132,45 @@ def test_a_wide_interval_is_not_called_steady() -> None:
 
 def test_one_block_is_one_block() -> None:
     assert drift_of(run_of(np.array([8.0]))).sentence.startswith("Not enough for drift: 1 block of 0.008 s; ")
+
+
+def waiting_for_60_hz(missed: float, seed: int) -> NDArray[np.float64]:
+    """2 400 frames of a display of 60 Hz that miss one beat at random; their timestamps jitter by 0.3 ms."""
+    rng = np.random.default_rng(seed)
+    beats = np.cumsum(1 + (rng.random(2400) < missed))
+    return np.diff(beats * 1000.0 / 60.0 + 0.3 * rng.standard_normal(2400), prepend=0.0)
+
+
+def in_whole_ms(frame_ms: float, seed: int) -> NDArray[np.float64]:
+    swing = 0.02 * np.sin(np.arange(6000) / 700.0 + seed)
+    ends_ms = np.cumsum(frame_ms * np.exp(swing + 0.03 * np.random.default_rng(seed).standard_normal(6000)))
+    return np.diff(np.round(ends_ms), prepend=0.0)
+
+
+@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("kind", ["beats missed", "whole ms", "alternating", "24 on 60"])
+def test_frames_in_two_heaps_change_no_level(kind: str, seed: int) -> None:
+    """The median of a second falls into one heap or the other by chance: 134 % longer frames, where none are."""
+    noise = np.exp(0.05 * np.random.default_rng(seed).standard_normal(3000))
+    times_ms = {
+        "beats missed": waiting_for_60_hz(0.48, seed),
+        "whole ms": in_whole_ms(4.5, seed),
+        "alternating": 33.3 * noise * np.tile([0.75, 1.25], 1500),
+        "24 on 60": np.tile([50.0, 100.0 / 3.0], 1500) + 0.05 * np.log(noise),
+    }[kind]
+    drift = drift_of(run_of(times_ms))
+    assert drift.changes == ()
+    assert not drift.is_drift
+
+
+def test_a_change_in_how_many_beats_are_missed_is_told_by_the_mean() -> None:
+    drift = drift_of(run_of(np.concatenate((waiting_for_60_hz(0.35, 1), waiting_for_60_hz(0.65, 2)))))
+    (change,) = [change for change in drift.changes if change.kind == "level"]
+    assert change.time_s == pytest.approx(2400 * 1.35 / 60, abs=3.0)
+    assert (change.before_ms, change.after_ms) == pytest.approx((1.35e3 / 60, 1.65e3 / 60), rel=0.03)
+    assert "(mean " in change.sentence
+
+
+def test_a_level_that_medians_show_is_told_by_the_median_as_before() -> None:
+    drift = drift_of(planted(1, step(20.0, 41.0)))
+    assert "(median " in drift.changes[0].sentence

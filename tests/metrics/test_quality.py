@@ -51,6 +51,14 @@ def test_equal_frames_seen_by_a_coarse_timer() -> None:
     assert "coarse-timer" in codes(np.tile([16.0, 16.0, 17.0, 16.0, 17.0], 400))
 
 
+@pytest.mark.parametrize(("frame_ms", "step_ms"), [(4.5, 1.0), (2.51, 1.0), (8.35, 0.1)])
+def test_neighbors_at_random_are_a_clock_of_a_round_step(frame_ms: float, step_ms: float) -> None:
+    """4, 5, 5, 4, 4 ms: frames that vary less than the clock can tell, and wander too far for an even beat."""
+    stamps = cut_down(ordinary_ms(5000, level_ms=frame_ms, spread=0.1 * step_ms / frame_ms), step_ms)
+    assert set(np.diff(stamps) // round(step_ms * 1e6)) <= {int(frame_ms / step_ms), int(frame_ms / step_ms) + 1}
+    assert f"steps of {step_ms:.3g} ms" in caveats_of(stamps)["coarse-timer"].message
+
+
 @pytest.mark.parametrize(
     "frame_times_ms",
     [
@@ -128,6 +136,16 @@ def test_frames_that_wait_for_a_fixed_refresh(jitter_ms: float) -> None:
     message = caveats_of((np.concatenate([[0.0], shown_ms]) * 1e6).astype(np.int64))["capped"].message
     assert "(60.0 fps)" in message
     assert "keep to that beat" in message or (jitter_ms < 0.1 and "hardly any takes more or less" in message)
+
+
+@pytest.mark.parametrize("missed", [0.4, 0.45, 0.6, 0.8, 0.95])
+@pytest.mark.parametrize("jitter_ms", [0.05, 0.3, 1.0])
+def test_a_fixed_refresh_of_which_many_beats_are_missed(missed: float, jitter_ms: float) -> None:
+    """Frames of one beat and of two: the commonest are told, and all keep to the beat."""
+    rng = np.random.default_rng(7)
+    shown_ms = np.cumsum(1 + (rng.random(4000) < missed)) * 1000.0 / 60.0 + jitter_ms * rng.normal(size=4000)
+    message = caveats_of((np.concatenate([[0.0], shown_ms]) * 1e6).astype(np.int64))["capped"].message
+    assert ("(60.0 fps)" if missed < 0.5 else "(30.0 fps)") in message
 
 
 @pytest.mark.parametrize("jitter_ms", [0.1, 0.2, 0.3, 0.6])

@@ -16,6 +16,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Better, Metric, Missing
 from frametime.metrics.options import MeasureOptions, parse_refresh
 from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, gathering, regularity_caveats
+from frametime.metrics.stutter import stutters_of
 
 FIXED = MeasureOptions(refresh=parse_refresh("144"))
 VARIABLE = MeasureOptions(refresh=parse_refresh("48-144"))
@@ -156,7 +157,7 @@ def test_a_clean_run_has_nothing_to_say() -> None:
 def test_each_planted_cause_is_told_with_its_numbers() -> None:
     drift = regularity_caveats(planted(1, slope(8.0)))
     assert [caveat.code for caveat in drift] == ["drift"]
-    assert re.search(r"% slower per minute \(median \d+\.\d\d to \d+\.\d\d ms, p = ", drift[0].message)
+    assert re.search(r"% slower per minute \(level \d+\.\d\d to \d+\.\d\d ms, p = ", drift[0].message)
     change = regularity_caveats(planted(1, step(8.0, 41.0)))
     assert [caveat.code for caveat in change] == ["level-change"]
     assert change[0].message.startswith("The run has 7.4 % longer frames after 41 s")
@@ -238,3 +239,21 @@ def test_warm_up_that_was_not_looked_for_is_not_none() -> None:
 )
 def test_a_run_too_short_for_a_spectrum_says_so(n: int, reason: str) -> None:
     assert value_of(run_of(np.full(n, 10.0)), "spectrum_line_hz") == Missing(reason=reason)
+
+
+def test_a_count_of_stutters_that_hangs_on_jitter_is_told() -> None:
+    """Frames of two beats of 60 Hz last twice the median, give or take the jitter of their timestamps."""
+    rng = np.random.default_rng(1)
+    shown_ms = np.cumsum(1 + (rng.random(3000) < 0.3)) * 1000.0 / 60.0 + 0.3 * rng.standard_normal(3000)
+    series = run_of(np.diff(shown_ms, prepend=0.0))
+    (caveat,) = [found for found in regularity_caveats(series) if found.code == "stutters-at-limit"]
+    told = re.fullmatch(
+        r"(\d+) frames last about 2 x the local median, where stutters begin: (\d+) count, (\d+) with --stutter-ratio "
+        r"1.9, 0 with 2.1.",
+        caveat.message,
+    )
+    assert told is not None
+    assert int(told[1]) == int(told[3]) == pytest.approx(np.sum(np.diff(shown_ms) > 25.0), rel=0.05)
+    assert int(told[2]) == stutters_of(series).positions.size
+    clear_ms = np.where(rng.random(3000) < 0.01, 60.0, 16.7) + 0.1 * rng.standard_normal(3000)
+    assert all(found.code != "stutters-at-limit" for found in regularity_caveats(run_of(clear_ms)))

@@ -28,7 +28,6 @@ SHOWN_TIMES_FRACTION = 0.1
 """The log's times are the shown times when its steps differ from the shown ones by less than this share of a refresh
 (rms). Common practice, no source."""
 
-_BLOCK: Final = 1 << 15
 
 _FEW: Final = Missing(reason="fewer than two frames were shown")
 _OTHER_KIND: Final = Missing(reason="no refresh of this kind was given")
@@ -246,9 +245,8 @@ def fixed_steps_of(series: FrameSeries) -> FixedSteps | Missing:
 
 
 def _rms(values: NDArray[np.float64]) -> float:
-    """In blocks that stay in the processor's cache; a product of vectors would depend on how many cores there are."""
-    blocks = (values[start : start + _BLOCK] for start in range(0, values.size, _BLOCK))
-    return math.sqrt(math.fsum(float(np.square(block).sum()) for block in blocks) / values.size)
+    """By a sum of squares: a product of vectors would depend on how many cores there are."""
+    return math.sqrt(float(np.square(values).mean()))
 
 
 def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:

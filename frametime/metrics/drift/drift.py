@@ -8,7 +8,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, Numbers, make_blocks, median, medians_between
+from frametime.metrics.block_medians import Blocks, Levels, levels_between, make_blocks, median
 from frametime.metrics.drift import trend
 from frametime.metrics.drift.change_points import ChangePoint, ChangeRule, best_split, find_change_points, find_jumps
 from frametime.metrics.frame_series import FrameSeries, once_a_series
@@ -43,7 +43,9 @@ def percent(value: float) -> str:
     return f"{size:.0f}" if size >= 100.0 else f"{size:.1f}" if size >= 1.0 else f"{size:.2g}" if size >= 0.001 else "0"
 
 
-def change_sentence(kind: Literal["level", "spread"], before_ms: float, after_ms: float, time_s: float) -> str:
+def change_sentence(
+    kind: Literal["level", "spread"], before_ms: float, after_ms: float, time_s: float, of: str = "median"
+) -> str:
     """One change.
 
     Examples
@@ -58,7 +60,7 @@ def change_sentence(kind: Literal["level", "spread"], before_ms: float, after_ms
     if kind == "level":
         word = "longer" if after_ms > before_ms else "shorter"
         change_pct = 100.0 * (after_ms / before_ms - 1.0)
-        return f"{percent(change_pct)} % {word} frames after {seconds(time_s)} (median {values})"
+        return f"{percent(change_pct)} % {word} frames after {seconds(time_s)} ({of} {values})"
     ratio = after_ms / before_ms
     how = f"{ratio:.1f} times as large" if ratio > 1.0 else f"down to {100.0 * ratio:.0f} %"
     return f"steps from frame to frame {how} after {seconds(time_s)} ({values})"
@@ -102,15 +104,15 @@ def slope_words(slope_pct_per_min: float) -> str:
 
 
 def ends_words(levels_ms: NDArray[np.float64]) -> str:
-    """Median level of the first and of the last tenth of a run: a slope says little of a change that speeds up.
+    """Level of the first and of the last tenth of a run: a slope says little of a change that speeds up.
 
     Examples
     --------
     >>> ends_words(8.0 * 1.02 ** np.arange(40.0))
-    'median 8.24 to 16.81 ms'
+    'level 8.24 to 16.81 ms'
     """
     tenth = max(levels_ms.size // 10, 1)
-    return f"median {median(levels_ms[:tenth]):.2f} to {median(levels_ms[-tenth:]):.2f} ms"
+    return f"level {median(levels_ms[:tenth]):.2f} to {median(levels_ms[-tenth:]):.2f} ms"
 
 
 def _sentence(
@@ -246,7 +248,7 @@ def blocks_of(series: FrameSeries) -> Blocks:
 
 
 def settled_levels_ms(series: FrameSeries) -> NDArray[np.float64]:
-    """Median frame time of each block after the warm-up."""
+    """Level of each block after the warm-up."""
     blocks = blocks_of(series)
     return blocks.levels_ms[_find_warm_up(blocks)[1] :]
 
@@ -343,26 +345,27 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
         if all(abs(jump.n_before - place) > near for place in places)
     ]
     points = (*points, *jumps[: RULE.level_changes.max_changes - len(points)])
-    found = [_told(series, "level", series.steps_ns, blocks.edges[first:], point) for point in points]
+    found = [_told(series, "level", blocks.levels, blocks.edges[first:], point) for point in points]
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
     moved_ns = np.abs(np.diff(series.steps_ns, prepend=series.steps_ns[:1]))
-    spreads_ms = medians_between(moved_ns, blocks.edges, unit=NS_PER_MS)
+    spreads = levels_between(moved_ns, blocks.edges, unit=NS_PER_MS)
     # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
-    if spreads_ms.min() > 0.0:
-        spread_points = find_change_points(spreads_ms[first:], RULE.spread_changes)
-        found += [_told(series, "spread", moved_ns, blocks.edges[first:], point) for point in spread_points]
+    if spreads.sizes.min() > 0.0:
+        spread_points = find_change_points(spreads.sizes[first:], RULE.spread_changes)
+        found += [_told(series, "spread", spreads, blocks.edges[first:], point) for point in spread_points]
     return tuple(sorted(found, key=lambda change: change.time_s))
 
 
 def _told(
     series: FrameSeries,
     kind: Literal["level", "spread"],
-    values_ns: Numbers,
+    levels: Levels,
     edges: NDArray[np.int64],
     point: ChangePoint,
 ) -> Change:
     """A change with its time: the split of the four blocks around it with the least sum of absolute residuals."""
     low, high = int(edges[point.n_before - 2]), int(edges[point.n_before + 2])
-    time_s = float(series.ends_s[low + best_split(values_ns[low:high] / NS_PER_MS, point.before, point.after) - 1])
-    sentence = change_sentence(kind, point.before, point.after, time_s)
+    time_s = float(series.ends_s[low + best_split(levels.values[low:high] / NS_PER_MS, point.before, point.after) - 1])
+    of = "mean" if levels.are_means else "median"
+    sentence = change_sentence(kind, point.before, point.after, time_s, of)
     return Change(time_s, kind, point.before, point.after, point.p_value, sentence)

@@ -173,18 +173,11 @@ def _level_and_spread(series: FrameSeries, low: int, high: int) -> tuple[float, 
     return level, (median(steps) if steps.size else 0.0) / level
 
 
-def _median_ms(series: FrameSeries, low: int, high: int) -> float:
-    if high - low < series.n_frames:
-        return median(series.frame_times_ms[low:high])
-    # The usual capture is one stretch, and its frames are sorted already.
-    return float(0.5 * (series.sorted_ms[(high - 1) // 2] + series.sorted_ms[high // 2]))
-
-
 def _numbered(series: FrameSeries, stretches: list[tuple[int, int, Kind]]) -> tuple[Segment, ...]:
     segments = []
     for number, (low, high, kind) in enumerate(stretches, start=1):
         start_s, end_s = float(series.ends_s[low - 1]) if low else 0.0, float(series.ends_s[high - 1])
-        median_ms = None if kind == "pause" else _median_ms(series, low, high)
+        median_ms = None if kind == "pause" else median(series.frame_times_ms[low:high])
         segments.append(Segment(number, start_s, end_s, kind, high - low, median_ms))
     return tuple(segments)
 

@@ -306,8 +306,6 @@ class AlternationRule(NamedTuple):
 
 RULE: Final = AlternationRule()
 
-_PIECE = 1 << 14
-
 
 @once_a_series
 def rhythm_of(series: FrameSeries) -> Rhythm:
@@ -329,23 +327,11 @@ def alternating_runs(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.in
     if frame_times_ms.size < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     turns = _turns(frame_times_ms, RULE.min_step_fraction)
-    if not _holds_run(turns, RULE.min_frames - 2):
-        turns = turns[:0]
     edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
     # A run of k turns joins k + 1 steps, so k + 2 frames.
     first, last = edges[::2], edges[1::2] + 1
     kept = last - first + 1 >= RULE.min_frames
     return first[kept], last[kept]
-
-
-def _holds_run(flags: NDArray[np.bool_], length: int) -> bool:
-    """Whether so many in a row are set anywhere."""
-    held = 1
-    while held < length:
-        more = min(held, length - held)
-        flags = flags[:-more] & flags[more:]
-        held += more
-    return bool(flags.any())
 
 
 def inside_runs(first: NDArray[np.int64], last: NDArray[np.int64], n: int) -> NDArray[np.bool_]:
@@ -387,15 +373,7 @@ def alternation(frame_times_ms: NDArray[np.float64]) -> tuple[float, float | Non
 
 
 def _turns(frame_times_ms: NDArray[np.float64], min_step_fraction: float) -> NDArray[np.bool_]:
-    """Whether a large step up is followed by a large step down, or the other way round, shape (n_frames - 2,).
-
-    A piece at a time, so small that it stays in the processor's cache.
-    """
-    n_turns = frame_times_ms.size - 2
-    turns = np.empty(n_turns, dtype=np.bool_)
-    for low in range(0, n_turns, _PIECE):
-        piece = frame_times_ms[low : low + _PIECE + 2]
-        steps_ms = np.diff(piece)
-        large = np.abs(steps_ms) >= 0.5 * min_step_fraction * (piece[1:] + piece[:-1])
-        turns[low : low + _PIECE] = large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0))
-    return turns
+    """Whether a large step up is followed by a large step down, or the other way round, shape (n_frames - 2,)."""
+    steps_ms = np.diff(frame_times_ms)
+    large = np.abs(steps_ms) >= 0.5 * min_step_fraction * (frame_times_ms[1:] + frame_times_ms[:-1])
+    return np.asarray(large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0)), dtype=np.bool_)
