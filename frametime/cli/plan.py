@@ -41,11 +41,11 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
         _update(chosen["update"], dry_run=dry_run)
         return
     assert folder is not None
-    pattern, card = chosen_pattern("--path-pattern", chosen["pattern"]), chosen["card"]
-    drafts = draft_plans(folder, beside=out.parent, pattern=pattern, card=card)
-    if not dry_run:
+    if folder.is_dir() and not dry_run:  # else that is told
         refuse_existing([out], force=force, helps="--update adds what is new, --force replaces it")
         refuse_log_as_output(out)
+    pattern, card = chosen_pattern("--path-pattern", chosen["pattern"]), chosen["card"]
+    drafts = draft_plans(folder, beside=out.parent, pattern=pattern, card=card)
     say_unlisted(drafts[0].walk.unlisted)
     for draft in drafts:
         click.echo("\n".join(draft.understood))
