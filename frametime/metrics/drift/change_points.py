@@ -151,8 +151,7 @@ def best_split(values: NDArray[np.float64], before: float, after: float) -> int:
     3
     """
     # Moving the split past a value costs its distance from the level before and saves that from the level after.
-    costs = np.abs(values - before) - np.abs(values - after)
-    return 1 + int(np.argmin(np.cumsum(costs)[:-1]))
+    return 1 + int(np.argmin(np.cumsum(np.abs(values - before) - np.abs(values - after))[:-1]))
 
 
 def _line_squares(values: NDArray[np.float64]) -> float:

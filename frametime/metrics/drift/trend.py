@@ -72,8 +72,7 @@ def slope_interval(
     half_width = normal_factor * float(np.sqrt(score_variance))
     low_rank = (n_slopes - half_width) / 2.0
     high_rank = (n_slopes + half_width) / 2.0 + 1.0
-    ranks = np.arange(1.0, n_slopes + 1.0)
-    low, high = np.interp([low_rank, high_rank], ranks, sorted_slopes)
+    low, high = np.interp([low_rank, high_rank], np.arange(1.0, n_slopes + 1.0), sorted_slopes)
     return float(low), float(high)
 
 

@@ -190,8 +190,7 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
     stop = min(int(np.searchsorted(times_s, end_s, side="left")) + 1, times_s.size)
     near_s, near = times_s[first:stop], values[first:stop]
     low_s, high_s = max(0.0, float(near_s[0])), min(end_s, float(near_s[-1]))
-    inside = (near_s > low_s) & (near_s < high_s)
-    points_s = np.concatenate(([low_s], near_s[inside], [high_s]))
+    points_s = np.concatenate(([low_s], near_s[(near_s > low_s) & (near_s < high_s)], [high_s]))
     in_span = (near_s >= 0.0) & (near_s <= end_s)
     return Channel(
         name=name,

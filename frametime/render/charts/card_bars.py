@@ -371,12 +371,11 @@ def _scene_pages(view: ReviewView, named: Sequence[CardEntry | SceneEntry], most
 
 
 def _scene_bars(view: ReviewView, page: ScenePage, *, scene: str) -> Chart:
-    result = view.result
-    planned = tuple(item for item in page[0] if (scene, item) in result.cuts[0].cells) or page[0]
-    metrics = metrics_that_fit(result, len(result.cards))
+    planned = tuple(item for item in page[0] if (scene, item) in view.result.cuts[0].cells) or page[0]
+    metrics = metrics_that_fit(view.result, len(view.result.cards))
     panels = {resolution: _cell_rows(view, metrics, (scene, resolution)) for resolution in planned}
     runs = view.runs_words([(scene, resolution) for resolution in planned])
-    return _chart("scene-bars", view, panels, page[1], metrics, {"scene": result.scene(scene).label, "runs": runs})
+    return _chart("scene-bars", view, panels, page[1], metrics, {"scene": view.result.scene(scene).label, "runs": runs})
 
 
 _SHORT: Final = {"not compared": NOT_AVAILABLE, "no usable run": "no runs"}
@@ -385,15 +384,14 @@ _SHORT: Final = {"not compared": NOT_AVAILABLE, "no usable run": "no runs"}
 
 def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[BarRow]:
     """Every card in a cell, best first, with its verdict."""
-    result = view.result
-    summaries = {item.card: item.estimates for item in result.cells if (item.scene, item.resolution) == cell}
+    summaries = {item.card: item.estimates for item in view.result.cells if (item.scene, item.resolution) == cell}
     sign = 1.0 if view.metric(metrics[0]).better == "lower" else -1.0
     rows: list[tuple[float, BarRow]] = []
-    for number, card in enumerate(result.cards):
+    for number, card in enumerate(view.result.cards):
         bars = _bars_of(number, [summaries.get(card.key, {}).get(metric) for metric in metrics])
         item = view.compared(card.key, metrics[0]).get(cell)
         remark: str = "not compared" if item is None or item.ratio is None else item.verdict
-        if not bars or card.key == result.baseline:
+        if not bars or card.key == view.result.baseline:
             remark = "baseline" if bars else "no usable run"
         rank = sign * bars[0].value if bars and bars[0].metric == 0 else math.inf
         rows.append((rank, _row(view, card.key, bars, remark, _SHORT.get(remark))))

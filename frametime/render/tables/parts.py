@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache, partial, wraps
 from pathlib import Path
@@ -307,9 +308,13 @@ def table_of(
     return Table(key, caption_of(key, **words), held, tuple(rows), is_long=is_long, folded_as=folded_as)
 
 
+_SAYS_WHY: Final = re.compile("no-|one-run$|plain-mean|too-|.*-without-|missing-|currencies-|stands-|sensors-unusable")
+"""Codes of the caveats that say why a number is missing."""
+
+
 def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
-    """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
-    return next((caveat.message for caveat in caveats), otherwise)
+    """The message of the first caveat that says why a number is missing; else ``otherwise``."""
+    return next((caveat.message for caveat in caveats if _SAYS_WHY.match(caveat.code)), otherwise)
 
 
 def words_table(key: str, rows: Iterable[Sequence[object]], *, folded_as: str | None = None) -> Table:

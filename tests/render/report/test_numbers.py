@@ -9,8 +9,11 @@ from typing import Any
 import pytest
 from report_page_reading import at_pointer, expected_reading, parsed_once, read_number, shown_numbers
 
+from frametime.caveats import Caveat, Weight
 from frametime.pipeline.review_outputs import review_json
+from frametime.render.tables.parts import first_reason
 from frametime.review.result import ReviewResult
+from frametime.review.sentence import texts
 
 
 @pytest.fixture(scope="module", params=["small", "hostile", pytest.param("hundred", marks=pytest.mark.slow)])
@@ -82,3 +85,18 @@ def test_the_words_of_each_verdict_are_there(small: ReviewResult, small_folder: 
             assert item.sentence in text
     for paragraph in small.paragraphs.values():
         assert paragraph in text
+
+
+def test_a_missing_number_is_explained_by_what_makes_it_missing() -> None:
+    found = [
+        Caveat(code=code, message=f"{code}.", weight=Weight.CARE)
+        for code in ("level-change", "one-run-pooled", "not-all-play", "recurring-hitches", "no-ratio", "plain-mean")
+    ]
+    assert first_reason(found, "else") == "no-ratio."
+    assert first_reason(found[:4], "else") == "else"
+    told = texts("caveats.txt")
+    explain = {
+        key for key in told if first_reason([Caveat(code=key, message="", weight=Weight.NOTE)], "else") != "else"
+    }
+    assert {"no-scatter", "one-run", "runs-without-value", "cells-without-power", "too-few-scenes"} < explain
+    assert explain.isdisjoint({"run-to-repeat", "scattered-set", "session-shift", "driver-differs"})
