@@ -85,8 +85,7 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
             # A pipe would never end, and opening one waits for a writer.
             return FileKind(broken, "it is not a file")
         with LogStream(open(name, "rb"), name=name, size=0) as stored:  # noqa: PTH123
-            head = first_block(stored)
-            if not head:
+            if not (head := first_block(stored)):
                 return FileKind(broken, "it is empty")
             if head.startswith(ARROW_HEADS):
                 stored.seek(0)

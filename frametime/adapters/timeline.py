@@ -74,6 +74,8 @@ class ClockRules(NamedTuple):
         Whether the times are times of day.
     time_resolution_ns, frame_time_resolution_ns : int
         Step of the last digit written.
+    ways : tuple of str
+        Commands that read the times alone, and the frame times alone, where the log has both.
     """
 
     name: str
@@ -83,6 +85,7 @@ class ClockRules(NamedTuple):
     wraps_daily: bool
     time_resolution_ns: int
     frame_time_resolution_ns: int
+    ways: tuple[str, ...] = ()
 
 
 def chosen(values: NDArray[Any], rows: Ints | None) -> NDArray[Any]:
@@ -186,8 +189,7 @@ def _unwrapped(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints:
         (NS_PER_S * (back.size > 1 and int(stamps.min()) >= 0 and most < NS_PER_S), "The clock passed a full second"),
         (counts * counted_over, "A 32-bit counter ran over and began again"),
     ):
-        found = gone_on(stamps, period, max(1000 * typical, 10.0 * NS_PER_S))
-        if found is not None:
+        if (found := gone_on(stamps, period, max(1000 * typical, 10.0 * NS_PER_S))) is not None:
             where = f"first before line {rules.line_of(int(back[0]) + 1)}, {counted(back.size, 'time')}"
             message = f"{what} ({where}); differences were taken across it."
             caveats.append(Caveat(code="clock-ran-over", message=message))
@@ -224,7 +226,8 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
     if far > _NEAR_ROWS and back.size * 20 < stamps.size:
         # Sorted, two recordings would lie in each other.
         found = f"the time begins again ({such}): several recordings stand in one log"
-        raise ReadError.at(rules.name, found, line=line, helps="give each recording as a file of its own")
+        helps = "; for the frame times of all:  ".join(("give each recording as a file of its own", *rules.ways[1:]))
+        raise ReadError.at(rules.name, found, line=line, helps=helps)
     if not rules.sort:
         found = f"time runs backwards by {(int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS:.6g} ms ({such})"
         raise ReadError.at(rules.name, found, line=line, helps="--sort puts the rows in order of time")
@@ -245,8 +248,7 @@ def _closed(stamps: Ints, holes: Ints, caveats: list[Caveat]) -> tuple[Ints, Int
 def _distinct(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints | None:
     """Indices of stamps that differ from the one before, or ``None`` where all do."""
     equal = stamps[1:] == stamps[:-1]
-    count = int(np.count_nonzero(equal))
-    if not count:
+    if not (count := int(np.count_nonzero(equal))):
         return None
     if count > max(3, _MAX_EQUAL * stamps.size) and count + 1 < stamps.size:
         found = f"{count} of {stamps.size} rows have the same time as the row before"
@@ -324,7 +326,8 @@ def _by_lengths_alone(table: _Rows, stamped: NDArray[np.bool_], rules: ClockRule
     unread = f"In {missing.size} of {counted(stamped.size, 'row')} the time cannot be read"
     line = rules.line_of(_rows_at(rows, int(missing[0])))
     message = f"{unread} (first in line {line}); the frame times were used."
-    told = Caveat(code="time-cells-unread", message=message, weight=Weight.NOTE)
+    weight = Weight.NOTE if missing.size < _MAX_EQUAL * stamped.size else Weight.CARE
+    told = Caveat(code="time-cells-unread", message=message, weight=weight)
     evidence = "times are missing in the time column; the frame times give the differences"
     return timeline._replace(caveats=(told, *timeline.caveats), evidence=(evidence,))
 
@@ -403,7 +406,7 @@ def _agreement(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> tuple[
         return at_end, False, f"timestamps and frame times agree in {n_steps - count} of {n_steps} rows"
     shaken = _shaken(stamps, durations[1:] if at_end else durations[:-1]) if table.good.all() else None
     if shaken is None:
-        helps = "check the units, or choose one of the two columns with --time-column and --unit"
+        helps = f"check the units, or choose one of the two columns:  {'  or  '.join(rules.ways)}"
         raise ReadError.at(rules.name, f"i{numbers}", helps=helps)
     message = f"Timestamps and frame times differ by {shaken / NS_PER_MS:.3g} ms in the usual row, and agree over the "
     message += "whole run, as two clocks of one program do; the timestamps were used."

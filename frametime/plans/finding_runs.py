@@ -151,8 +151,7 @@ def number_of_run(run: str) -> str:
     >>> number_of_run("03 final"), number_of_run("2026-11-25 1"), number_of_run("c_again"), number_of_run("aborted")
     ('3', '2026-11-25 1', '3', 'aborted')
     """
-    number = re.match(rf"(\d{{1,3}})(?!\d|[-_.:]?\d|[-_. ]*{MONTH}[-_. ])", run, re.IGNORECASE)
-    if number is None:
+    if (number := re.match(rf"(\d{{1,3}})(?!\d|[-_.:]?\d|[-_. ]*{MONTH}[-_. ])", run, re.IGNORECASE)) is None:
         return RUN_WORDS.get(re.split(r"[\W_]", run, maxsplit=1)[0].casefold(), run)
     return number[1].lstrip("0") or "0"
 

@@ -90,8 +90,7 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     unlisted: dict[str, str] = {}
     for path in files_below(folder, leave_out=leave_out, unlisted=unlisted):
         file = FoundFile(folder, path.relative_to(folder).as_posix(), pattern)
-        why = passed_over(file)
-        if why is None:
+        if (why := passed_over(file)) is None:
             captures.append(file)
         else:
             others.setdefault(why[0], {})[file.name] = why[1]

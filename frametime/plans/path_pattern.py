@@ -65,8 +65,7 @@ def resolution_name(text: str) -> str:
     """
     name = re.sub(r"[-_ ]", "", text).casefold().replace("×", "x")
     name = _WORDS.get(name, name)
-    size = re.search(r"(\d{3,5})x(\d{3,5})", name)
-    if size is not None:
+    if (size := re.search(r"(\d{3,5})x(\d{3,5})", name)) is not None:
         pair = int(size[1]), int(size[2])
         return next((lines for lines, known in _SIZES.items() if known == pair), f"{pair[0]}x{pair[1]}")
     return f"{name}p" if f"{name}p" in _SIZES else name
@@ -206,10 +205,8 @@ class PathPattern:
             for entry in entries:
                 if depth > 0 and entry.is_dir(follow_symlinks=False):
                     yield from self._files(Path(entry.path), f"{prefix}{entry.name}/", depth - 1)
-                elif depth == 0 and entry.is_file():
-                    values = self.match(prefix + entry.name)
-                    if values is not None:
-                        yield Path(entry.path), values
+                elif depth == 0 and entry.is_file() and (values := self.match(prefix + entry.name)) is not None:
+                    yield Path(entry.path), values
 
 
 def _refuse_leaving(text: str, where: str) -> None:
@@ -251,6 +248,8 @@ def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[st
             parts[-1], value = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])"), "[0-9]+"
         elif before.endswith("}") and name == "resolution":  # "harbor1080p"
             value = told.get(name, KNOWN[name])
+        elif before.endswith(("{card}", "{scene}")) and name in {"card", "scene"}:  # "Orrin40Night": by what crosses
+            parts[-1], value = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\A-Z])"), f"(?=[A-Z]){value}"
         elif before.endswith("}"):
             wrong = f"nothing stands between two fields before '{{{name}}}'"
             raise PlanError.at(where, wrong, helps="put a separator between them, such as '/' or '_'")

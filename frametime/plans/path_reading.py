@@ -68,6 +68,7 @@ _STAMP: Final = re.compile(
       | (?:19|20)\d\d([-_.]?)(?:0[1-9]|1[0-2])\2(?:0[1-9]|[12]\d|3[01])
       | (?:0?[1-9]|[12]\d|3[01])([-_.])(?:0?[1-9]|1[0-2])\3(?:19|20)\d\d
     )(?:[T_ -]{1,3}(?:[01]\d|2[0-3])[-_.:h]?[0-5]\d(?:[-_.:m]?[0-5]\d)?s?)?(?![^\W_])
+    | (?<=20\d\d/)(?:0[1-9]|1[0-2])(?=/) | (?<=20\d\d/\d\d/)(?:0[1-9]|[12]\d|3[01])(?=/)
     | (?<![^\W_])(?:\d{6,14}|(?:week|wk|kw|woche)[-_ ]?\d{1,2}|(?:[01]?\d|2[0-3])h[0-5]\d)(?![^\W_])
     """.replace("MONTH", MONTH),
     re.IGNORECASE | re.VERBOSE,
@@ -78,6 +79,7 @@ _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
 _INDEX: Final = re.compile(r"\A(?:0\d[-_. ]+|\d{1,2}[.)] ?)(?=[^\W\d_])")
 _SCENE: Final = re.compile(r"(?:scene|game|level|map|szene|spiel|scène|escena|jeu)[-_ ]*\d{1,2}", re.IGNORECASE)
 _NO_NAME: Final = re.compile(r"captures?|logs?|frames|frame_?times|data|results|bench|runs?")
+_BETWEEN_WORDS: Final = r"(?<=[^\W_A-Z])(?=[A-Z])"
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
 _MOST_CARDS: Final = 20
@@ -159,14 +161,13 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
         }
         if plain or not told:
             break
-    joined = re.search(rf"\{{(card|scene)\}}([{_MARKS}]+)\{{(card|scene)\}}", pattern.text)
+    joined = re.search(rf"\{{(card|scene)\}}([{_MARKS}]*)\{{(card|scene)\}}", pattern.text)
     if joined is None or joined[1] == joined[3]:
         return plain
     whole = PathPattern.parse(pattern.text.replace(joined[0], f"{{{joined[1]}}}")).with_values({}, told=told)
     texts = {name: fields for name in names if (fields := whole.match(name)) is not None}
-    split = _crossing({fields[joined[1]] for fields in texts.values()}, separator=joined[2])
-    if split is None:
-        return plain
+    if (split := _crossing({fields[joined[1]] for fields in texts.values()}, separator=joined[2])) is None:
+        return plain if joined[2] else {}
     return {
         name: {**fields, joined[1]: split[fields[joined[1]]][0], joined[3]: split[fields[joined[1]]][1]}
         for name, fields in texts.items()
@@ -175,12 +176,10 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
 
 def _says_enough(reading: PathReading) -> bool:
     """Whether cards have names: no bare numbers of runs, and without scene, resolution or run such as cards have."""
-    cards = reading.values("card")
-    if not cards:
+    if not (cards := reading.values("card")):
         return True
-    return not _are_bare(cards) and (
-        len(reading.pattern.fields) > 1 or (_are_models(cards) and len(cards) <= _MOST_CARDS)
-    )
+    are_cards = _are_models(cards) and len(cards) <= _MOST_CARDS and "%20" not in "".join(cards)
+    return not _are_bare(cards) and (len(reading.pattern.fields) > 1 or are_cards)
 
 
 def _stands_by_itself(reading: PathReading) -> bool:
@@ -456,7 +455,7 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
     dict or None
         Front and back of each text, or nothing where no parting has two fronts or two backs that cross.
     """
-    gaps = re.compile(re.escape(separator) if separator else rf"[{_MARKS}]+")
+    gaps = re.compile(_BETWEEN_WORDS if separator == "" else re.escape(separator) if separator else rf"[{_MARKS}]+")
     ways = [
         (text, spelling(front), spelling(back), (front, back))
         for text in texts
@@ -473,6 +472,8 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
         rank = len(fronts) + len(backs), len("".join(pair))  # of equal ones that with the widest gap
         if is_one_each and (best is None or rank < best[0]):
             best = rank, dict(fits)
+    if best is None and separator is None and all(map(str.isalnum, texts)):
+        return _crossing(texts, separator="")
     return best[1] if best is not None else None
 
 

@@ -208,24 +208,21 @@ def draft_plans(
         wrong = "this is a file" if folder.is_file() else "there is no such folder"
         raise _fault(folder, wrong, helps="name the folder of the captures")
     walk = _walked(folder)
-    names = [file.name for file in walk.captures]
-    if not names:
+    if not (names := [file.name for file in walk.captures]):
         for name, why in walk.unlisted.items():
             raise _fault(folder / name, f"cannot be listed: {why}", helps="allow reading it")
         raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(LOG_ENDINGS)}")
     if pattern is None:
         readings = read_paths(names, is_one_card=card is not None)
     else:
-        fields = fields_by_pattern(pattern, names)
-        if not fields:
+        if not (fields := fields_by_pattern(pattern, names)):
             raise _fault(folder, f"none of {len(names)} captures fits the pattern '{printable(pattern.text)}'")
         if ("card" in pattern.fields) is (card is not None):
             wrong, helps = ("lacks", _CARD_HELPS) if card is None else ("holds", "leave out --card")
             raise _fault(folder, f"the pattern '{printable(pattern.text)}' {wrong} '{{card}}'", helps=helps)
         readings = (PathReading(pattern=pattern, fields=fields),)
     if not readings:
-        braced = [name for name in names if "{" in name or "}" in name]
-        if braced:
+        if braced := [name for name in names if "{" in name or "}" in name]:
             raise _fault(folder, f"the path '{printable(braced[0])}' holds a brace, which marks fields")
         wrong = f"card, scene and run cannot be told from paths such as '{printable(names[len(names) // 2])}'"
         helps = _HELPS if card is not None else f"{_HELPS}, or where all are of one card its name with --card"

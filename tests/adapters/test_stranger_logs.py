@@ -653,3 +653,41 @@ def test_a_column_that_marks_long_frames_is_no_column_of_events(tmp_path: Path, 
 def test_a_counter_of_fourteen_digits_is_no_date() -> None:
     """Microseconds of a clock that begins like a date: few of such numbers are dates."""
     assert rate_of(table("time_us", whole(ENDS, 1e3, 20261130120000))) == pytest.approx(RATE, rel=0.005)
+
+
+def test_a_unit_that_changes_within_the_log_is_told() -> None:
+    cells = [f"{value / 1000:.6f}" if i > N // 2 else f"{value:.3f}" for i, value in enumerate(MS)]
+    (caveat,) = read_capture(io.BytesIO(table("frame_ms", cells))).caveats
+    assert (caveat.code, caveat.message) == (
+        "unusual-frame-time",
+        "50% of the frames take less than 0.2 ms; check the unit of the time column.",
+    )
+
+
+def test_frame_times_that_stand_twice_each_are_told() -> None:
+    twice = [cell for cell in D for _ in "12"]
+    (caveat,) = read_capture(io.BytesIO(table("frame_ms", twice))).caveats
+    assert "Each frame time stands twice" in caveat.message
+    assert read_capture(io.BytesIO(table("frame_ms", ["16.667"] * N))).caveats == ()
+
+
+@pytest.mark.parametrize(
+    ("cells", "found"),
+    [
+        ([*D[:100], *fixed([value * 1000 for value in MS[100:]])], "the time column and the frame times differ"),
+        (D, "the time begins again"),
+    ],
+)
+def test_the_refusal_of_two_columns_has_a_command_for_each(cells: list[str], found: str) -> None:
+    stamps = TS if cells is not D else [*TS[:700], *TS[: N - 700]]
+    with pytest.raises(ReadError, match=rf"{found}.*frametime check log --time-column frame_ms"):
+        read_capture(io.BytesIO(table("time_s,frame_ms", stamps, cells)))
+
+
+def test_many_times_that_cannot_be_read_weigh_more_than_a_few() -> None:
+    def weight(n_lost: int) -> str:
+        content = table("time_s,frame_ms", ["" if 10 < i <= 10 + n_lost else each for i, each in enumerate(TS)], D)
+        (told,) = (c for c in read_capture(io.BytesIO(content)).caveats if c.code == "time-cells-unread")
+        return told.weight.name
+
+    assert (weight(5), weight(500)) == ("NOTE", "CARE")

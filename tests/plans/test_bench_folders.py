@@ -423,3 +423,37 @@ def test_a_folder_that_is_not_there_is_told_before_a_plan_that_is(tmp_path: Path
     assert done.code == 3
     assert "there is no such folder" in done.err
     assert "the file exists" not in done.err
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        lambda card, scene, resolution, run: (
+            f"{card.replace(' ', '')}{scene.title().replace(' ', '')}{LINES[resolution]}{run + 1}.csv"
+        ),
+        lambda card, scene, resolution, run: f"2026/11/{20 + len(card) % 2}/{card}/{scene}/{resolution} {run + 1}.csv",
+        lambda card, scene, resolution, run: (
+            f"2026/{8 + len(card) % 2:02d}/05/{card}/{scene} {resolution} {run + 1}.csv"
+        ),
+    ],
+    ids=["nothing between the names", "folders for days", "folders for months"],
+)
+def test_names_without_marks_and_folders_of_a_date_are_read(tmp_path: Path, way: Way) -> None:
+    truth = bench(tmp_path, way, cards=("Brae 41", "Tarn 6"))
+    found = counted(draft_plan(tmp_path, beside=tmp_path), tmp_path)
+    assert found.keys() == truth.keys()
+    for at in range(4):
+        pairs = {
+            (spelling(truth[name][at]).replace(" ", ""), spelling(found[name][at]).replace(" ", "")) for name in truth
+        }
+        assert len(pairs) == len({one for one, _ in pairs}) == len({other for _, other in pairs})
+
+
+def test_paths_with_percent_signs_for_spaces_are_not_taken_for_cards(tmp_path: Path) -> None:
+    bench(
+        tmp_path,
+        lambda card, scene, resolution, run: f"{card} {scene} {run + 1}.csv".replace(" ", "%20"),
+        cards=("Brae 41",),
+    )
+    with pytest.raises(PlanError, match=r"cannot be told from paths such as 'Brae%2041%20"):
+        draft_plan(tmp_path, beside=tmp_path)

@@ -35,7 +35,7 @@ def test_what_is_put_in_comes_out(card: str, scene: str, run: str) -> None:
         ("{card}//{run}.csv", "empty part"),
         ("{crad}/{run}.csv", "did you mean '{card}'"),
         ("{card/{run}.csv", "brace"),
-        ("{card}{scene}.csv", "between two fields"),
+        ("{run}{scene}.csv", "between two fields"),
     ],
 )
 def test_a_pattern_that_could_lead_elsewhere_is_refused(text: str, words: str) -> None:

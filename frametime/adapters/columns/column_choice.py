@@ -164,8 +164,7 @@ class _Chooser(ChoiceSoFar):
 
     def readings(self, fact: ColumnFacts) -> list[Reading]:
         """The plausible readings of a column by its name; without names, by its numbers alone."""
-        kinds = self._kinds(fact)
-        if not kinds:
+        if not (kinds := self._kinds(fact)):
             return []
         if fact.counts_ticks and self.told_unit is None:
             every = [self.reading(fact, "timestamp", unit) for unit in fact.units]

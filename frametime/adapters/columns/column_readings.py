@@ -151,8 +151,7 @@ def groups_of(readings: Sequence[Reading]) -> list[list[Reading]]:
     kept = [r for r, is_backed in zip(readings, backed, strict=True) if is_backed or id(r.fact) not in settled]
     groups: list[list[Reading]] = []
     for each in sorted(kept, key=lambda r: (r.kind == "rate", r.kind != "timestamp")):
-        home = next((group for group in groups if all(agree(member, each) for member in group)), None)
-        if home is None:
+        if (home := next((group for group in groups if all(agree(member, each) for member in group)), None)) is None:
             groups.append([each])
         else:
             home.append(each)

@@ -271,8 +271,7 @@ _AT_END: Final = (
 def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
     """The unit that a name states, and whether something is stated that is not understood."""
     low = folded(name).casefold()
-    bracket = re.search(_BRACKETS, folded(name))
-    if bracket:
+    if bracket := re.search(_BRACKETS, folded(name)):
         text = bracket[1].removeprefix("in ")
         unit = unit_of_text(text)
         states = re.search(r"\d", text) and any(map(unit_of_text, re.findall(r"[^\W\d_]+|%", text.casefold())))

@@ -66,8 +66,7 @@ def brought_together(
     except SensorError:
         # Nothing sure says when the capture was made: the load may.
         sure = is_told or options.is_shared or samples.kind == "elapsed" or (start and not is_guess)
-        by_load = None if sure else _by_load(samples, span_ns)
-        if by_load is None:
+        if (by_load := None if sure else _by_load(samples, span_ns)) is None:
             raise
         return by_load
     if is_told and options.offset_doubt_s > 0.0:
@@ -117,8 +116,7 @@ def _tested(
     if guess and (seen.waits_within or (options.is_shared and seen.state == "unknown")):
         seen = Seen("contradicted")
     if guess and seen.state == "contradicted":
-        by_load = None if options.is_shared else _by_load(samples, span_ns)
-        if by_load is not None:
+        if (by_load := None if options.is_shared else _by_load(samples, span_ns)) is not None:
             return by_load
         what = f"its load does not begin and end with the capture, if that is aligned {found.words}"
         helps = "give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)"

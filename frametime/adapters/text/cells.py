@@ -209,13 +209,11 @@ def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
         return (NumberStyle(",", "."),), f"{many_points!r} groups its digits with points"
     if not with_comma:
         return (POINT,), "no cell has a comma"
-    both = next((n for n in with_comma if "." in n), None)
-    if both is not None:
+    if (both := next((n for n in with_comma if "." in n), None)) is not None:
         if both.rfind(",") < both.rfind("."):
             return (NumberStyle(".", ","),), f"{both!r} groups its digits with commas"
         return (NumberStyle(",", "."),), f"{both!r} groups its digits with points"
-    odd = next((n for n in with_comma if not matches(GROUPED_BY_COMMA, n)), None)
-    if odd is not None:
+    if (odd := next((n for n in with_comma if not matches(GROUPED_BY_COMMA, n)), None)) is not None:
         if with_point and all(matches(GROUPED_BY_POINT, n) for n in with_point):
             return (NumberStyle(",", "."), POINT), f"{with_point[0]!r} beside {odd!r} can be read in two ways"
         if with_point:

@@ -257,8 +257,7 @@ def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
 def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:
     """The first lines, as many as hold rows enough, and the best way to take them apart."""
     while True:
-        lines = lines_of(source.head)
-        if not lines:
+        if not (lines := lines_of(source.head)):
             raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
         _refuse_very_wide(source, lines, layout, options)
         split = _best_split(source, lines, layout)

@@ -503,13 +503,12 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
         raise NotUtf8Error.of(source.name) from None
-    if odd or unended.count(quote) % 2 or dialect.multiline_cells:
-        # Only now is it worth a look at every cell.
-        line = _swallowing_line(source, dialect)
-        if line is not None:
-            found = "a cell opens a quote that is not closed before the next row"
-            helps = 'repair that line, or give quote = "none" in a layout if quotes mean nothing in this log'
-            raise ReadError.at(source.name, found, line=line, helps=helps)
+    # Only an odd quote is worth a look at every cell.
+    may_swallow = odd or unended.count(quote) % 2 or dialect.multiline_cells
+    if may_swallow and (line := _swallowing_line(source, dialect)) is not None:
+        found = "a cell opens a quote that is not closed before the next row"
+        helps = 'repair that line, or give quote = "none" in a layout if quotes mean nothing in this log'
+        raise ReadError.at(source.name, found, line=line, helps=helps)
     at_end = _caveats_of_end(source, dialect)
     if not zeros:
         return at_end

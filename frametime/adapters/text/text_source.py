@@ -246,8 +246,7 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
     while end > 0:
         start = max(0, end - BLOCK_BYTES) if end < size else max(0, end - 4096)
         log.seek(start)
-        kept = len(log.read(end - start).rstrip(b"\0"))
-        if kept:
+        if kept := len(log.read(end - start).rstrip(b"\0")):
             return start + kept
         end = start
     return 0
