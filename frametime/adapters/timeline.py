@@ -156,8 +156,7 @@ def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> 
         stamps, kept = _closed(stamps, holes, caveats)
     if kept is not None:
         stamps, rows = stamps[kept], _rows_at(rows, kept)
-    kept = _distinct(stamps, rules, caveats)
-    if kept is not None:
+    if (kept := _distinct(stamps, rules, caveats)) is not None:
         stamps, rows = stamps[kept], _rows_at(rows, kept)
     return Timeline(stamps, rows, False, NO_ROWS, tuple(caveats), ())
 

@@ -283,8 +283,7 @@ def _items(name: str, find_run: _RunFinder, *, has_sitting: bool) -> list[tuple[
         spans.append((*sitting.span(), "stamp"))
     for part in re.finditer(r"[^/]+", _blotted(body, [*spans, *word])):
         for chunk in re.finditer(f"[^{_BLOT}]+", part[0]):
-            text = chunk[0] if _BLOT not in part[0] else chunk[0].strip(SEPARATORS)
-            if text:
+            if text := chunk[0] if _BLOT not in part[0] else chunk[0].strip(SEPARATORS):
                 start = part.start() + chunk.start() + chunk[0].index(text)
                 spans.append((start, start + len(text), "text"))
     items, at = [], 0

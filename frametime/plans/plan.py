@@ -262,8 +262,7 @@ def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
     """
     names, found = list(names), {}
     for pattern, reason in plan.design.exclusions.items():
-        fitting = [name for name in names if starred(pattern, name)]
-        if not fitting:
+        if not (fitting := [name for name in names if starred(pattern, name)]):
             raise PlanError.at(
                 plan.file_name,
                 f"the plan excludes the run '{printable(pattern)}', and there is no such capture",

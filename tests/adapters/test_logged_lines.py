@@ -142,3 +142,30 @@ def test_numbers_that_are_the_same_length_in_either_reading_are_read() -> None:
 def test_the_frame_time_of_the_display_that_goes_up_and_down_is_no_moment() -> None:
     rows = zip(C, D, strict=True)
     assert _lengths_ms(_read("frame,display frame time (ms)\n" + "".join(f"{i},{d}\n" for i, d in rows))) == MS
+
+
+@pytest.mark.parametrize(
+    ("encoding", "header"),
+    [
+        ("cp1251", "кадр,время кадра (мс)"),
+        ("shift_jis", "フレーム,フレーム時間(ms)"),
+        ("gbk", "帧,帧时间(ms)"),
+        ("cp1252", "n,durée (ms)"),
+    ],
+)
+def test_the_encoding_in_which_names_are_words_is_taken(encoding: str, header: str) -> None:
+    content = table(header, C, D).decode().encode(encoding)
+    capture = read_capture(io.BytesIO(content))
+    assert _lengths_ms(capture) == MS
+    assert f'encoding = "{encoding}"' in capture.provenance.layout_toml
+
+
+def test_several_runs_in_one_object_are_refused_as_such() -> None:
+    runs = {f"run {k}": [{"frame": i, "frame_ms": ms} for i, ms in enumerate(MS)] for k in (1, 2, 3)}
+    with pytest.raises(ReadError, match="log: 3 runs stand side by side in one JSON object; give each run as a file"):
+        _read(json.dumps(runs))
+
+
+def test_cells_that_stand_deep_in_an_object_are_found() -> None:
+    rows = [{"n": i, "frame": {"times": {"total": {"frame_ms": ms}}}} for i, ms in enumerate(MS)]
+    assert _lengths_ms(_read("".join(json.dumps(row) + "\n" for row in rows))) == MS

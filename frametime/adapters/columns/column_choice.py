@@ -347,8 +347,7 @@ class _Chooser(ChoiceSoFar):
 
     def _without_unknown(self, group: list[Reading]) -> list[Reading]:
         """Without frame times whose name has words that are not known, where another column tells the frames."""
-        known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
-        if not known:
+        if not (known := [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]):
             read = f"{group[0].fact.shown} is read as frame times ({group[0].said_rate})"
             though = "though its name has words that are not known here; --time-column chooses another column."
             self.tell("reading-inferred", f"{read}, {though}")

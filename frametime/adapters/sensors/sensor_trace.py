@@ -158,8 +158,7 @@ def _in_order(samples: SensorSamples) -> SensorSamples:
         told = told.told("sensor-order", message, Weight.NOTE)
     kept, order = np.unique(times_ns, return_inverse=True)
     if count := times_ns.size - kept.size:
-        often = count > 0.2 * times_ns.size
-        if often:
+        if often := count > 0.2 * times_ns.size:
             _refuse_two_cards(order, samples)
         message = counted(count, "sample has", "samples have") + " the time of another; the mean is used."
         told = told.told("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE)

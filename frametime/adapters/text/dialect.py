@@ -326,12 +326,10 @@ def _rows_of_numbers(lines: Sequence[str], marks: Marks, layout: Layout, limit: 
         head, rows = split_rows(lines[:at], plain), split_rows(lines[at:], marks, at + 1)
         return [*head, *rows], len(head) if rows else None
     rows = split_rows(lines, marks)
-    start = _first_data_row(rows, limit)
-    if start is None:
+    if (start := _first_data_row(rows, limit)) is None:
         # An odd quote in the preamble swallows the rows below it: find the data without quotes, then read with them.
         above = split_rows(lines, plain)
-        start = _first_data_row(above, limit)
-        if start is None:
+        if (start := _first_data_row(above, limit)) is None:
             return rows, None
         line = above[start].line
         rows = [*above[:start], *split_rows(lines[line - 1 :], marks, line)]

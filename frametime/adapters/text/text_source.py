@@ -12,6 +12,7 @@ from typing import Any, BinaryIO, Final, NamedTuple
 
 from frametime.adapters.arrow.arrow_columns import arrow_texts, pa
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.columns.words import VOCABULARY, folded
 from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, Result, long_line, name_and_size, new_spool, part_of
 from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.errors import ReadError
@@ -50,6 +51,7 @@ _LOGGED: Final = r"[\[(<\s]*((?:[A-Z][a-z]{2} +)?\d[\dT:.,/ _+-]*\d(?: ?[AP]M|Z)
 """The moment that stands before the rest of a line."""
 _LOGGED_AT: Final = "logged time"
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
+_OTHER_ENCODINGS: Final = ("cp1252", "cp1251", "shift_jis", "gbk")
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 
 
@@ -100,8 +102,15 @@ def encoding_of(head: bytes, *, complete: bool) -> tuple[str, int, str]:
     try:
         codecs.getincrementaldecoder("utf-8")("strict").decode(head, final=complete)
     except UnicodeDecodeError:
-        return "cp1252", 0, "the bytes are not valid UTF-8"
+        found = max(_OTHER_ENCODINGS, key=lambda each: _known_words(head, each))
+        return found, 0, "the bytes are not valid UTF-8"
     return "utf-8", 0, "the bytes are valid UTF-8"
+
+
+def _known_words(head: bytes, encoding: str) -> int:
+    """How many words of time and frames that are no ASCII stand in a text of this encoding."""
+    words = re.findall(r"[^\W\d_]+", folded(head.decode(encoding, "replace")).casefold())[:200]
+    return sum(not word.isascii() and word in VOCABULARY for word in words)
 
 
 class NotUtf8Error(ReadError):
@@ -296,7 +305,7 @@ def _of_json(source: TextSource) -> TextSource:
         first = [*islice(values, 2)]
     except ValueError:
         return source
-    first = _rows_in(first[0]) if len(first) == 1 and not cut else first
+    first = _rows_in(first[0], source.name) if len(first) == 1 and not cut else first
     if cut and len(first) < 2:
         found = f"it ends within a JSON object, after {counted(len(first), 'whole one')}"
         raise ReadError.at(source.name, found, helps="record the run again")
@@ -381,19 +390,28 @@ def _values(text: str, name: str, cut: list[str]) -> Iterator[Any]:
         at, count = between.match(text, end).end(), count + 1  # type: ignore[union-attr]
 
 
-def _rows_in(value: Any) -> list[Any]:
-    """The rows of a JSON value: a list of them, at the top or below it, or lists side by side that are columns."""
+def _rows_in(value: Any, name: str) -> list[Any]:
+    """The rows of a JSON value: a list of them, at the top or below it, or lists side by side that are columns.
+
+    Raises
+    ------
+    ReadError
+        If several runs stand side by side.
+    """
     if not isinstance(value, dict):
         return value if isinstance(value, list) else []
-    lists = {name: each for name, each in value.items() if isinstance(each, list) and each}
-    below = [_rows_in(each) for each in value.values() if isinstance(each, dict)]
+    lists = {key: each for key, each in value.items() if isinstance(each, list) and each}
+    below = [_rows_in(each, name) for each in value.values() if isinstance(each, dict)]
     below += [each for each in lists.values() if isinstance(each[0], dict | list)]
-    columns = {name: each for name, each in lists.items() if not isinstance(each[0], dict | list)}
-    named = {name: each for name, each in columns.items() if len(each) == max(map(len, columns.values()))}
+    columns = {key: each for key, each in lists.items() if not isinstance(each[0], dict | list)}
+    named = {key: each for key, each in columns.items() if len(each) == max(map(len, columns.values()))}
     below.append([dict(zip(named, row, strict=True)) for row in zip(*named.values(), strict=True)])
     longest = max(below, key=len)
     alike = [each for each in below if len(each) > 1 and [*each[0]] == [*longest[0]]]
-    return longest if len(alike) < 2 else []  # of several runs side by side none is chosen
+    if len(alike) > 1:
+        found = f"{len(alike)} runs stand side by side in one JSON object"
+        raise ReadError.at(name, found, helps="give each run as a file of its own")
+    return longest
 
 
 def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
@@ -407,8 +425,9 @@ def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
             if are_names:
                 continue
         members = row if isinstance(row, dict) else dict(zip(names, listed, strict=False))
-        below = [(name, value) for name, value in members.items() if isinstance(value, dict)]
-        members |= {f"{name}.{key}": each for name, value in below for key, each in value.items()}
+        for _ in range(3):  # how deep in an object a cell may stand
+            below = [(name, value) for name, value in members.items() if isinstance(value, dict)]
+            members |= {f"{name}.{key}": each for name, value in below for key, each in value.items()}
         plain = ((name, value) for name, value in members.items() if isinstance(value, _PLAIN))
         yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
