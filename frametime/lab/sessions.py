@@ -310,10 +310,10 @@ def scatter_between(sessions: Mapping[Hashable, Mapping[str, Cells]]) -> Session
         common = [cell for cell in first if all(cell in cells for cells in others)]
         if not others or not common:
             continue
-        means = [float(np.mean([cells[cell].mean for cell in common])) for cells in own.values()]
+        means = [float(np.add.reduce([cells[cell].mean for cell in common])) / len(common) for cells in own.values()]
         squares += float(np.var(means, ddof=1)) * (len(own) - 1)
         of_runs = [cells[cell].variance or 0.0 for cells in own.values() for cell in common]
-        noise += float(np.mean(of_runs)) / len(common) * (len(own) - 1)
+        noise += float(np.add.reduce(of_runs)) / len(of_runs) / len(common) * (len(own) - 1)
         freedom += len(own) - 1
         joined = [group for group in groups if group & set(own)]
         groups = [group for group in groups if group not in joined] + [set(own).union(*joined)]

@@ -45,6 +45,10 @@ class TrialView:
             record, trials=tuple(replace(trial, setting=record.placed(trial)) for trial in record.trials)
         )
         self.evidence = tuple(self._evidence_of(trial) for trial in self.record.trials)
+        self._by_setting: dict[tuple[Setting, str], list[Trial]] = {}  # a search asks for the same few again and again
+        for trial in self.record.trials:
+            if not trial.is_endurance and self.failure_of(trial) is None:
+                self._by_setting.setdefault((trial.setting, trial.workload), []).append(trial)
 
     def failure_of(self, trial: Trial) -> str | None:
         """Why a trial counts as failed; ``None`` when it passed."""
@@ -145,15 +149,8 @@ class TrialView:
         """Runs that passed at exactly this setting, measured or not."""
         return sum(trial.n_runs for trial in self._passed(setting, workload))
 
-    def _passed(self, setting: Setting, workload: str) -> list[Trial]:
-        return [
-            trial
-            for trial in self.record.trials
-            if trial.workload == workload
-            and not trial.is_endurance
-            and trial.setting == setting
-            and self.failure_of(trial) is None
-        ]
+    def _passed(self, setting: Setting, workload: str) -> Sequence[Trial]:
+        return self._by_setting.get((setting, workload), ())
 
     @property
     def has_scores(self) -> bool:

@@ -78,14 +78,16 @@ def _read(path: str, room_bytes: int, sensors: str, measured: bool, options: dic
 
 
 def _serve() -> None:
+    import numpy.fft  # noqa: F401 - as all of these, imported here it is there in every copy
     import pyarrow.compute
     import pyarrow.csv
-    import pyarrow.parquet  # noqa: F401 - imported here, they are there in every copy
+    import pyarrow.parquet  # noqa: F401
 
     import frametime.adapters.arrow.arrow_file
     import frametime.adapters.frames.frame_log
     import frametime.adapters.reading
     import frametime.adapters.sensors.sensor_trace
+    import frametime.metrics.curves
     import frametime.metrics.measure  # noqa: F401
 
     for line in sys.stdin:
