@@ -235,8 +235,7 @@ def percentile_low_fps(
     >>> round(percentile_low_fps(times_ms, slowest_pct=1.0), 2)
     96.15
     """
-    share = 1 - _share(slowest_pct)
-    return ms_to_fps(quantile(sorted_frame_times_ms, share, quantile_type=quantile_type))
+    return ms_to_fps(quantile(sorted_frame_times_ms, 1 - _share(slowest_pct), quantile_type=quantile_type))
 
 
 def mean_low_fps(sorted_frame_times_ms: NDArray[np.float64], *, slowest_pct: float) -> float:

@@ -26,6 +26,7 @@ from frametime.render.numbers import (
     significant_digits,
 )
 from frametime.units import shown_unit
+from frametime.words import counted
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -52,6 +53,7 @@ class _Line(NamedTuple):
 
 _ALL_HITCHES: Final = "hitches and freezes"
 _LOST: Final = "stutter_time_fraction"
+_FREEZES: Final = "freeze_over_500ms_count", "max_frame_time_ms"
 
 JUDGEMENT_ROLES: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
@@ -94,8 +96,17 @@ def _name_and_origin(run: MeasuredRun, path: str | None) -> tuple[str, str]:
 
 def judgement_text(run: MeasuredRun, *, path: str | None = None) -> str:
     """File, judgement and all reasons on one line."""
-    reasons = "; ".join(run.judgement.reasons)
+    reasons = _reasons(run)
     return f"{shown_name(run, path)}: {run.judgement.word}" + (f": {reasons}" if reasons else "") + "\n"
+
+
+def _reasons(run: MeasuredRun) -> str:
+    """Why a run is judged so; first the freezes of one that counts, for a player feels them before anything else."""
+    n, longest_ms = (run.values[key].value if key in run.values else None for key in _FREEZES)
+    is_told = n and longest_ms and run.judgement.word != "repeat this run"
+    up_to = "up to " if n != 1 else ""
+    freezes = [f"{counted(int(n or 0), 'freeze')} of {up_to}{format_quantity(longest_ms, 'ms')}"] if is_told else []
+    return "; ".join([*freezes, *run.judgement.reasons])
 
 
 def _title(run: MeasuredRun, path: str | None) -> str:
@@ -110,7 +121,7 @@ def _title(run: MeasuredRun, path: str | None) -> str:
 def _judgement(run: MeasuredRun, style: Style) -> str:
     word = run.judgement.word
     text = f"{word[0].upper()}{word[1:]}"
-    reasons = "; ".join(run.judgement.reasons)
+    reasons = _reasons(run)
     room = WIDTH - len(text) - 2
     if len(reasons) > room:
         reasons = textwrap.shorten(reasons, room, placeholder=" ...")

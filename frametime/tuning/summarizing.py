@@ -36,8 +36,7 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
     final = isinstance(step, Finished) and step.best is not None
     best = step.best if isinstance(step, Finished) else _best_so_far(view)
     everyday = step.everyday if isinstance(step, Finished) else best and everyday_setting(best, record)
-    heaviest = record.heaviest.name
-    best_gain = None if best is None else over_stock(view.runs_fps, best, heaviest, level)
+    best_gain = None if best is None else over_stock(view.runs_fps, best, record.heaviest.name, level)
     cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday, level)
     return TuningSummary(
         card=record.card.name,

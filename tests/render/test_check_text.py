@@ -6,13 +6,13 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from made_captures import capture_of
+from made_captures import capture_of, ordinary_ms, stamps_of
 from made_regularity import run_of
 
 from frametime.caveats import Caveat
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions, parse_refresh
-from frametime.render.check_text import check_text
+from frametime.render.check_text import check_text, judgement_text
 
 ON_60_HZ = MeasureOptions(refresh=parse_refresh("60"))
 
@@ -82,3 +82,15 @@ def test_caveats_that_are_cut_name_the_way_to_see_them_whole() -> None:
     run = replace(measure(capture), caveats=(long,))
     assert "Caveats (check --verbose shows them whole)\n" in check_text(run)
     assert "\nCaveats\n" in check_text(run, verbose=True)
+
+
+def test_a_freeze_is_told_first_of_a_run_that_counts() -> None:
+    times_ms = ordinary_ms(4000)
+    times_ms[2000] = 708.0
+    assert ": usable: 1 freeze of 708.0 ms; 4000 frames in " in judgement_text(measure(capture_of(stamps_of(times_ms))))
+    times_ms[3000] = 1700.0
+    run = measure(capture_of(stamps_of(times_ms)))
+    assert ": usable: 2 freezes of up to 1700 ms; 4000 frames in " in judgement_text(run)
+    assert check_text(run).splitlines()[1].startswith("Usable: 2 freezes of up to 1700 ms; ")
+    times_ms[1000] = 2500.0  # a gap, which is told by itself
+    assert "freeze" not in judgement_text(measure(capture_of(stamps_of(times_ms))))

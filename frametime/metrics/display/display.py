@@ -105,8 +105,7 @@ def first_refreshes(
     measured_hz : float or None
         Rate of the grid that the times follow, ``None`` where they follow none.
     """
-    period_ns = float(NS_PER_S / refresh.low_hz)
-    turns = times_ns / period_ns
+    turns = times_ns / float(NS_PER_S / refresh.low_hz)
     phase, slope, is_locked = _phase_and_slope(turns)
     # In place: each array of a long run costs more time than what is done with it.
     if from_display_times or is_locked:
@@ -258,8 +257,7 @@ def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:
     size = 2 * max(round(30.0 * steps.size / max(int(steps.sum()), 1)), 1)
     edges = np.arange(0, max(steps.size - size // 2, 1), size)
     counts = np.diff(edges, append=steps.size)
-    means = np.add.reduceat(steps, edges) / counts
-    return np.asarray(steps - np.repeat(means, counts), dtype=np.float64)
+    return np.asarray(steps - np.repeat(np.add.reduceat(steps, edges) / counts, counts), dtype=np.float64)
 
 
 @once_a_series

@@ -64,8 +64,7 @@ def clock_drift(times: NDArray[np.float64], offsets: NDArray[np.float64]) -> flo
     Robust: a hitch delays one frame by far more than two clocks drift apart in a run. ``times`` never fall; of blocks
     with one time, as of frames made from one state of the simulation, the first counts.
     """
-    n_blocks = min(MAX_BLOCKS, times.size)
-    edges = np.linspace(0, times.size, n_blocks + 1).astype(np.int64)
+    edges = np.linspace(0, times.size, min(MAX_BLOCKS, times.size) + 1).astype(np.int64)
     middles, levels = medians_between(times, edges), medians_between(offsets, edges)
     rising = np.diff(middles, prepend=-np.inf) > 0.0
     return theil_sen_slope(middles[rising], levels[rising]) if np.count_nonzero(rising) > 1 else 0.0

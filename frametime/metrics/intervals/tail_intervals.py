@@ -195,8 +195,7 @@ def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> within_r
     mean = float(slow.cumulated[whole - 1] / whole)
     if slow.falling[0] >= NEARLY_ALL * n_slow * mean:
         return Missing(reason="one frame takes nearly all of the time of the slow frames: nothing tells how it varies")
-    beyond = slow.falling[:whole] - slow.at(n_slow)
-    sd = math.sqrt(float(np.mean(beyond**2)) / ranks.worth) / mean
+    sd = math.sqrt(float(np.mean((slow.falling[:whole] - slow.at(n_slow)) ** 2)) / ranks.worth) / mean
     reach = student_quantile(0.5 + 0.5 * slow.level, max(round(ranks.worth) - 1, 1)) * sd
     return _interval(slow, value * math.exp(-reach), value * math.exp(reach), value, ranks)
 
