@@ -174,3 +174,13 @@ def test_a_change_in_how_many_beats_are_missed_is_told_by_the_mean() -> None:
 def test_a_level_that_medians_show_is_told_by_the_median_as_before() -> None:
     drift = drift_of(planted(1, step(20.0, 41.0)))
     assert "(median " in drift.changes[0].sentence
+
+
+def test_an_interval_without_zero_does_not_say_that_no_drift_was_found() -> None:
+    """Too little for a drift, and within 5 % of the run: what the level may have done is told."""
+    drifts = [drift_of(run_of(clean_ms(4800, seed) * np.linspace(1.0, 1.015, 4800))) for seed in range(20)]
+    beside = [drift for drift in drifts if drift.is_steady and (drift.slope_low_pct_per_min or 0.0) > 0.0]
+    assert beside
+    for drift in beside:
+        assert "the level changes by +" in drift.sentence.lower()
+        assert "no drift found" not in drift.sentence.lower()

@@ -131,7 +131,7 @@ def _sentence(
             bounds = sorted((abs(low), abs(high)))
             span = f"{percent(bounds[0])} to {percent(bounds[1])}"
             parts.append(f"{slope_words(slope)}{rest} ({span}), {ends_words(levels_ms)}")
-        elif drift.is_steady:
+        elif drift.is_steady and low <= 0.0 <= high:
             parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:
             if drift.wander_pct is not None:
