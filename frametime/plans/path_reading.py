@@ -79,7 +79,7 @@ _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
 _INDEX: Final = re.compile(r"\A(?:0\d[-_. ]+|\d{1,2}[.)] ?)(?=[^\W\d_])")
 _SCENE: Final = re.compile(r"(?:scene|game|level|map|szene|spiel|scène|escena|jeu)[-_ ]*\d{1,2}", re.IGNORECASE)
 _NO_NAME: Final = re.compile(r"captures?|logs?|frames|frame_?times|data|results|bench|runs?")
-_BETWEEN_WORDS: Final = r"(?<=[^\W_A-Z])(?=[A-Z])"
+_BETWEEN_WORDS: Final = r"(?<=[^\W_A-Z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])"
 _FOLDER_END: Final = re.compile(r"(?<=[-_ #.])(?P<run>\d{1,3})(?=/[^/]*$)")
 _MOST_RUNS: Final = 60
 _MOST_CARDS: Final = 20

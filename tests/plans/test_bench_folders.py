@@ -449,6 +449,14 @@ def test_names_without_marks_and_folders_of_a_date_are_read(tmp_path: Path, way:
         assert len(pairs) == len({one for one, _ in pairs}) == len({other for _, other in pairs})
 
 
+def test_a_card_that_ends_in_capitals_parts_from_its_scene(tmp_path: Path) -> None:
+    cards = ("Brae41", "Brae41XT", "Tarn6")
+    for card, scene, run in product(cards, ("Old", "Night"), (1, 2, 3)):
+        (tmp_path / f"{card}{scene}4K{run}.csv").write_text(f"frame_time_ms\n16\n17\n16.{run}{len(scene)}\n")
+    places = {(card, scene) for card, scene, *_ in counted(draft_plan(tmp_path, beside=tmp_path), tmp_path).values()}
+    assert places == set(product(cards, ("Old", "Night")))
+
+
 def test_paths_with_percent_signs_for_spaces_are_not_taken_for_cards(tmp_path: Path) -> None:
     bench(
         tmp_path,
