@@ -390,8 +390,7 @@ def _by_still_pictures(
 ) -> float | None:
     """The start at which the long frames of the capture lie on the pictures that stand still."""
     grid_s = step_s / 2.0
-    n = int(times_s[-1] / grid_s) + 2
-    still = np.zeros(n)
+    still = np.zeros(int(times_s[-1] / grid_s) + 2)
     for at in (np.flatnonzero(change[1:] < _STILL_SHARE * np.median(change[1:])) + 1).tolist():
         still[int(times_s[at - 1] / grid_s) : int(times_s[at] / grid_s)] = 1.0
     long = track.times_ms > 2500.0 * step_s

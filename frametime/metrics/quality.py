@@ -349,8 +349,7 @@ def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:
 
 
 def _share(sorted_ms: NDArray[np.float64], low_ms: float, high_ms: float) -> float:
-    first = np.searchsorted(sorted_ms, low_ms, side="left")
-    last = np.searchsorted(sorted_ms, high_ms, side="right")
+    first, last = sorted_ms.searchsorted(low_ms, side="left"), sorted_ms.searchsorted(high_ms, side="right")
     return float(last - first) / sorted_ms.size
 
 

@@ -16,6 +16,7 @@ from frametime.errors import printable
 from frametime.metrics.catalog import CATALOG
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue, ProfileItem
+from frametime.metrics.regularity import DEFAULT_RULE
 from frametime.metrics.sensors.sensor_findings import throttled_words
 from frametime.render.numbers import (
     NOT_AVAILABLE,
@@ -295,6 +296,13 @@ def _stutter(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str
 def _rhythm(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
     yield from _rows(run, lines)
     rhythm = run.findings.rhythm
+    if (
+        rhythm is not None
+        and rhythm.alternation_ms
+        and rhythm.alternating_fraction >= DEFAULT_RULE.alternating_fraction
+    ):
+        share_pct, step = 100.0 * rhythm.alternating_fraction, _shown(rhythm.alternation_ms, "ms")
+        yield f"  {share_pct:.0f} % of the frames are longer and shorter in turn, by about {step}"
     if rhythm is not None and rhythm.hitch_period is not None:
         yield from _hanging(rhythm.hitch_period.sentence)
 

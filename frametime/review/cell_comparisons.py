@@ -328,5 +328,4 @@ def chance_to_decide(
     inner = t_quantile(1.0 - levels.tie, freedom) * found_error
     outer = np.maximum(t_quantile(1.0 - levels.lead, freedom) * found_error, edge)
     tie = special.ndtr((edge - size - inner) / error) - special.ndtr((inner - edge - size) / error)
-    lead = special.ndtr((size - outer) / error)
-    return float(max(np.mean(np.maximum(tie, 0.0)), np.mean(lead)))
+    return float(max(np.mean(np.maximum(tie, 0.0)), np.mean(special.ndtr((size - outer) / error))))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -94,3 +95,11 @@ def test_a_freeze_is_told_first_of_a_run_that_counts() -> None:
     assert check_text(run).splitlines()[1].startswith("Usable: 2 freezes of up to 1700 ms; ")
     times_ms[1000] = 2500.0  # a gap, which is told by itself
     assert "freeze" not in judgement_text(measure(capture_of(stamps_of(times_ms))))
+
+
+def test_how_many_frames_alternate_and_by_how_much_is_told() -> None:
+    times_ms = ordinary_ms(6000, spread=0.01)
+    times_ms[2000:3000] += np.tile([2.0, -2.0], 500)
+    screen = check_text(measure(capture_of(stamps_of(times_ms))))
+    assert re.search(r"\n  17 % of the frames are longer and shorter in turn, by about (3\.9|4\.0)\d ms\n", screen)
+    assert "in turn" not in check_text(measure(capture_of(stamps_of(ordinary_ms(6000)))))

@@ -117,8 +117,7 @@ def first_refreshes(
         # With tearing a frame is seen in the refresh that is being sent out when it ends, else in the next one.
         turns -= _emptiest_phase(_stretches(turns))
         (np.floor if refresh.tearing else np.ceil)(turns, out=turns)
-    measured_hz = float(refresh.low_hz) * (1.0 - slope) if is_locked else None
-    return turns.astype(np.int64), measured_hz
+    return turns.astype(np.int64), float(refresh.low_hz) * (1.0 - slope) if is_locked else None
 
 
 def _stretches(turns: NDArray[np.float64]) -> NDArray[np.float64]:

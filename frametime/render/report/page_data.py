@@ -63,8 +63,7 @@ def envelope(low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> tup
 
 def pack(sides: tuple[NDArray[np.uint32], ...]) -> str:
     """Integers as deflated base64; see the head of this module."""
-    ordered = np.concatenate(sides).astype("<u4")
-    planes = ordered.view(np.uint8).reshape(-1, 4).T.copy()
+    planes = np.concatenate(sides).astype("<u4").view(np.uint8).reshape(-1, 4).T.copy()
     return base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
 
 
