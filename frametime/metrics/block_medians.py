@@ -113,19 +113,15 @@ def levels_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 1
 
     Examples
     --------
-    >>> levels_between(np.array([8.0, 12.0, 8.0, 12.0, 8.0, 12.0]), np.array([0, 3, 6])).sizes.round(2).tolist()
-    [9.33, 10.67]
+    >>> levels_between(np.tile([8.0, 12.0], 5)[:9], np.array([0, 3, 6, 9])).sizes.round(2).tolist()
+    [9.33, 10.67, 9.33]
     """
     medians, counts = medians_between(values, edges, unit=unit), np.diff(edges)
     held = np.minimum(values, np.repeat(_FAR * unit * np.maximum(medians, medians.mean()), counts))
     means = np.add.reduceat(held, edges[:-1]) / (unit * counts)
-    if any(of(medians) > _MISLEADING * of(means) for of in (_squared_steps, np.var)):
+    if medians.size > 2 and any(np.var(of(medians)) > _MISLEADING * np.var(of(means)) for of in (np.asarray, np.diff)):
         return Levels(means, held, are_means=True)
     return Levels(medians, values, are_means=False)
-
-
-def _squared_steps(levels: NDArray[np.float64]) -> float:
-    return float(np.square(np.diff(levels)).sum())
 
 
 class Blocks(NamedTuple):

@@ -262,7 +262,6 @@ def _two_values_show_it(times_ns: NDArray[np.int64], step_ns: int) -> bool:
     return is_round or (keeps_beat and step_ns <= _TWO_VALUE_STEP_FRACTION * mean_ns)
 
 
-_LOOKED_AT: Final = 4096
 _LEAST_SPAN: Final = 10
 _LONGEST_SPAN: Final = 256
 """Frames over which a beat is looked for: a sixteenth of the run within these."""
@@ -340,12 +339,9 @@ def _share_around(sorted_ms: NDArray[np.float64], fraction: float, base_ms: floa
 
 def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:
     """Middle of the shortest stretch of frame times that holds ``share`` of the frames."""
-    ranks = np.linspace(0, sorted_ms.size - 1, min(sorted_ms.size, _LOOKED_AT)).astype(np.int64)
-    looked_at_ms = sorted_ms[ranks]
-    n_inside = min(max(1, int(share * looked_at_ms.size)), looked_at_ms.size - 1)
-    widths_ms = looked_at_ms[n_inside:] - looked_at_ms[:-n_inside]
-    first = int(np.argmin(widths_ms))
-    return float(looked_at_ms[first + n_inside // 2])
+    n_inside = min(max(1, int(share * sorted_ms.size)), sorted_ms.size - 1)
+    first = int(np.argmin(sorted_ms[n_inside:] - sorted_ms[:-n_inside]))
+    return float(sorted_ms[first + n_inside // 2])
 
 
 def _share(sorted_ms: NDArray[np.float64], low_ms: float, high_ms: float) -> float:

@@ -103,9 +103,8 @@ def _of_frames_at_the_limit(series: FrameSeries, n_stutters: int) -> Iterator[Ca
     n_beyond = times_ms.size - int(np.searchsorted(times_ms, beside[0].ratio * times_ms[times_ms.size // 2]))
     if n_beyond < NEAR_LIMIT_FRAMES:
         return
-    most, least = (
-        find_stutters(series.timestamps_ns, series.frame_times_ms, rule=other).positions.size for other in beside
-    )
+    times = series.timestamps_ns, series.frame_times_ms
+    most, least = (find_stutters(*times, rule=other).positions.size for other in beside)
     if most - least >= max(NEAR_LIMIT_FRAMES, n_stutters / 2):
         told = (
             f"{most - least} frames last about {rule.ratio:g} x the local median, where stutters begin: {n_stutters} "

@@ -72,7 +72,7 @@ class Story:
         if self.is_alone:
             return self._alone()
         parts = [self._head(), *(self._about_the_subject() if self.subject else self._about_the_first())]
-        return " ".join(filter(None, [*parts, *self._open(), self.missing, *self._apart()]))
+        return " ".join(filter(None, [*parts, self._held_back(), *self._open(), self.missing, *self._apart()]))
 
     def answers(self) -> Answers:
         """The first questions of a reader."""
@@ -286,6 +286,18 @@ class Story:
             for items, one, several, what in kinds
             if items
         ]
+
+    def _held_back(self) -> str:
+        """The cards of which half of the runs or more are at a cap: their rates say little of them."""
+        runs: dict[str, list[bool]] = {}
+        for run in self.result.runs:
+            if run.excluded_reason is None and (run.scene, run.resolution) in self.cells.of(run.card):
+                is_held = any(item.code == "capped" and self.metric.key in item.metrics for item in run.caveats)
+                runs.setdefault(run.card, []).append(is_held)
+        held = {card: are_held for card, are_held in runs.items() if 2 * sum(are_held) >= len(are_held)}
+        found = f"in {sum(map(sum, held.values()))} of {counted(sum(map(len, held.values())), 'run')}"
+        told = f"{names_of(list(held), self.label)} ran at a cap {found}: there the rate shows the limit, not the card."
+        return begun(told) if held else ""
 
     def _which(self, results: Sequence[CellComparison]) -> str:
         """The cards and cells of a few results."""

@@ -4,11 +4,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Container
 from dataclasses import replace
 
 import pytest
 from example_result import METRICS, design, example_result, placed_run
 
+from frametime.caveats import Caveat, Weight
 from frametime.review.design import SpreadRule
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import VerdictCounts
@@ -26,14 +28,18 @@ def reviewed(
     resolutions: tuple[str, ...] = ("1440p",),
     spread: SpreadRule = "shared",
     subject: tuple[str, ...] = (),
+    capped: Container[tuple[str, str]] = (),
 ) -> ReviewResult:
-    """A review of average rates by (card, scene), the same at every resolution."""
+    """A review of average rates by (card, scene), the same at every resolution; some at a cap."""
+    cap = Caveat(code="capped", message="A cap.", weight=Weight.CARE, metrics=("average_fps",))
     cards = tuple(dict.fromkeys(card for card, _ in rates))
     scenes = tuple(dict.fromkeys(scene for _, scene in rates))
     asked = design(cards, scenes, resolutions, prices=prices, metrics=METRICS[:1], subject=subject)
     asked = replace(asked, spread=spread)
     runs = [
-        placed_run(card, scene, resolution, str(number), {"average_fps": value})
+        placed_run(
+            card, scene, resolution, str(number), {"average_fps": value}, caveats=[cap] * ((card, scene) in capped)
+        )
         for (card, scene), values in rates.items()
         for resolution in resolutions
         for number, value in enumerate(values, start=1)
@@ -389,3 +395,17 @@ def test_every_number_of_a_sentence_is_a_number_of_the_result() -> None:
 def test_counts(counts: tuple[int, int, int, int], expected: str) -> None:
     ahead, behind, tied, undecided = counts
     assert VerdictCounts(ahead=ahead, behind=behind, tied=tied, undecided=undecided).in_words == expected
+
+
+def test_a_card_that_a_cap_held_back_is_told_beside_its_lead() -> None:
+    rates: RATES = {
+        ("amber-6", "harbor"): [50.0, 50.5, 49.7],
+        ("amber-6", "canyon"): [40.0, 40.4, 39.7],
+        ("birch-9", "harbor"): [60.0, 60.0, 59.9],
+        ("birch-9", "canyon"): [59.9, 60.0, 60.0],
+    }
+    both = {("birch-9", "harbor"), ("birch-9", "canyon")}
+    told = "ran at a cap in 6 of 6 runs: there the rate shows the limit, not the card."
+    assert f"Birch 9 {told}" in text(reviewed(rates, capped=both))
+    assert "ran at a cap in 3 of 6 runs" in text(reviewed(rates, capped={("birch-9", "harbor")}))
+    assert "cap" not in text(reviewed(rates, capped={("amber-6", "ridge")}))
