@@ -28,7 +28,7 @@ def loaded_by(*commands: list[str]) -> list[set[str]]:
         encoding="utf-8",
         check=True,
     )
-    told = [json.loads(line) for line in done.stderr.splitlines()]
+    told = [json.loads(line) for line in done.stderr.splitlines() if line.startswith("[")]
     assert [code for code, _ in told] == [0] * len(commands), done.stderr
     return [set(modules) for _, modules in told]
 
@@ -47,3 +47,18 @@ def test_help_loads_click_only() -> None:
     [loaded] = loaded_by(["--help"])
     assert "click" in loaded
     assert not loaded.intersection((*HEAVY, "numpy", "pyarrow"))
+
+
+def test_a_review_does_not_load_pandas(tmp_path: Path) -> None:
+    assert importlib.util.find_spec("pandas"), "pyarrow loads pandas where it is installed: the test needs it"
+    for card in ("ash", "elm"):
+        folder = tmp_path / "captures" / card / "mill" / "1440p"
+        folder.mkdir(parents=True)
+        for run in (1, 2):
+            (folder / f"run{run}.csv").write_text(f"frame_time_ms\n{run}0\n" + "10.1\n10.3\n" * 200)
+    plan, quick = str(tmp_path / "plan.toml"), ["-q", "--workers", "1", "--no-charts", "--no-report"]
+    _, loaded = loaded_by(
+        ["plan", str(tmp_path / "captures"), "--out", plan],
+        ["review", plan, *quick, "--out", str(tmp_path / "out")],
+    )
+    assert not loaded.intersection(("pandas", "matplotlib"))

@@ -125,8 +125,8 @@ def text_width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
 
 @lru_cache(maxsize=8192)
 def _word_pt(word: str, bold: bool, family: str) -> float:
-    families = list(dict.fromkeys([family, _FAMILY]))  # a font that stands twice is searched twice
-    font = FontProperties(family=families, size=_LAID_OUT_PT, weight="bold" if bold else "normal")
+    # A font that is named twice is searched twice.
+    font = FontProperties(family=[*dict.fromkeys((family, _FAMILY))], size=_LAID_OUT_PT, weight=700 if bold else 400)
     return float(text_to_path.get_text_width_height_descent(word, font, ismath=False)[0]) if word else 0.0
 
 
