@@ -169,3 +169,8 @@ def test_several_runs_in_one_object_are_refused_as_such() -> None:
 def test_cells_that_stand_deep_in_an_object_are_found() -> None:
     rows = [{"n": i, "frame": {"times": {"total": {"frame_ms": ms}}}} for i, ms in enumerate(MS)]
     assert _lengths_ms(_read("".join(json.dumps(row) + "\n" for row in rows))) == MS
+
+
+def test_two_rows_a_frame_of_two_kinds_without_names_are_not_taken_for_frames() -> None:
+    with pytest.raises(ReadError, match="several streams are equally busy: 'F'"):
+        _read("".join(f"F,{i},{d}\nG,{i},{g}\n" for i, d, g in zip(C, D, GPU, strict=True)))

@@ -144,7 +144,7 @@ class _Chooser(ChoiceSoFar):
             kinds = self.by_course(fact)
         elif meaning is Meaning.PART:
             kinds = ("timestamp",) if fact.course(self.rows) is Course.RISES else ()
-        elif self.is_unnamed(fact) and not fact.is_counter:
+        elif self.is_unnamed(fact) and not fact.is_counter(self.rows):
             kinds = self.by_course(fact)
             # As ms the only numbers of a log would be slow, as rates they are usual.
             alone = sum(other.numeric for other in self.facts) == 1

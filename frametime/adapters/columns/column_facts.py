@@ -168,11 +168,10 @@ class ColumnFacts(NamedTuple):
         plain = "".join(self.cells).isdecimal()
         return plain or all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
 
-    @property
-    def is_counter(self) -> bool:
-        """Whether whole values count by one or stay: such a column without a name is no time."""
-        values = self.known_ns()
-        return values.size > 1 and bool(np.isin(np.diff(values), (0, 1)).all()) and not (values % 1).any()
+    def is_counter(self, rows: Rows = None) -> bool:
+        """Whether the values count by one, or never change: such a column without a name is no time."""
+        values = self.known_ns(None, rows)
+        return values.size > 1 and bool((np.diff(values) == 1).all() or (np.ptp(values) == 0 and values[0] % 1 == 0))
 
     @property
     def units(self) -> tuple[wording.Unit, ...]:

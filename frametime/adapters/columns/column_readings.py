@@ -299,7 +299,7 @@ class ChoiceSoFar:
         others = (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC)
         for fact in self.facts if among is None else among:
             is_other = fact.meaning in others and not (fact.words & WORDS["summed"])
-            if is_other or not fact.numeric or fact.is_counter or fact.said.other_unit or fact.said.odd:
+            if is_other or not fact.numeric or fact.is_counter() or fact.said.other_unit or fact.said.odd:
                 continue
             kind = "timestamp" if fact.course() is Course.RISES else "frame time"
             readings = [Reading.of(fact, kind, unit) for unit in fact.units if unit.form != "rate"]

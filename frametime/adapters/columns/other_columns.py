@@ -147,7 +147,7 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
         if 2 <= len(words) <= _FEW_STREAMS and _AGAIN & {*fact.words, *map(str.casefold, words)}:
             return _asked_for(log, fact, words, "rows that repeat the picture before are no frames of their own")
     moments = (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)
-    timed = [f for f in log.facts if f.numeric and (f.meaning in moments or not (f.name or f.is_counter))]
+    timed = [f for f in log.facts if f.numeric and (f.meaning in moments or not (f.name or f.is_counter()))]
     parting = [(fact, words) for fact in log.facts if (words := _few_words(fact, 1))]
     # What is of frames alone at the start may be of other events, too, at the end.
     alone = [fact for fact in log.facts if not fact.numeric and len(set(fact.cells)) == 1 and _is_frame(fact.cells[0])]
@@ -230,7 +230,7 @@ def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
 
     named = [fact for fact in log.facts if fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE, Meaning.TIME)]
     lengths = [fact for fact in named if fact.numeric and fact.course() is Course.VARIES]
-    clocks = [f for f in log.facts if lengths and f.numeric and f.course() is Course.RISES and not f.is_counter]
+    clocks = [f for f in log.facts if lengths and f.numeric and f.course() is Course.RISES and not f.is_counter()]
     for fact in log.facts if lengths and not clocks else ():
         cells, each = np.array([cell.strip() for cell in fact.cells]), lengths[0].ns()
         words = [] if fact in lengths or _holds_flags(fact) else _few_words(fact)

@@ -102,8 +102,7 @@ def encoding_of(head: bytes, *, complete: bool) -> tuple[str, int, str]:
     try:
         codecs.getincrementaldecoder("utf-8")("strict").decode(head, final=complete)
     except UnicodeDecodeError:
-        found = max(_OTHER_ENCODINGS, key=lambda each: _known_words(head, each))
-        return found, 0, "the bytes are not valid UTF-8"
+        return max(_OTHER_ENCODINGS, key=lambda each: _known_words(head, each)), 0, "the bytes are not valid UTF-8"
     return "utf-8", 0, "the bytes are valid UTF-8"
 
 
