@@ -135,9 +135,7 @@ def _capped(series: FrameSeries) -> Iterator[Caveat]:
 def _cap_message(cap: Cap, part: str) -> str:
     at = f"{in_decimals(cap.frame_time_ms, 2)} ms ({in_decimals(1000.0 / cap.frame_time_ms, 1)} fps)"
     if cap.sign == "equal":
-        return (
-            f"Every frame{part} takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured."
-        )
+        return f"Every frame{part} takes exactly {at}: a limiter, a fixed refresh, or times that were not measured."
     share = f"{100.0 * cap.share:.0f} % of the frames{part} take about {at}"
     why = {
         "cluster": "hardly any takes more or less",

@@ -334,9 +334,8 @@ def _rhythm(values: Mapping[str, MetricValue], findings: Findings, rule: Profile
 
 def _usual_step_ms(values: Mapping[str, MetricValue]) -> float:
     """Mean step from frame to frame, less those into stutters and out of them: each is what the stutter lost."""
-    step_ms, fps, lost = (
-        _value(values, key) or 0.0 for key in ("pacing_masd_ms", "average_fps", "stutter_time_fraction")
-    )
+    keys = "pacing_masd_ms", "average_fps", "stutter_time_fraction"
+    step_ms, fps, lost = (_value(values, key) or 0.0 for key in keys)
     return step_ms - (2000.0 * lost / fps if fps else 0.0)
 
 

@@ -81,7 +81,8 @@ def estimate(
         if is_log and half > WIDEST_LOG:
             caveats.append(caveat_of("too-wide", key))
         else:
-            low, high = back(mean - half), back(mean + half)
+            least = -math.inf if is_log or present.min() < 0.0 else 0.0  # a count or a share is never below
+            low, high = max(back(mean - half), least), back(mean + half)
             interval = Interval(low=low, high=high, level=level, method=method(f"mean-{how}", n=n, df=freedom))
     if is_log and interval is not None and interval.low == interval.high:
         # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.

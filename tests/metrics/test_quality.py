@@ -167,7 +167,7 @@ def test_a_cap_between_two_changes_of_level_is_told_with_its_part() -> None:
 
 def test_a_part_of_equal_frames_is_told_as_a_constant_run_is() -> None:
     message = caveats_of(stamps_of(np.repeat([8.0, 12.0], 2000)))["capped"].message
-    assert message.startswith("Every frame from 0.0 s to 16.0 s takes exactly 8.00 ms (125.0 fps): a frame limiter")
+    assert message.startswith("Every frame from 0.0 s to 16.0 s takes exactly 8.00 ms (125.0 fps): a limiter")
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -77,6 +77,13 @@ def test_no_interval_without_a_word(values: list[float | None], code: str | None
         assert found.interval is None
 
 
+@pytest.mark.parametrize(("values", "least"), [([0.0, 0.0, 1.5], 0.0), ([-0.5, 0.0, 1.5], -float("inf"))])
+def test_a_count_that_is_never_below_zero_has_no_interval_below(values: list[float], least: float) -> None:
+    found = estimate("stutter_per_min", values)
+    assert found.interval is not None
+    assert found.interval.low == least or (least < 0.0 and found.interval.low < -0.5)
+
+
 def test_runs_that_differ_by_orders_of_magnitude_give_no_interval() -> None:
     found = estimate(KEY, [1.0, 1000.0])
     assert found.interval is None

@@ -238,13 +238,9 @@ class Table:
         """Caveats to which cells refer by number, each once."""
         return tuple(dict.fromkeys(note for row in self.rows for cell in row.cells for note in cell.notes))
 
-    @cached_property
-    def _note_numbers(self) -> Mapping[Note, int]:
-        return {note: number for number, note in enumerate(self.notes, 1)}
-
     def note_numbers(self, cell: Cell) -> tuple[int, ...]:
         """Numbers of the notes of a cell, from 1."""
-        return tuple(dict.fromkeys(self._note_numbers[note] for note in cell.notes))
+        return tuple(dict.fromkeys(self.notes.index(note) + 1 for note in cell.notes))
 
     @cached_property
     def _places(self) -> Mapping[str, int]:
