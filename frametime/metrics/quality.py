@@ -56,9 +56,8 @@ def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     tuple of Caveat
         ``gap``, ``few-frames``, ``short-run``, ``coarse-timer``, ``capped``, ``low-few-frames``.
     """
-    median_ms = quantile(series.sorted_ms, 0.5)
-    least_ns = series.options.quality.timer_note_fraction * median_ms * 1e6
-    step_ns = timer_step_ns(series.timestamps_ns, least_ns=least_ns)
+    rule, median_ms = series.options.quality, quantile(series.sorted_ms, 0.5)
+    step_ns = timer_step_ns(series.timestamps_ns, least_ns=rule.timer_note_fraction * median_ms * 1e6)
     return (
         *_gap(series),
         *_length(series),

@@ -19,6 +19,7 @@ from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
 from frametime.metrics.stutter import find_stutters, stutters_of
+from frametime.ranges import RANGES
 from frametime.words import counted, first_of
 
 FIXED_KEYS: Final = tuple(FIXED)
@@ -99,16 +100,16 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
 def _of_frames_at_the_limit(series: FrameSeries, n_stutters: int) -> Iterator[Caveat]:
     """A count that hangs on the jitter of the clock, as where frames miss a beat of the display and last two."""
     rule, times_ms = series.options.stutter, series.sorted_ms
-    beside = [replace(rule, ratio=rule.ratio * factor) for factor in (1.0 - NEAR_LIMIT, 1.0 + NEAR_LIMIT)]
-    n_beyond = times_ms.size - int(np.searchsorted(times_ms, beside[0].ratio * times_ms[times_ms.size // 2]))
-    if n_beyond < NEAR_LIMIT_FRAMES:
+    beside = rule.ratio * (1.0 - NEAR_LIMIT), rule.ratio * (1.0 + NEAR_LIMIT)
+    n_beyond = times_ms.size - int(np.searchsorted(times_ms, beside[0] * times_ms[times_ms.size // 2]))
+    if n_beyond < NEAR_LIMIT_FRAMES or not all(map(RANGES["ratio"].holds, beside)):
         return
     times = series.timestamps_ns, series.frame_times_ms
-    most, least = (find_stutters(*times, rule=other).positions.size for other in beside)
+    most, least = (find_stutters(*times, rule=replace(rule, ratio=ratio)).positions.size for ratio in beside)
     if most - least >= max(NEAR_LIMIT_FRAMES, n_stutters / 2):
         told = (
             f"{most - least} frames last about {rule.ratio:g} x the local median, where stutters begin: {n_stutters} "
-            f"count, {most} with --stutter-ratio {beside[0].ratio:g}, {least} with {beside[1].ratio:g}."
+            f"count, {most} with --stutter-ratio {beside[0]:g}, {least} with {beside[1]:g}."
         )
         yield Caveat(code="stutters-at-limit", message=told, weight=Weight.NOTE, metrics=STUTTER_KEYS)
 

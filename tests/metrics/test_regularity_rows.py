@@ -14,7 +14,7 @@ from frametime.caveats import Weight
 from frametime.metrics.catalog import catalog_for, table
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Better, Metric, Missing
-from frametime.metrics.options import MeasureOptions, parse_refresh
+from frametime.metrics.options import MeasureOptions, StutterRule, parse_refresh
 from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, gathering, regularity_caveats
 from frametime.metrics.stutter import stutters_of
 
@@ -257,3 +257,11 @@ def test_a_count_of_stutters_that_hangs_on_jitter_is_told() -> None:
     assert int(told[2]) == stutters_of(series).positions.size
     clear_ms = np.where(rng.random(3000) < 0.01, 60.0, 16.7) + 0.1 * rng.standard_normal(3000)
     assert all(found.code != "stutters-at-limit" for found in regularity_caveats(run_of(clear_ms)))
+
+
+@pytest.mark.parametrize("ratio", [1.01, 1000.0])
+def test_at_the_ends_of_the_allowed_ratios_nothing_beside_them_is_looked_for(ratio: float) -> None:
+    times_ms = np.where(np.arange(3000) % 100 == 99, 12_000.0, 8.0)
+    options = MeasureOptions(stutter=StutterRule(ratio=ratio))
+    codes = {found.code for found in regularity_caveats(FrameSeries(run_of(times_ms).timestamps_ns, options=options))}
+    assert "stutters-at-limit" not in codes
