@@ -119,7 +119,8 @@ def levels_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 1
     medians, counts = medians_between(values, edges, unit=unit), np.diff(edges)
     held = np.minimum(values, np.repeat(_FAR * unit * np.maximum(medians, medians.mean()), counts))
     means = np.add.reduceat(held, edges[:-1]) / (unit * counts)
-    if medians.size > 2 and any(np.var(of(medians)) > _MISLEADING * np.var(of(means)) for of in (np.asarray, np.diff)):
+    pairs = (np.diff(medians), np.diff(means)), (medians - medians.mean(), means - means.mean())
+    if any(of_medians @ of_medians > _MISLEADING * (of_means @ of_means) for of_medians, of_means in pairs):
         return Levels(means, held, are_means=True)
     return Levels(medians, values, are_means=False)
 

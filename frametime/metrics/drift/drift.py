@@ -366,6 +366,5 @@ def _told(
     """A change with its time: the split of the four blocks around it with the least sum of absolute residuals."""
     low, high = int(edges[point.n_before - 2]), int(edges[point.n_before + 2])
     time_s = float(series.ends_s[low + best_split(levels.values[low:high] / NS_PER_MS, point.before, point.after) - 1])
-    of = "mean" if levels.are_means else "median"
-    sentence = change_sentence(kind, point.before, point.after, time_s, of)
+    sentence = change_sentence(kind, point.before, point.after, time_s, "mean" if levels.are_means else "median")
     return Change(time_s, kind, point.before, point.after, point.p_value, sentence)
