@@ -72,20 +72,20 @@ class Story:
         if self.is_alone:
             return self._alone()
         parts = [self._head(), *(self._about_the_subject() if self.subject else self._about_the_first())]
-        return " ".join(filter(None, [*parts, self._held_back(), *self._open(), self.missing, *self._apart()]))
+        return " ".join(filter(None, [*parts, *self._held_back(), *self._open(), self.missing, *self._apart()]))
 
     def answers(self) -> Answers:
         """The first questions of a reader."""
         priced = self._best_value(next(iter(self.placed))) if self.placed and self.value else []
         # These begin with a word, not with a name.
         told = [part[0].lower() + part[1:] for part in (*self._open(), self.missing) if part] + self._apart()
-        uncertain = "; ".join(part.removesuffix(".") for part in told)
+        uncertain = "; ".join(part.removesuffix(".") for part in (*self._held_back(), *told))
         certain = self._scatter() if self.is_alone else "Every result has a verdict."
         return Answers(
             first=self._first(),
             price=priced[0] if priced and priced[0] else "The plan gives no prices, so nothing is said about value.",
             power=self._best_power(),
-            uncertain=f"{begun(uncertain)}." if told else certain,
+            uncertain=f"{begun(uncertain)}." if uncertain else certain,
         )
 
     def _alone(self) -> str:
@@ -287,7 +287,7 @@ class Story:
             if items
         ]
 
-    def _held_back(self) -> str:
+    def _held_back(self) -> list[str]:
         """The cards of which half of the runs or more are at a cap: their rates say little of them."""
         runs: dict[str, list[bool]] = {}
         for run in self.result.runs:
@@ -295,9 +295,9 @@ class Story:
                 is_held = any(item.code == "capped" and self.metric.key in item.metrics for item in run.caveats)
                 runs.setdefault(run.card, []).append(is_held)
         held = {card: are_held for card, are_held in runs.items() if 2 * sum(are_held) >= len(are_held)}
-        found = f"in {sum(map(sum, held.values()))} of {counted(sum(map(len, held.values())), 'run')}"
-        told = f"{names_of(list(held), self.label)} ran at a cap {found}: there the rate shows the limit, not the card."
-        return begun(told) if held else ""
+        n_held, n = (sum(map(of, held.values())) for of in (sum, len))
+        told = f"{names_of(list(held), self.label)} ran at a cap in {n_held} of {counted(n, 'run')}"
+        return [f"{begun(told)}: there the rate shows the limit, not the card."] if held else []
 
     def _which(self, results: Sequence[CellComparison]) -> str:
         """The cards and cells of a few results."""

@@ -406,6 +406,8 @@ def test_a_card_that_a_cap_held_back_is_told_beside_its_lead() -> None:
     }
     both = {("birch-9", "harbor"), ("birch-9", "canyon")}
     told = "ran at a cap in 6 of 6 runs: there the rate shows the limit, not the card."
-    assert f"Birch 9 {told}" in text(reviewed(rates, capped=both))
+    held = reviewed(rates, capped=both)
+    assert f"Birch 9 {told}" in text(held)
+    assert held.answers["all"].uncertain == f"Birch 9 {told}"
     assert "ran at a cap in 3 of 6 runs" in text(reviewed(rates, capped={("birch-9", "harbor")}))
     assert "cap" not in text(reviewed(rates, capped={("amber-6", "ridge")}))
