@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
 from frametime.metrics.drift.drift import drift_of, seconds
-from frametime.metrics.frame_series import FrameSeries, frame_times_ms
+from frametime.metrics.frame_series import FrameSeries, frame_times_ms, once_a_series
 from frametime.metrics.level import LOW_KINDS, exact, low_key, quantile, share_label
 from frametime.metrics.options import QualityRule
 from frametime.words import counted
@@ -56,15 +56,20 @@ def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     tuple of Caveat
         ``gap``, ``few-frames``, ``short-run``, ``coarse-timer``, ``capped``, ``low-few-frames``.
     """
-    rule, median_ms = series.options.quality, quantile(series.sorted_ms, 0.5)
-    step_ns = timer_step_ns(series.timestamps_ns, least_ns=rule.timer_note_fraction * median_ms * 1e6)
     return (
         *_gap(series),
         *_length(series),
         # A coarse clock gathers any frame times at a few values: a cap cannot be seen through it.
-        *(_capped(series) if step_ns is None else _coarse_timer(series, step_ns / 1e6, median_ms)),
+        *(_coarse_timer(series, step_ms) if (step_ms := timer_step_of(series)) else _capped(series)),
         *_few_in_tail(series),
     )
+
+
+@once_a_series
+def timer_step_of(series: FrameSeries) -> float:
+    """Step of a coarse timer in ms; 0 where the frame times show none."""
+    least_ns = series.options.quality.timer_note_fraction * quantile(series.sorted_ms, 0.5) * 1e6
+    return (timer_step_ns(series.timestamps_ns, least_ns=least_ns) or 0) / 1e6
 
 
 def _gap(series: FrameSeries) -> Iterator[Caveat]:
@@ -98,8 +103,8 @@ def _length(series: FrameSeries) -> Iterator[Caveat]:
         yield Caveat(code="short-run", message=message, weight=Weight.CARE)
 
 
-def _coarse_timer(series: FrameSeries, step_ms: float, median_ms: float) -> Iterator[Caveat]:
-    rule, fraction = series.options.quality, step_ms / median_ms
+def _coarse_timer(series: FrameSeries, step_ms: float) -> Iterator[Caveat]:
+    rule, fraction = series.options.quality, step_ms / quantile(series.sorted_ms, 0.5)
     weight = Weight.NOTE
     if fraction >= rule.timer_repeat_fraction:
         weight = Weight.REPEAT
@@ -249,14 +254,15 @@ def timer_step_ns(timestamps_ns: NDArray[np.int64], *, least_ns: float) -> int |
 
 def _two_values_show_it(times_ns: NDArray[np.int64], step_ns: int) -> bool:
     """Whether neighbors at random are a clock's: its step is a round number, or the timestamps keep to an even beat."""
+    if 10 ** (len(str(step_ns)) - 1) == step_ns and int(times_ns.min()) > step_ns:
+        return True
     mean_ns = float(times_ns.mean())
     deviations = times_ns - mean_ns
-    if float((deviations[1:] * deviations[:-1]).sum() / np.square(deviations).sum()) <= _ALTERNATING:
-        return False
-    is_round = 10 ** (len(str(step_ns)) - 1) == step_ns and int(times_ns.min()) > step_ns
+    # Frames long and short in turn keep to a beat as well.
+    alternates = float((deviations[1:] * deviations[:-1]).sum()) <= _ALTERNATING * float(np.square(deviations).sum())
     beside_beat_ns = np.cumsum(deviations)
     keeps_beat = float(beside_beat_ns.max() - beside_beat_ns.min()) <= 2 * step_ns
-    return is_round or (keeps_beat and step_ns <= _TWO_VALUE_STEP_FRACTION * mean_ns)
+    return keeps_beat and not alternates and step_ns <= _TWO_VALUE_STEP_FRACTION * mean_ns
 
 
 _LEAST_SPAN: Final = 10

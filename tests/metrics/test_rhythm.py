@@ -10,7 +10,10 @@ from hypothesis import strategies as st
 from made_regularity import alternation as alternating
 from made_regularity import clean_ms, planted, run_of, sine
 from made_regularity import hitches as planted_hitches
+from numpy.typing import NDArray
 
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.hitches import hitches_of
 from frametime.metrics.rhythm.rhythm import alternation, rhythm_of
 
@@ -102,3 +105,29 @@ def test_a_run_that_is_not_looked_at_is_not_called_even() -> None:
     turns = measured(capture_of(np.where(np.arange(300) % 2 == 0, 1200.0, 1600.0)))
     [item] = [item for item in turns.findings.profile if item.item == "rhythm"]
     assert item.word == "alternating"
+
+
+def seen_by_whole_ms(times_ms: NDArray[np.float64]) -> FrameSeries:
+    """The run as a timer of whole milliseconds writes it."""
+    return run_of(np.diff(np.floor(np.cumsum(times_ms)), prepend=0.0))
+
+
+@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("level_ms", [3.4, 4.5, 5.5])
+def test_a_coarse_timer_makes_no_rhythm(level_ms: float, seed: int) -> None:
+    """Frames of 4.5 ms are written as 4, 5, 4, 5 and those of 3.4 ms as 3, 3, 4: neither alternates nor hitches."""
+    series = seen_by_whole_ms(level_ms * np.random.default_rng(seed).lognormal(0.0, 0.01, 8000))
+    rhythm = rhythm_of(series)
+    assert timer_step_of(series) == 1.0
+    assert (rhythm.alternating_fraction, rhythm.hitch_period, rhythm.hitches) == (0.0, None, ())
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_larger_than_the_step_of_a_coarse_timer_is_found(seed: int) -> None:
+    times_ms = 9.5 * np.random.default_rng(seed).lognormal(0.0, 0.01, 8000)
+    in_turn = times_ms + np.tile([0.0, 4.0], 4000)
+    assert rhythm_of(seen_by_whole_ms(in_turn)).alternating_fraction > 0.9
+    times_ms[::400] += 20.0
+    period = rhythm_of(seen_by_whole_ms(times_ms)).hitch_period
+    assert period is not None
+    assert period.period_s == pytest.approx(400 * 0.00955, rel=0.01)

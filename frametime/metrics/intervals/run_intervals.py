@@ -41,6 +41,7 @@ from frametime.metrics.intervals.within_run import (
     variation,
 )
 from frametime.metrics.metric import Missing
+from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.rhythm import alternating_runs, inside_runs, rhythm_of
 from frametime.metrics.sensors import sensor_values
 from frametime.metrics.sensors.sensor_values import Channel, channel, frames_under_90pct
@@ -136,7 +137,7 @@ def _stutters(series: FrameSeries) -> dict[str, Outcome]:
 
 
 def _alternating(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
-    first, last = alternating_runs(series.frame_times_ms)
+    first, last = alternating_runs(series.frame_times_ms, timer_ms=timer_step_of(series))
     inside = inside_runs(first, last, series.n_frames)
     few, whole = too_few(first.size), one_sided(inside)
     size: Outcome = few if few is not None and whole is None else _step_size(series, first, last, values)

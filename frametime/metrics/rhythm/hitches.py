@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from frametime.metrics.block_medians import Numbers, median
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Hitch, HitchPeriod
+from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.period_search import RULE, Lattice, Times, best_lattice, chance_of
 from frametime.statistics.distributions import normal_quantile, student_quantile
 from frametime.words import counted
@@ -79,7 +80,7 @@ class Hitches(NamedTuple):
 @once_a_series
 def hitches_of(series: FrameSeries) -> Hitches:
     """The hitches of a run by the usual HITCH_RULE."""
-    return find_hitches(series.frame_times_ms, series.ends_s)
+    return find_hitches(series.frame_times_ms, series.ends_s, timer_ms=timer_step_of(series))
 
 
 def listed(hitches: Hitches) -> tuple[Hitch, ...]:
@@ -96,12 +97,14 @@ def hitches_listed(hitches: Sequence[Hitch], *, n_frames: int, run_s: float) -> 
     return Hitches(positions.astype(np.int64), starts_s, longest_ms, excess_ms, n_frames, run_s)
 
 
-def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> Hitches:
+def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], *, timer_ms: float = 0.0) -> Hitches:
     """The frames that stand out, neighbors joined; none in a run of fewer frames than three blocks.
 
     Parameters
     ----------
     frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
+    timer_ms : float
+        Step of a coarse timer: a frame that is longer by one step alone may be no longer at all.
 
     Examples
     --------
@@ -111,7 +114,7 @@ def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64
     >>> found.positions.tolist(), found.excess_ms.tolist()
     ([200, 500], [8.0, 8.0])
     """
-    positions, excess_ms = _standing_out(frame_times_ms)
+    positions, excess_ms = _standing_out(frame_times_ms, 1.5 * timer_ms)
     begins = np.flatnonzero(np.diff(positions, prepend=-frame_times_ms.size) > HITCH_RULE.gap_frames)
     first, longest_ms = positions[begins], frame_times_ms[positions]
     if begins.size:
@@ -120,7 +123,9 @@ def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64
     return Hitches(first, starts_s, longest_ms, excess_ms, frame_times_ms.size, float(ends_s[-1]))
 
 
-def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _standing_out(
+    frame_times_ms: NDArray[np.float64], least_ms: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Every frame that stands out, and by how much; the last frames, too few for a block, belong to the last one."""
     size = HITCH_RULE.block_frames
     n_blocks = frame_times_ms.size // size
@@ -136,7 +141,7 @@ def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64
     places, near = np.flatnonzero(may), np.flatnonzero(largest_around(may))
     spreads = np.zeros(n_blocks)
     spreads[near] = _TO_SD * _row_medians(np.abs(blocks[near] - medians[near, None]))
-    limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * largest_around(spreads))
+    limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * largest_around(spreads)).clip(least_ms)
     frames = (places[:, None] * size + np.arange(size)).ravel()
     if places.size and places[-1] == n_blocks - 1:
         frames = np.concatenate((frames, np.arange(n_blocks * size, frame_times_ms.size)))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Rhythm, SpectralLine
+from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, largest_around, listed
 from frametime.metrics.rhythm.period_search import peaks
 from frametime.statistics.distributions import chi_squared_tail
@@ -172,18 +173,10 @@ def even_powers(
     grid = np.arange(times[0], times[-1] + 0.5 * grid_step, grid_step)
     transform = np.fft.rfft(np.interp(grid, times, values - values.mean()), n_padded)
     found, points = transform[1 : int(0.5 * grid_step * n_padded / spacing) + 1], spacing / grid_step
-    lost = sines(np.pi / n_padded, found.size) / sines(np.pi * points / n_padded, found.size)
-    lost *= lost
+    angles = np.arange(1, found.size + 1) * (np.pi / n_padded)
+    lost = (np.sin(angles) / np.sin(points * angles)) ** 2
     # As many points as the values would have on the grid, each with a whole spacing of its own.
     return np.asarray((found.real**2 + found.imag**2) * (lost * lost) * (points**2 / n))
-
-
-def sines(step: float, n: int) -> NDArray[np.float64]:
-    """``sin(step)``, ``sin(2 step)``, ..., by the sum of two angles from about ``2 sqrt(n)`` of them."""
-    n_fine = math.isqrt(n) + 1
-    fine, coarse = step * np.arange(1, n_fine + 1), (n_fine * step) * np.arange(-(-n // n_fine))[:, None]
-    both = np.sin(coarse) * np.cos(fine) + np.cos(coarse) * np.sin(fine)
-    return np.asarray(both.ravel()[:n], dtype=np.float64)
 
 
 class Spectrum(NamedTuple):
@@ -313,7 +306,7 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
 
     ``hitch_period_reason`` says why there is no period; it is ``None`` when there is one.
     """
-    fraction, size_ms = alternation(series.frame_times_ms)
+    fraction, size_ms = alternation(series.frame_times_ms, timer_ms=timer_step_of(series))
     unlooked = reason = no_rhythm_reason(series.frame_times_ms, series.ends_s)
     period = None
     if reason is None:
@@ -322,11 +315,16 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
     return Rhythm(fraction, size_ms, period, reason, lines, hitches, unlooked_reason=unlooked)
 
 
-def alternating_runs(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """First and last frame of each run of alternating frames."""
-    if frame_times_ms.size < 3:
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    turns = _turns(frame_times_ms, RULE.min_step_fraction)
+def alternating_runs(
+    frame_times_ms: NDArray[np.float64], *, timer_ms: float = 0.0
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last frame of each run of alternating frames: each large step up is followed by a large step down.
+
+    A step of one step of a coarse timer is not large: 4.5 ms is seen as 4, 5, 4, 5.
+    """
+    steps_ms, sums_ms = np.diff(frame_times_ms), frame_times_ms[1:] + frame_times_ms[:-1]
+    large = np.abs(steps_ms) >= np.maximum(0.5 * RULE.min_step_fraction * sums_ms, 1.5 * timer_ms)
+    turns = large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0))
     edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
     # A run of k turns joins k + 1 steps, so k + 2 frames.
     first, last = edges[::2], edges[1::2] + 1
@@ -342,12 +340,14 @@ def inside_runs(first: NDArray[np.int64], last: NDArray[np.int64], n: int) -> ND
     return np.asarray(np.cumsum(marks)[:-1] > 0)
 
 
-def alternation(frame_times_ms: NDArray[np.float64]) -> tuple[float, float | None]:
+def alternation(frame_times_ms: NDArray[np.float64], *, timer_ms: float = 0.0) -> tuple[float, float | None]:
     """Share of the frames that alternate between short and long, and by how much.
 
     Parameters
     ----------
     frame_times_ms : ndarray of float64, shape (n_frames,)
+    timer_ms : float
+        Step of a coarse timer.
 
     Returns
     -------
@@ -363,17 +363,10 @@ def alternation(frame_times_ms: NDArray[np.float64]) -> tuple[float, float | Non
     >>> alternation(np.full(100, 9.0))
     (0.0, None)
     """
-    first, last = alternating_runs(frame_times_ms)
+    first, last = alternating_runs(frame_times_ms, timer_ms=timer_ms)
     n_alternating = int(np.sum(last - first + 1))
     if n_alternating == 0:
         return 0.0, None
     # The steps between the frames of a run: one fewer than its frames.
     inside = inside_runs(first, last - 1, frame_times_ms.size - 1)
     return min(1.0, n_alternating / frame_times_ms.size), median(np.abs(np.diff(frame_times_ms)[inside]))
-
-
-def _turns(frame_times_ms: NDArray[np.float64], min_step_fraction: float) -> NDArray[np.bool_]:
-    """Whether a large step up is followed by a large step down, or the other way round, shape (n_frames - 2,)."""
-    steps_ms = np.diff(frame_times_ms)
-    large = np.abs(steps_ms) >= 0.5 * min_step_fraction * (frame_times_ms[1:] + frame_times_ms[:-1])
-    return np.asarray(large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0)), dtype=np.bool_)
