@@ -173,7 +173,7 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
     Returns
     -------
     tuple of str
-        Names of the files, below ``folder``, in the order in which they were made.
+        Names of the files that were asked for, below ``folder``, those that stood there already among them.
 
     Raises
     ------
@@ -195,14 +195,14 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
             _refuse_other_plan(folder, plan_file)
         # Drawn files are functions of the result: what is there need not be drawn again.
         standing = written - files.keys() if is_unchanged and not force else set()
-        names = (*(name for name in chosen if name not in standing), *files)
-        if is_unchanged and not force and len(names) == len(files):
+        names, drawn = (*chosen, *files), chosen.keys() - standing
+        if is_unchanged and not force and not drawn:
             replacing.clear_leftovers(folder)
             return names
         with replacing.replacing_folder(folder, last=RESULT_FILE) as making:
             for name in (*chosen, *sorted(standing - chosen.keys()), KEPT_RUNS_FILE):
                 (making / name).parent.mkdir(parents=True, exist_ok=True)
-                if name in chosen and name not in standing:
+                if name in drawn:
                     chosen[name](making / name)
                 elif (folder / name).exists():
                     shutil.copy2(folder / name, making / name)
@@ -299,34 +299,6 @@ MOST_WITH_NARROW: Final = 2_500_000
 """A page larger than that without its frame times has its charts in the wide form only, and none that is large."""
 LARGEST_DRAWING: Final = 250_000
 MOST_TRACE_BYTES: Final = 1_400_000
-
-
-def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> tuple[Path, ...]:
-    """Write ``report.html`` and ``report.md`` into ``folder``, each whole or not at all.
-
-    Parameters
-    ----------
-    result : ReviewResult
-    folder : Path
-        Must exist.
-    force : bool
-        Replace reports that are there.
-
-    Returns
-    -------
-    tuple of Path
-        The page and the text.
-
-    Raises
-    ------
-    OutputError
-        If a report is there already and ``force`` is not given, or the folder cannot be written.
-    """
-    files = {folder / name: write for name, write in report_files(result).items()}
-    replacing.refuse_existing(files, force=force)
-    for target, write in files.items():
-        write(target)
-    return tuple(files)
 
 
 def report_files(result: ReviewResult, *, charts_folder: str | None = None) -> Mapping[str, Callable[[Path], None]]:

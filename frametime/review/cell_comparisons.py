@@ -10,7 +10,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -70,9 +70,10 @@ class MetricMeans:
             # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
             pool = spread.card if design.spread == "pooled" else None
             for place, logs in spread.logs.items():
-                whose: Any = {"shared": shared.get((metric.key, place), ()), "key": (metric.key, place), "pool": pool}
-                own[place] = differences.log_mean(logs, **whose)
-                self.means[place] = differences.log_mean(logs, spread.standing_in(place, design.spread), **whose)
+                key = metric.key, place
+                own[place] = replace(differences.log_mean(logs), shared=shared.get(key, ()), key=key)
+                stand_in = spread.standing_in(place, design.spread)
+                self.means[place] = own[place] if stand_in is None else own[place].with_scatter(stand_in, pool)
         self.means_of_many = own if design.spread == "shared" else self.means
 
     @property
@@ -93,8 +94,7 @@ class MetricMeans:
         pooled = self.spreads[place[0]].pooled
         if mean.variance is not None or pooled is None:
             return mean
-        freedom = pooled.degrees_of_freedom
-        return replace(mean, variance=pooled.variance / mean.n_runs, degrees_of_freedom=freedom, pool=place[0])
+        return mean.with_scatter(pooled, place[0])
 
 
 def log_means(table: MetricMeans) -> list[CellLogMean]:

@@ -9,7 +9,7 @@ import math
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final, final
+from typing import Final, final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +88,11 @@ class LogMean:
     shared: tuple[SharedError, ...] = ()
     key: Hashable = None
 
+    def with_scatter(self, pooled: PooledSpread, pool: Hashable = None) -> LogMean:
+        """The mean with a pooled variance, which ``pool`` names, in place of the set's own."""
+        freedom = pooled.degrees_of_freedom
+        return replace(self, variance=pooled.variance / self.n_runs, degrees_of_freedom=freedom, pool=pool)
+
 
 @final
 @dataclass(frozen=True, kw_only=True)
@@ -95,13 +100,15 @@ class Difference:
     """A difference of logs with its standard error; ``None`` when nothing tells how much runs scatter.
 
     ``bound`` is how far off it may be by errors of which no more is known. ``likely`` are weights, standard
-    errors and degrees of freedom that stand in for the one where a scatter is known from few.
+    errors and degrees of freedom that stand in for the one where a scatter is known from few. ``at_least`` is a
+    difference of the same value that claims less: at no level is this one's interval the narrower of the two.
     """
 
     value: float
     standard_error: float | None
     degrees_of_freedom: float
     bound: float = 0.0
+    at_least: Difference | None = None
     likely: tuple[distributions.FloatArray, distributions.FloatArray, distributions.FloatArray] | None = field(
         default=None, compare=False
     )
@@ -111,15 +118,21 @@ class Difference:
         """The difference as a ratio."""
         return math.exp(self.value)
 
-    def bounds(self, level: float) -> tuple[float, float] | None:
-        """Lower and upper end of the t interval, in logs."""
+    def half_width(self, level: float) -> float | None:
+        """Half of the t interval, in logs."""
         if self.standard_error is None:
             return None
         if self.likely is None:
             half = distributions.t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
         else:
             half = distributions.mixed_t_quantile(0.5 + level / 2.0, *self.likely)
-        return self.value - half - self.bound, self.value + half + self.bound
+        least = self.at_least and self.at_least.half_width(level)
+        return max(half + self.bound, least or 0.0)
+
+    def bounds(self, level: float) -> tuple[float, float] | None:
+        """Lower and upper end of the t interval, in logs."""
+        half = self.half_width(level)
+        return None if half is None else (self.value - half, self.value + half)
 
     def ratio_interval(self, level: float, method: str) -> Interval | None:
         """The t interval, back-transformed to a ratio; ``None`` where it would be wider than ``WIDEST_LOG``."""
@@ -163,29 +176,15 @@ class Ratio:
         return self.interval is not None and self.interval.low > 1.0
 
 
-def log_mean(
-    log_values: Sequence[float] | NDArray[np.float64], pooled: PooledSpread | None = None, **whose: Any
-) -> LogMean:
-    """Mean over runs with the set's own variance, or with a pooled one where it is given.
-
-    Parameters
-    ----------
-    log_values : sequence or ndarray of float64, shape (n_runs,)
-    pooled : PooledSpread or None
-        Stands in for the set's own variance.
-    **whose
-        ``pool``, which names that pooled spread, ``shared`` and ``key`` of the mean.
-    """
+def log_mean(log_values: Sequence[float] | NDArray[np.float64]) -> LogMean:
+    """Mean over one run or more, with the set's own variance."""
     log_values = np.asarray(log_values, np.float64)
     n = log_values.size
     if n < 1:
         raise ValueError("log_values must hold one run or more, got none")
     mean, squares = mean_and_squares(log_values)
-    if pooled is None:
-        whose |= {"variance": squares / (n - 1) / n if n > 1 else None, "degrees_of_freedom": n - 1, "pool": None}
-    else:
-        whose |= {"variance": pooled.variance / n, "degrees_of_freedom": pooled.degrees_of_freedom}
-    return LogMean(mean=mean, n_runs=n, **whose)
+    variance = squares / (n - 1) / n if n > 1 else None
+    return LogMean(mean=mean, variance=variance, degrees_of_freedom=n - 1, n_runs=n)
 
 
 def geometric_mean(logs: Sequence[float]) -> float:

@@ -691,3 +691,18 @@ def test_many_times_that_cannot_be_read_weigh_more_than_a_few() -> None:
         return told.weight.name
 
     assert (weight(5), weight(500)) == ("NOTE", "CARE")
+
+
+@pytest.mark.parametrize("header", ["frame time [ms]", "time (ms)", "ms", None])
+@pytest.mark.parametrize("n_long", [1, 2])
+def test_a_stutter_where_the_look_at_the_first_rows_ends_makes_no_clock_of_frame_times(
+    header: str | None, n_long: int
+) -> None:
+    """Whatever row that is: a stutter lies in each of the first 70."""
+    dice = random.Random(9)
+    for at in range(70):
+        ms = [dice.gauss(12.0, 0.2) for _ in range(300)]
+        ms[at : at + n_long] = [31.0, 47.0][:n_long]
+        capture = read_capture(io.BytesIO(table(header, fixed(ms))))
+        stamps = capture.frames["timestamp_ns"].to_numpy()
+        assert stamps[-1] - stamps[0] == pytest.approx(sum(ms) * 1e6, rel=1e-4)

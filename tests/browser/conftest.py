@@ -16,7 +16,6 @@ import pytest
 import report_samples as samples
 from once_a_run import made_once
 
-from frametime.pipeline.review_outputs import write_report
 from frametime.pipeline.tuning_record import write_tuning_report
 
 CHROMIUM = os.environ.get("FRAMETIME_TEST_CHROMIUM", "/usr/bin/chromium")
@@ -46,7 +45,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The report of the small and of the hostile review, and that of a tuning record."""
     found = {}
     for name, result in (("small", samples.small()), ("hostile", samples.hostile())):
-        folder = made_once(tmp_path_factory, name, partial(write_report, result))
+        folder = made_once(tmp_path_factory, name, partial(samples.example.write_report, result))
         found[name] = folder / "report.html"
     tuning = made_once(
         tmp_path_factory, "tuning", lambda folder: write_tuning_report(samples.tuned(), folder / "tuning.html")

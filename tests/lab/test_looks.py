@@ -136,7 +136,9 @@ def _stopped(sides: Sequence[NDArray[np.float64]]) -> list[str]:
             shared = zip(*shared_variances(own, freedom, variance_prior(own, freedom)), strict=True)
             means.append(
                 [
-                    log_mean(cell, pooled=PooledSpread(variance=variance, degrees_of_freedom=df, n_sets=len(cells)))
+                    log_mean(cell).with_scatter(
+                        PooledSpread(variance=variance, degrees_of_freedom=df, n_sets=len(cells)), None
+                    )
                     for cell, (variance, df) in zip(cells, shared, strict=True)
                 ]
             )

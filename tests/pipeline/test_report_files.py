@@ -14,7 +14,7 @@ from once_a_run import made_once
 from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.pipeline.review_outputs import drawn_files, write_report
+from frametime.pipeline.review_outputs import Writing, drawn_files, write_review
 from frametime.review.result import ReviewResult
 
 
@@ -26,7 +26,7 @@ def result() -> ReviewResult:
 def test_page_and_text_are_written_and_nothing_else(
     result: ReviewResult, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    folder = made_once(tmp_path_factory, "small", lambda folder: write_report(result, folder))
+    folder = made_once(tmp_path_factory, "small", lambda folder: example.write_report(result, folder))
     assert sorted(path.name for path in folder.iterdir()) == ["report.html", "report.md"]
     page = (folder / "report.html").read_bytes()
     assert page.startswith(b"<!doctype html>\n")
@@ -48,21 +48,29 @@ def made_reports(monkeypatch: pytest.MonkeyPatch) -> list[str | None]:
 
 
 @pytest.mark.usefixtures("made_reports")
-def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path: Path) -> None:
+def test_a_report_that_no_review_wrote_is_not_replaced(result: ReviewResult, tmp_path: Path) -> None:
     (tmp_path / "report.md").write_text("mine", encoding="utf-8")
-    with pytest.raises(OutputError, match=r"report\.md: the file exists; --force replaces it"):
-        write_report(result, tmp_path)
+    with pytest.raises(OutputError, match=r"it holds 'report\.md', which no review has written"):
+        write_review(result, tmp_path, Writing(report=True))
     assert [path.name for path in tmp_path.iterdir()] == ["report.md"]
-    written = write_report(result, tmp_path, force=True)
-    assert written == (tmp_path / "report.html", tmp_path / "report.md")
-    assert (tmp_path / "report.md").read_text("utf-8").startswith("# ")
 
 
 @pytest.mark.usefixtures("made_reports")
 def test_a_folder_that_cannot_be_made_is_an_error_of_the_user(result: ReviewResult, tmp_path: Path) -> None:
     (tmp_path / "none").write_text("a file")
-    with pytest.raises(OutputError, match="this is a file, not a folder"):
-        write_report(result, tmp_path / "none")
+    with pytest.raises(OutputError, match="this is not a folder"):
+        write_review(result, tmp_path / "none", Writing(report=True))
+
+
+@pytest.mark.usefixtures("made_reports")
+def test_an_unchanged_review_names_what_stands_there(result: ReviewResult, tmp_path: Path) -> None:
+    writing = Writing(report=True)
+    names = write_review(result, tmp_path, writing)
+    assert {"report.html", "report.md", "result.json"} <= set(names)
+    assert write_review(result, tmp_path, writing) == names
+    (tmp_path / "report.md").unlink()
+    assert write_review(result, tmp_path, writing) == names
+    assert (tmp_path / "report.md").exists()
 
 
 def test_a_review_lists_the_report_and_makes_it_once(

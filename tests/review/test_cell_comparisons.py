@@ -116,7 +116,7 @@ def test_degrees_of_freedom_lie_between_those_of_the_smaller_side_and_of_both(x:
 def test_a_pooled_scatter_that_several_cells_share_is_counted_once() -> None:
     pooled = pooled_spread([np.array([0.0, 0.01, 0.02])])
     assert pooled is not None
-    cells = [log_mean(np.array([0.1 * at]), pooled=pooled, pool="amber") for at in range(8)]
+    cells = [log_mean([0.1 * at]).with_scatter(pooled, "amber") for at in range(8)]
     together = combined([(1.0 / 8.0, cell) for cell in cells])
     assert together.degrees_of_freedom == pytest.approx(2.0)
     assert together.standard_error == pytest.approx(0.01 / math.sqrt(8.0))

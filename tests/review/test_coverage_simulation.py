@@ -179,7 +179,9 @@ def test_pooling_is_right_where_scenes_repeat_alike_and_wrong_where_they_do_not(
             noisiest = int(spreads.argmax())
             for at, (one, other) in enumerate(cells):
                 if tally is alike or at == noisiest:
-                    pooled = mean_difference(log_mean(one, pooled=pools[0]), log_mean(other, pooled=pools[1]))
+                    pooled = mean_difference(
+                        log_mean(one).with_scatter(pools[0]), log_mean(other).with_scatter(pools[1])
+                    )
                     tally.add(covers(pooled, 0.0))
                     own.add(covers(mean_difference(log_mean(one), log_mean(other)), 0.0))
     assert ALLOWED[0] <= alike.rate <= ALLOWED[1], alike
@@ -196,7 +198,7 @@ def test_the_pooled_scatter_over_a_whole_matrix_covers_as_well() -> None:
         cells = cells_of(rng, advantages, np.full(3, 0.01), 2)
         pools = [pooled_spread([pair[side] for pair in cells]) for side in (0, 1)]
         terms = [
-            (weight / 3.0, log_mean(values, pooled=pool, pool=name))
+            (weight / 3.0, log_mean(values).with_scatter(pool, name))
             for pair in cells
             for weight, values, pool, name in zip((1.0, -1.0), pair, pools, "ab", strict=True)
         ]

@@ -377,3 +377,19 @@ def test_a_cells_interval_rests_on_the_rule_of_the_review() -> None:
         methods.add(item.interval_95.method)
         widths.append(math.log(item.interval_95.high / item.interval_95.low))
     assert len(methods) == len(set(widths)) == 3
+
+
+@pytest.mark.parametrize("sample_unit", ["scene", "cell"])
+def test_other_scenes_are_never_known_better_than_these(sample_unit: str) -> None:
+    """Birch leads amber alike in every scene: the scatter between scenes is that of the runs, and by chance less."""
+    n_alike = 0
+    for seed in range(12):
+        asked = replace(example_design(), sample_unit=sample_unit)
+        for item in review_runs(asked, example_runs(seed, with_curves=False)).overall:
+            these, like = item.interval_these_scenes, item.interval_scenes_like_these
+            assert these is not None and like is not None
+            assert like.low <= these.low * (1.0 + 1e-12)
+            assert like.high >= these.high * (1.0 - 1e-12)
+            assert item.verdict_scenes_like_these in {item.verdict, "undecided"}
+            n_alike += like.high == pytest.approx(these.high, rel=1e-12)
+    assert n_alike > 5  # else nothing was put to the test

@@ -106,7 +106,7 @@ def test_the_vectorized_lines_are_the_functions_of_a_review() -> None:
             pooled = PooledSpread(
                 variance=float(spread[cell]), degrees_of_freedom=float(np.broadcast_to(total, 6)[cell]), n_sets=6
             )
-            means.append(log_mean(values[0, card, cell], pooled=pooled))
+            means.append(log_mean(values[0, card, cell]).with_scatter(pooled))
         expected = mean_difference(*means)
         assert found.value[0, cell] == pytest.approx(expected.value, abs=1e-15)
         assert found.error[0, cell] == pytest.approx(expected.standard_error, rel=1e-12)
@@ -308,7 +308,9 @@ def test_where_a_good_run_was_flagged_and_left_out_its_cell_alone_flatters() -> 
                 spread, total = shared_variances(variances, freedom, variance_prior(variances, freedom))
                 means.append(
                     [
-                        log_mean(item, pooled=PooledSpread(variance=float(v), degrees_of_freedom=float(d), n_sets=15))
+                        log_mean(item).with_scatter(
+                            PooledSpread(variance=float(v), degrees_of_freedom=float(d), n_sets=15), None
+                        )
                         for item, v, d in zip(sets, spread, total, strict=True)
                     ]
                 )

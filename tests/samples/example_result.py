@@ -10,6 +10,7 @@ import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from made_captures import provenance
@@ -19,6 +20,7 @@ from frametime.caveats import Caveat
 from frametime.metrics.measure import judge
 from frametime.metrics.metric import Curve, Findings, MeasuredRun, MetricValue, Stutter
 from frametime.metrics.options import MeasureOptions
+from frametime.pipeline.review_outputs import report_files
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
@@ -304,3 +306,9 @@ def example_design() -> ReviewDesign:
 def example_result(seed: int = 7) -> ReviewResult:
     """The review of the example."""
     return review_runs(example_design(), example_runs(seed), plan={"title": "Three cards at the open bench"})
+
+
+def write_report(result: ReviewResult, folder: Path) -> None:
+    """Write page and text into a folder that is there."""
+    for name, write in report_files(result).items():
+        write(folder / name)

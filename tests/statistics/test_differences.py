@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from frametime.statistics.differences import linear_contrast, log_mean, mean_difference, welch_ratio
+from frametime.statistics.differences import Difference, linear_contrast, log_mean, mean_difference, welch_ratio
 
 
 @pytest.mark.parametrize(
@@ -83,3 +84,14 @@ def test_a_contrast_of_a_plane_agrees_with_a_reference_library() -> None:
 def test_places_that_do_not_tell_the_clocks_apart_give_no_prediction() -> None:
     assert linear_contrast([[0, 0], [25, 50], [50, 100], [75, 150]], [1.0, 2.0, 3.0, 4.0], [-25.0, -100.0]) is None
     assert linear_contrast([[0], [25]], [1.0, 2.0], [-25.0]) is None
+
+
+@pytest.mark.parametrize("level", [0.8, 0.9, 0.95, 0.99])
+def test_a_wider_claim_is_at_no_level_the_narrower_interval(level: float) -> None:
+    """Two draws that happen to agree know little, though at some levels less than the noise of the runs alone."""
+    these = Difference(value=0.05, standard_error=0.01, degrees_of_freedom=30)
+    for error in (0.0005, 0.002, 0.004, 0.02):
+        alone = Difference(value=0.05, standard_error=error, degrees_of_freedom=1)
+        low, high = replace(alone, at_least=these).bounds(level)
+        ends = (*alone.bounds(level), *these.bounds(level))
+        assert (low, high) == pytest.approx((min(ends), max(ends)), rel=1e-12)

@@ -142,16 +142,17 @@ class ColumnFacts(NamedTuple):
         rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
         if not steps.size or not rising:
             return Course.VARIES if steps.size else Course.OPEN
-        # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over.
-        gone_on = float(steps.sum()) / float(np.abs(steps).sum())
-        if steps.size <= _FEW_STEPS:
-            return Course.OPEN if gone_on >= 0.5 else Course.VARIES
-        if not falling:
+        if steps.size > _FEW_STEPS and not falling:
             # A coarse clock stands still; lengths seldom do without falling once.
             return Course.RISES if rising >= 3 else Course.OPEN
-        if gone_on >= 0.5 or (rising >= 0.9 * steps.size and falling <= 2):
-            return Course.RISES
-        return Course.OPEN if gone_on >= 0.3 else Course.VARIES
+        # A clock goes far; lengths come back, even those that rise in small steps for a while. Of many rows the two
+        # longest steps up do not count: the last lengths may be a stutter.
+        usual = np.sort(steps)[:-2] if steps.size > _FEW_STEPS else steps
+        gone_on = float(usual.sum()) / float(np.abs(usual).sum())
+        if steps.size <= _FEW_STEPS:
+            return Course.OPEN if gone_on >= 0.5 else Course.VARIES
+        goes = gone_on >= 0.5 or (rising >= 0.9 * steps.size and falling <= 2)  # a counter may run over
+        return Course.RISES if goes else Course.OPEN if gone_on >= 0.3 else Course.VARIES
 
     def is_sorted(self, rows: Rows = None) -> bool:
         """Whether the values go one way only, for longer than lengths of frames ever do, or faster than they drift."""

@@ -8,7 +8,6 @@ import pytest
 import report_samples as samples
 from once_a_run import made_once
 
-from frametime.pipeline.review_outputs import write_report
 from frametime.review.result import ReviewResult
 
 
@@ -29,7 +28,9 @@ def hundred_cells() -> ReviewResult:
 
 def written_once(request: pytest.FixtureRequest, factory: pytest.TempPathFactory, name: str, result: str) -> Path:
     """The folder of a report; its review is made in the process alone that writes it."""
-    return made_once(factory, name, lambda folder: write_report(request.getfixturevalue(result), folder))
+    return made_once(
+        factory, name, lambda folder: samples.example.write_report(request.getfixturevalue(result), folder)
+    )
 
 
 @pytest.fixture(scope="session")

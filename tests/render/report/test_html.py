@@ -14,7 +14,7 @@ import report_samples as samples
 from once_a_run import made_once
 from report_page_reading import own_text, parsed, parsed_once
 
-from frametime.pipeline.review_outputs import report_texts, write_report
+from frametime.pipeline.review_outputs import report_texts
 from frametime.render.report.document import Paragraph, Report, Section, Strip
 from frametime.render.report.html import render_html, strip_places
 from frametime.render.report.markdown import readable
@@ -181,7 +181,7 @@ def test_a_phone_has_every_chart_in_a_form_of_its_own(
 
 def test_the_same_review_gives_the_same_bytes(small_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
     review = samples.example.example_result.__wrapped__()  # made anew, and equal
-    again = made_once(tmp_path_factory, "small again", lambda folder: write_report(review, folder))
+    again = made_once(tmp_path_factory, "small again", lambda folder: samples.example.write_report(review, folder))
     for name in ("report.html", "report.md"):
         assert (again / name).read_bytes() == (small_folder / name).read_bytes()
 

@@ -71,7 +71,9 @@
   // A difference of logs: bounds of its t interval, and how it is shown as a ratio.
   function bounds(difference, outside) {
     if (!difference || difference.error === null) return null;
-    const half = quantile(outside, difference.freedom) * difference.error;
+    const least = bounds(difference.atLeast, outside);
+    const own = quantile(outside, difference.freedom) * difference.error;
+    const half = least ? Math.max(own, (least[1] - least[0]) / 2) : own;
     return [difference.value - half, difference.value + half];
   }
 
@@ -184,7 +186,8 @@
       const terms = used.flatMap((cell) => [term(card, cell, share), term(other, cell, -share)]);
       const ratios = used.map((cell) => means[card][cell][0] - means[other][cell][0]);
       const groups = used.map((cell) => (data.sample === "cell" ? cell : data.cells[cell][0]));
-      return { these: combined(terms), like: overSample(ratios, groups) };
+      const [these, like] = [combined(terms), overSample(ratios, groups)];
+      return { these, like: like && { ...like, atLeast: these } };
     }
     const meanOf = (metric, card, used) => {
       const items = used.map((cell) => data.means[metric][card][cell]);
