@@ -73,12 +73,8 @@ def _update(path: Path, *, dry_run: bool) -> None:
         updated = update_plan(path)
         say_unlisted(updated.draft.walk.unlisted)
         click.echo("\n".join(updated.draft.understood))
-        if left_over := updated.draft.left_over:
-            are_left = "captures do" if len(left_over) > 1 else "capture does"
-            click.echo(
-                f"{len(left_over)} {are_left} not fit the pattern of the plan, such as {printable(left_over[0])}: "
-                "change [captures] pattern, or plan them anew."
-            )
+        if {*updated.draft.left_over} - updated.draft.left_out.keys():
+            click.echo("To take in what does not fit the pattern, change [captures] pattern, or plan them anew.")
         if not updated.added:
             click.echo(f"Nothing is new: {printable(str(path))} stays as it is.")
             return

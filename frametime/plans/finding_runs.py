@@ -117,7 +117,7 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
         wrong = f"{names} both carry the number of run {mark}"
         if other.place == run.place:
             wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
-        raise PlanError.at(plan.file_name, wrong, helps="remove one of them, or make the pattern tell them apart")
+        raise PlanError.at(plan.file_name, wrong, helps="exclude or remove one, or part them by the pattern")
 
 
 def run_of(fields: Mapping[str, str]) -> str:

@@ -18,10 +18,10 @@ from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.finding_runs import PlanPlaces, in_setting, number_of_run, run_of
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_gaps import WORD_OF_COPY, read_paths
-from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelled_anyhow, spelling
+from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelled_anyhow, spelling, starred
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
-from frametime.review.run_set import natural_order
+from frametime.review.run_set import natural_order, run_name
 from frametime.settings.toml_source import toml_lines, toml_value
 from frametime.words import counted, first_of, joined
 
@@ -67,7 +67,7 @@ class PlanDraft:
     @cached_property
     def resolutions(self) -> tuple[str, ...]:
         """Names of the resolutions; the first is that of captures which name none."""
-        return tuple(sorted(self._names(2), key=lambda name: name != UNNAMED))
+        return tuple(sorted(self._names(2), key=lambda name: (name != UNNAMED, natural_order(resolution_name(name)))))
 
     def _names(self, at: int) -> tuple[str, ...]:
         return tuple(sorted({place[at] for place in self.places.values()}, key=natural_order))
@@ -107,7 +107,7 @@ class PlanDraft:
         lines = [
             f"{counted(len(self.places), 'capture')}, pattern {printable(self.pattern.text)}",
             *(
-                f"  {f'{field}s':12}{len(names[field]):>4}  {self._some(field, Counter(each))}"
+                f"  {f'{field}s':12}{len(names[field]):>4}  {self._some(field, names[field], Counter(each))}"
                 for field, each in zip(names, zip(*self.places.values(), strict=True), strict=False)
             ),
             f"  {'runs':16}  {runs} a cell{missing}",
@@ -130,7 +130,7 @@ class PlanDraft:
                 "Only one name differs between the captures, and is taken for the card; where it is the scene, "
                 f"--card NAME says which card all are of{both}."
             )
-        if "resolution" in self.pattern.fields and UNNAMED in self.resolutions:
+        if UNNAMED in self.resolutions:
             unnamed = counted([place[2] for place in self.places.values()].count(UNNAMED), "capture")
             lines.append(
                 f"No resolution stands in the names of {unnamed}: theirs is '{UNNAMED}', the first of the plan; write "
@@ -158,12 +158,12 @@ class PlanDraft:
             lines.append(f"  {printable(files[0])}: {reason}" + f" ({len(files)} such files)" * (len(files) > 1))
         return lines
 
-    def _some(self, field: str, counts: Mapping[str, int]) -> str:
+    def _some(self, field: str, names: Sequence[str], counts: Mapping[str, int]) -> str:
         """Names with their captures, and how else each is written."""
-        told = {name: printable(name) for name in sorted(counts, key=natural_order)}
+        told = {name: printable(name) for name in names}
         for way, name in sorted(self.spelled.get(field, {}).items()):
             told[name] += f" = {printable(way)}" if way != name else ""
-        return first_of([f"{names} ({counts[name]})" for name, names in told.items()], _MOST_SHOWN)
+        return first_of([f"{ways} ({counts[name]})" for name, ways in told.items()], _MOST_SHOWN)
 
     @property
     def _why_left_over(self) -> dict[str, str]:
@@ -438,6 +438,8 @@ class PlanUpdate(NamedTuple):
 def update_plan(path: Path) -> PlanUpdate:
     """Add cards, scenes, resolutions and runs that lie in the folder of a plan and that it does not name.
 
+    A capture whose name has that of another run, or that of a failed one, is excluded as in a new draft.
+
     Raises
     ------
     PlanError
@@ -463,6 +465,12 @@ def update_plan(path: Path) -> PlanUpdate:
     if n_runs > plan.design.runs_planned:
         document["runs"] = n_runs
         added.append(f"runs {plan.design.runs_planned} -> {n_runs}")
+    named = PlanPlaces(plan)
+    for name, (drafted, reason) in draft.left_out.items():
+        run = drafted if (fields := named.fields(name)) is None else run_name(**named.place(fields))
+        if not any(starred(excluded, run) for excluded in plan.design.exclusions):
+            document.setdefault("exclude", tomlkit.aot()).append({"run": run, "reason": reason})
+            added.append(f"exclude {run}, which {reason}")
     text = tomlkit.dumps(document)
     parse_plan(text, file_name=path.name, folder=path.parent)
     return PlanUpdate(text=text, added=tuple(added), draft=draft)

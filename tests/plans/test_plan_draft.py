@@ -92,6 +92,21 @@ def test_without_resolutions_card_and_scene_are_enough(tmp_path: Path) -> None:
     assert [run.place["resolution"] for run in find_runs(plan).runs] == ["default", "default"]
 
 
+def test_a_resolution_that_no_name_holds_is_told(tmp_path: Path) -> None:
+    draft = draft_plan(touch(tmp_path, "amber/harbor/1.csv", "birch/harbor/1.csv"), beside=tmp_path)
+    told = "No resolution stands in the names of 2 captures: theirs is 'default', the first of the plan; write there"
+    assert any(line.startswith(told) for line in draft.understood)
+    plan = parse_plan(draft.text.replace('["default"]', '["1440p"]'), file_name="plan.toml", folder=tmp_path)
+    assert [run.place["resolution"] for run in find_runs(plan).runs] == ["1440p", "1440p"]
+
+
+def test_resolutions_stand_by_their_size(tmp_path: Path) -> None:
+    names = [f"{card}/harbor_{size}_1.csv" for card in ("amber", "birch") for size in ("4K", "FHD", "1440p")]
+    draft = draft_plan(touch(tmp_path, *names), beside=tmp_path)
+    assert draft.resolutions == ("FHD", "1440p", "4K")
+    assert "  resolutions    3  FHD (2), 1440p (2), 4K (2)" in draft.understood
+
+
 def test_a_pattern_that_is_given_is_used(tmp_path: Path) -> None:
     folder = touch(tmp_path, "harbor_1440p_amber_1.csv", "harbor_1440p_birch_1.csv", "readme.txt")
     pattern = PathPattern.parse("{scene}_{resolution}_{card}_{run}.csv")

@@ -94,6 +94,28 @@ def test_the_plan_of_one_card_takes_new_scenes_and_tells_what_does_not_fit(
     assert update_plan(path).added == ()
     write(tmp_path / "logs", "mill-1.csv.gz", "odd.csv.gz")
     done = frametime("plan", "--update", path)
-    assert "1 capture does not fit the pattern of the plan, such as odd.csv.gz: change [captures] pattern" in done.out
+    assert "odd.csv.gz: does not fit the pattern" in done.out
+    assert "To take in what does not fit the pattern, change [captures] pattern" in done.out
     assert [scene.key for scene in read_plan(path).design.scenes] == ["harbor", "mill"]
     assert [card.key for card in read_plan(path).design.cards] == ["Amber 6"]
+
+
+def test_a_copy_and_a_crash_that_come_later_are_excluded_under_the_names_of_the_plan(tmp_path: Path) -> None:
+    scenes = ("mill", "harbor")
+    names = [f"gpu-{card}-{scene}-1440p-{run}.csv" for card in (70, 80) for scene in scenes for run in (1, 2)]
+    (tmp_path / "logs").mkdir()
+    for at, name in enumerate(names):
+        log = "frame_time_ms\n" + "".join(f"{16 + at / 10 + row % 7 / 10:.1f}\n" for row in range(900))
+        (tmp_path / "logs" / name).write_text(log, encoding="utf-8")
+    path = tmp_path / "plan.toml"
+    text = PLAN.replace(".csv.gz", ".csv") + '\n[[scenes]]\nkey = "mill"\n'
+    path.write_text(text.replace("runs = 1", "runs = 2"), encoding="utf-8")
+    for name, later in ((names[1], "gpu-70-mill-1440p-2 - Kopie.csv"), (names[2], "gpu-70-harbor-1440p-1 crashed.csv")):
+        (tmp_path / "logs" / later).write_bytes((tmp_path / "logs" / name).read_bytes())
+    assert frametime("review", path, "--coverage").code == 3  # two captures of one run
+    done = frametime("plan", "--update", path)
+    assert "New: exclude GPU-70/mill/1440p/2 - Kopie, which carries the number 2, as another run does" in done.out
+    assert "[captures] pattern" not in done.out
+    assert len(read_plan(path).design.exclusions) == 2
+    assert "Complete: every cell has its runs (8 usable, 8 planned)." in frametime("review", path, "--coverage").out
+    assert update_plan(path).added == ()
