@@ -76,16 +76,17 @@ class Story:
 
     def answers(self) -> Answers:
         """The first questions of a reader."""
-        priced = self._best_value(next(iter(self.placed))) if self.placed and self.value else []
+        value = self._best_value(next(iter(self.placed))) if self.placed and self.value else []
         # These begin with a word, not with a name.
         told = [part[0].lower() + part[1:] for part in (*self._open(), self.missing) if part] + self._apart()
-        uncertain = "; ".join(part.removesuffix(".") for part in (*self._held_back(), *told))
-        certain = self._scatter() if self.is_alone else "Every result has a verdict."
+        parts = [*self._held_back(), *told] or [self._scatter() if self.is_alone else "every result has a verdict"]
+        n_flagged = sum(run.flag is not None and run.excluded_reason is None for run in self.result.runs)
+        parts += [f"{counted(n_flagged, 'flagged run')} to look at or repeat"] * (n_flagged > 0)
         return Answers(
             first=self._first(),
-            price=priced[0] if priced and priced[0] else "The plan gives no prices, so nothing is said about value.",
+            price=value[0] if value else "The plan gives no prices, so nothing is said about value.",
             power=self._best_power(),
-            uncertain=f"{begun(uncertain)}." if uncertain else certain,
+            uncertain=f"{begun('; '.join(part.removesuffix('.') for part in parts))}.",
         )
 
     def _alone(self) -> str:
@@ -97,13 +98,11 @@ class Story:
         return f"{self._where()} {reached}, with no other card to compare it with."
 
     def _scatter(self) -> str:
-        """How well the runs of the only card repeat, and which to look at."""
+        """How well the runs of the only card repeat."""
         limit_pct = next((item.limit_pct for item in self.result.repeatability if item.metric == self.metric.key), None)
         if limit_pct is None:
             return "There are too few runs to say how well they repeat."
-        flagged = sum(run.flag is not None and run.excluded_reason is None for run in self.result.runs)
-        again = f"; {counted(flagged, 'flagged run')} to look at or repeat" if flagged else ""
-        return f"Two runs of a scene at a resolution differ by less than {limit_pct:.2g} % in 19 of 20 cases{again}."
+        return f"Two runs of a scene at a resolution differ by less than {limit_pct:.2g} % in 19 of 20 cases."
 
     def _first(self) -> str:
         """Who is fastest and, of one card alone, by how much against the baseline, or against the next."""
@@ -206,7 +205,7 @@ class Story:
 
     def _at_price(self, card: str) -> str:
         row = self.value[card]
-        return f"{self.label(card)} at {money(row.price or 0.0)} {row.currency or ''}".rstrip()
+        return f"{self.label(card)} at {_amount(row.price, None, row.currency)}"
 
     def _prices(self, card: str) -> str:
         """The subject against the cards next to it in price, as far as they have prices."""
@@ -231,7 +230,7 @@ class Story:
             told.append(
                 f"{percent_change_words(seen[1] * price / row.price, by_price)} against {self._at_price(other)}"
                 f"{named}{_unsure(by_price)}, and would break even at "
-                f"{_break_even(price * seen[1], seen[2] and seen[2].scaled(price), row.currency)}"
+                f"{_amount(price * seen[1], seen[2] and seen[2].scaled(price), row.currency)}"
             )
         if not told:
             return self._without_price()
@@ -242,9 +241,10 @@ class Story:
         if not rows:
             return []
         best = max(rows.values(), key=lambda row: row.fps_per_money or 0.0)
-        each = f"{money(best.money_per_fps or 0.0)} {best.currency or ''}".rstrip()
-        alone = f"The {self._at_price(best.card)} costs {each} per fps"
-        said = alone if self.is_alone else f"Best value is the {self._at_price(best.card)}"
+        alone = f"The {self._at_price(best.card)} costs {_amount(best.money_per_fps, None, best.currency)} per fps"
+        priced = f" among {counted(len(rows), 'card')} with a price{f' in {best.currency}' if best.currency else ''}"
+        among = priced if len(rows) < len(self.placed) else ""
+        said = alone if self.is_alone else f"Best value{among} is the {self._at_price(best.card)}"
         if best.value_ratio is not None and best.card != self.base:
             change = percent_change_words(best.value_ratio, best.value_ratio_interval)
             against = f"{self._at_price(self.base)}{_unsure(best.value_ratio_interval)}"
@@ -252,7 +252,7 @@ class Story:
         parts = [f"{said}."]
         row = rows.get(first)
         if row is not None and row.break_even_price is not None and first not in {self.base, best.card}:
-            even = _break_even(row.break_even_price, row.break_even_interval, row.currency)
+            even = _amount(row.break_even_price, row.break_even_interval, row.currency)
             parts.append(f"{self._at_price(first)} would break even at {even}.")
         return [*parts, self._without_price()]
 
@@ -266,13 +266,12 @@ class Story:
     def _open(self) -> list[str]:
         """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""
         told = set(self.subject) - {self.base} or set(self.cells.cards)
-        results = [
+        undecided = [
             item
             for item in self.result.comparisons
-            if item.metric == self.metric.key
+            if item.metric == self.metric.key and item.verdict == "undecided"
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
-        undecided = [item for item in results if item.verdict == "undecided"]
         close = [item for item in undecided if item.at_margin]
         more = [item for item in undecided if item.runs_needed is not None]
         needed = span_words([item.runs_needed or 0 for item in more]) if more else ""
@@ -315,8 +314,8 @@ class Story:
         return [begun(part) for part in parts]
 
 
-def _break_even(price: float, interval: Interval | None, currency: str | None) -> str:
-    amount = f"{money(price, interval)} {currency or ''}".rstrip()
+def _amount(price: float | None, interval: Interval | None, currency: str | None) -> str:
+    amount = f"{money(price or 0.0, interval)} {currency or ''}".rstrip()
     return amount if interval is None else f"{amount} ({money_range(interval)})"
 
 

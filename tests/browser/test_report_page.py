@@ -279,6 +279,36 @@ def test_the_frame_times_are_printed_as_wide_as_the_paper_with_the_runs_that_are
     assert all(shown) and not page.locator(".trace-where").is_visible()
 
 
+@pytest.mark.parametrize("name", ["small", "hostile"])
+def test_no_text_of_a_printed_table_runs_into_the_next_cell(opened: Open, name: str) -> None:
+    page = opened(name, width=690).page  # A4 less its margins
+    page.emulate_media(media="print")
+    page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+    too_wide = page.evaluate(
+        """() => [...document.querySelectorAll(':is(td, th) code')].filter((code) => {
+          const [text, cell] = [code.getBoundingClientRect(), code.parentElement.getBoundingClientRect()];
+          return text.width && text.right > cell.right + 0.5;
+        }).map((code) => code.textContent)"""
+    )
+    assert too_wide == []
+    assert page.locator(":is(td, th) code").count() > 10
+
+
+def test_notes_have_room_for_the_digits_of_their_numbers(opened: Open) -> None:
+    page = opened().page
+    room_px = page.evaluate(
+        """() => [9, 99, 100, 700].map((count) => {
+          const list = Object.assign(document.createElement('ol'), { className: 'notes' });
+          list.append(...Array.from({ length: count }, () => document.createElement('li')));
+          document.querySelector('main > section').append(list);
+          const pen = document.createElement('canvas').getContext('2d');
+          pen.font = getComputedStyle(list).font;
+          return parseFloat(getComputedStyle(list).paddingLeft) - pen.measureText(`${count}. `).width;
+        })"""
+    )
+    assert min(room_px) >= 0.0, room_px
+
+
 def test_charts_take_the_colors_of_the_scheme(opened: Open) -> None:
     color = "getComputedStyle(document.querySelector('.chart [fill^=var]')).fill"
     pages = [opened(color_scheme=scheme).page for scheme in ("light", "dark")]

@@ -233,12 +233,14 @@ def test_a_card_without_a_price_is_named_where_others_have_one() -> None:
         ("cedar-12", "harbor"): [90.0, 90.2, 89.8],
     }
     some = text(reviewed(rates, prices={"amber-6": 500.0, "birch-9": 660.0}))
-    assert "Best value is the Amber 6 at 500 EUR. Birch 9 at 660 EUR would break even at 600 EUR" in some
+    assert "Best value among 2 cards with a price in EUR is the Amber 6 at 500 EUR. Birch 9 at 660 EUR would" in some
     assert some.endswith("No price is given for Cedar 12.")
     of_none = text(reviewed(rates))
     assert "price" not in of_none
     without_baseline = text(reviewed(rates, prices={"birch-9": 660.0, "cedar-12": 300.0}))
-    assert without_baseline.endswith("Best value is the Cedar 12 at 300 EUR. No price is given for Amber 6.")
+    assert without_baseline.endswith(
+        "among 2 cards with a price in EUR is the Cedar 12 at 300 EUR. No price is given for Amber 6."
+    )
 
 
 def test_an_unsure_difference_in_value_is_called_that() -> None:

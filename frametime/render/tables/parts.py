@@ -313,8 +313,12 @@ _SAYS_WHY: Final = re.compile("no-|one-run$|plain-mean|too-|.*-without-|missing-
 
 
 def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
-    """The message of the first caveat that says why a number is missing; else ``otherwise``."""
-    return next((caveat.message for caveat in caveats if _SAYS_WHY.match(caveat.code)), otherwise)
+    """The message of the first caveat that says why a number is missing; else ``otherwise``.
+
+    That other cells are left out, or a card stands apart, says so only where nothing else does.
+    """
+    last = sorted(caveats, key=lambda caveat: caveat.code in {"missing-cells", "stands-apart"})
+    return next((caveat.message for caveat in last if _SAYS_WHY.match(caveat.code)), otherwise)
 
 
 def words_table(key: str, rows: Iterable[Sequence[object]], *, folded_as: str | None = None) -> Table:

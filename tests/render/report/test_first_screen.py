@@ -91,6 +91,18 @@ def test_one_card_alone_has_a_report() -> None:
     assert single["Not sure"] == "There are too few runs to say how well they repeat."
 
 
+def test_flagged_runs_are_not_sure_and_the_best_value_is_among_cards_with_a_price() -> None:
+    def told(**of: Any) -> dict[str, str]:
+        return first_answers(sample_review(n_cards=3, n_scenes=2, **of))
+
+    assert "flagged" not in told()["Not sure"]
+    assert told(bad_run=True)["Not sure"].endswith("1 flagged run to look at or repeat.")
+    asked = example_design()
+    cards = tuple(replace(card, price=None) if card.key == "cedar-12" else card for card in asked.cards)
+    priced = first_answers(review_runs(replace(asked, cards=cards), example_runs(with_curves=False)))["Price"]
+    assert priced == "Best value among 2 cards with a price in EUR is the Amber 6 at 499 EUR."
+
+
 def test_all_cards_stand_in_the_first_picture_in_their_order() -> None:
     result = example_result()
     bars = standings_bars(result, "all", result.headline, key="b")

@@ -94,6 +94,9 @@ def test_a_missing_number_is_explained_by_what_makes_it_missing() -> None:
     ]
     assert first_reason(found, "else") == "no-ratio."
     assert first_reason(found[:4], "else") == "else"
+    left_out = [Caveat(code=code, message=code, weight=Weight.CARE) for code in ("missing-cells", "no-price")]
+    assert first_reason(left_out, "else") == "no-price"
+    assert first_reason(left_out[:1], "else") == "missing-cells"
     told = texts("caveats.txt")
     explain = {
         key for key in told if first_reason([Caveat(code=key, message="", weight=Weight.NOTE)], "else") != "else"

@@ -124,4 +124,4 @@ def test_a_price_in_another_currency_stands_beside_no_other() -> None:
     assert [card["price"] for card in choice] == [499.0, None, 489.0]
     told = "No comparable price is given for Birch 9."
     assert told in result.paragraphs["all"] and "579" not in result.paragraphs["all"]
-    assert "Best value is the " in result.paragraphs["all"]
+    assert "Best value among 2 cards with a price in EUR is the " in result.paragraphs["all"]
