@@ -76,6 +76,7 @@ class CommandTable(click.Group):
         command: click.Command = getattr(importlib.import_module(module), attribute)
         self.ends_at_once = cmd_name in ("check", "review")
         if cmd_name != "check":
+            gc.set_threshold(50_000)  # captures leave little garbage: looking for it is a twentieth of a batch
             gc.enable()
         return command
 

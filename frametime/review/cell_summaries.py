@@ -121,15 +121,18 @@ def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
     return tuple(carried)
 
 
-def recurring_hitches(run_set: RunSet) -> tuple[Caveat, ...]:
-    """The period of the hitches over the runs of a set, as a note; empty where there is none."""
+def recurring_hitches(run_set: RunSet, *, n_tests: int = 1) -> tuple[Caveat, ...]:
+    """The period of the hitches over the runs of a set, as a note; empty where there is none.
+
+    It is named where the chance of one over all ``n_tests`` sets that are looked at keeps to `SETS_ALPHA`.
+    """
     found = [
         hitches_listed(rhythm.hitches, n_frames=run.measured.n_frames, run_s=run.measured.duration_s)
         for run in run_set.runs
         if (rhythm := run.measured.findings.rhythm) is not None and rhythm.hitches
     ]
     period, _ = find_hitch_period(found) if len(found) > 1 else (None, None)
-    if period is None:
+    if period is None or period.p_value * n_tests > SETS_ALPHA:
         return ()
     words = {"period": period.sentence, "beside": period.n_left_over, "p": period.p_value}
     return (caveat_of("recurring-hitches", n_runs=len(found), **words),)
@@ -140,8 +143,8 @@ N_NULL: Final = 100_000
 NULL_SEED: Final = 19_820_101
 ALPHA: Final = 0.01
 """Chance of naming a trend in runs that have none; common practice, no source."""
-LEVELS_ALPHA: Final = 0.05
-"""Chance that a review names two levels where there are none, over all its sets; common practice, no source."""
+SETS_ALPHA: Final = 0.05
+"""Chance that a review names two levels, or a period of hitches, in any set without; common practice, no source."""
 FEWEST_RUNS: Final = 4
 """Fewer runs cannot show two levels."""
 
@@ -196,7 +199,7 @@ def two_levels(values: FloatArray, *, floor: float = 0.0, n_tests: int = 1) -> T
         return None
     null = _null_ratios(n)
     p_value = float((np.count_nonzero(null >= ratios.max()) + 1) / (null.size + 1))
-    if p_value * n_tests > LEVELS_ALPHA:
+    if p_value * n_tests > SETS_ALPHA:
         return None
     return TwoLevels(tuple(np.sort(lower).tolist()), tuple(np.sort(upper).tolist()), gap, p_value)
 

@@ -313,6 +313,6 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
             resolution=run_set.resolution,
             run_names=tuple(run.name for run in run_set.runs),
             estimates=estimates,
-            caveats=(*caveats, *carried_caveats(run_set), *recurring_hitches(run_set)),
+            caveats=(*caveats, *carried_caveats(run_set), *recurring_hitches(run_set, n_tests=len(sets))),
         )
     return summaries
