@@ -20,8 +20,8 @@ import numpy as np
 from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts
-from frametime.adapters.columns.column_readings import middle
-from frametime.adapters.columns.words import FRAME_MEANINGS, RATE, TIME_MEANINGS, Event, Meaning, header_meaning
+from frametime.adapters.columns.column_readings import is_sampled, middle
+from frametime.adapters.columns.words import FRAME_MEANINGS, RATE, TIME_MEANINGS, Meaning, header_meaning
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect, facts_of
@@ -37,7 +37,6 @@ TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
 LOG_ENDINGS: Final = (TABLE_ENDINGS | TEXT_ENDINGS | COMPRESSION_ENDINGS) - {""}
 _SLOW_STEP_NS: Final = 50_000_000
-_ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)
 
 
 class FileKind(NamedTuple):
@@ -123,10 +122,10 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     if not dialect.names:
         return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")
     times = [fact for fact in facts if fact.meaning in TIME_MEANINGS and fact.numeric]
-    sensors = [fact for fact in facts if fact.said.other_unit is not None]
+    sensors = [fact for fact in facts if fact.is_of_sensor]
     meanings = {fact.meaning for fact in facts if fact.numeric} & FRAME_MEANINGS
     # What names say of single frames counts before how fast the rows come: a game may run at 15 frames a second.
-    if times and any(map(_is_of_one_frame, facts)):
+    if times and any(fact.is_of_one_frame for fact in facts):
         return FileKind(kind="frames", reason="columns say something of single frames")
     # A rate beside sensors may be logged once a second, as they are.
     if Meaning.FRAME_TIME in meanings or (meanings and not (sensors and times and _is_slow(times, facts))):
@@ -138,15 +137,8 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     return FileKind(kind="frames", reason="a column holds times")
 
 
-def _is_of_one_frame(fact: ColumnFacts) -> bool:
-    """Whether the name of a column says something of a single frame: its moment, its number, its fate."""
-    marked = fact.meaning in (Meaning.SHOWN, Meaning.DROPPED) or fact.said.event in (Event.DISPLAY, Event.SUBMIT)
-    named = fact.meaning in TIME_MEANINGS or fact.meaning is Meaning.INDEX
-    return marked or (named and _ONE_FRAME.search(fact.name) is not None)
-
-
 def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:
-    """Whether rows come more than 50 ms apart, as samples do."""
+    """Whether rows come more than 50 ms apart, or evenly, as samples do."""
     style = number_styles(cell for fact in facts if fact.numeric for cell in fact.cells)[0][0]
     for time in (fact._replace(style=style) for fact in times):
         steps = np.diff(time.known_ns()) if time.unit is not None else np.zeros(0)
@@ -155,9 +147,9 @@ def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool
             rates = [fact._replace(style=style).known_ns(RATE) for fact in facts if fact.meaning is Meaning.RATE]
             # A rate that says how far apart the rows are is that of the rows: each is a frame.
             is_of_rows = any(spans.size and abs(middle(spans) - step) < step / 10 for spans in rates)
-            return step > _SLOW_STEP_NS and not is_of_rows
+            return (step > _SLOW_STEP_NS or is_sampled(steps[steps > 0])) and not is_of_rows
     # Without a unit the columns decide: a log of frames seldom has two of sensors and nothing of frames.
-    return sum(fact.said.other_unit is not None for fact in facts) >= 2
+    return sum(fact.is_of_sensor for fact in facts) >= 2
 
 
 def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, BinaryIO, Final, cast
 from frametime.adapters.arrow.arrow_columns import fault_of
 from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import HEAD_BYTES, Adapter, ParsedLog, ReadOptions
-from frametime.adapters.columns.words import WORDS
 from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.stored_log import OpenedLog, address_space_is_limited, opened_log
 from frametime.adapters.text.text_source import not_text
@@ -103,7 +102,7 @@ def _capture(
 
 def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
     """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
-    if not any(column.said.other_unit or WORDS["sensor"] & column.words for column in parsed.other_columns):
+    if not any(column.is_of_sensor for column in parsed.other_columns):
         return None
     from frametime.adapters.sensors.sensor_trace import own_sensors
 
@@ -168,8 +167,6 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
     if claiming:
         codes = (Caveat(code="adapter-not-loaded", message=f"{why[0].upper()}{why[1:]}.") for why in told)
         return claiming[0], tuple(codes)
-    if not head:
-        raise ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
     more = f" ({'; '.join(told)})" if told else ""
     found = f"this is {not_text(head) or 'a binary file'}, not a frame log{more}"
     raise ReadError.at(name, found, helps="give a text file with one row a frame")

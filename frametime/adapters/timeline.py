@@ -142,8 +142,6 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
 def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
     stamps = chosen(times.ns, rows)
-    if times.ok is None and _rise_alone(stamps):
-        return Timeline(stamps, rows, False, NO_ROWS, (), ())
     caveats: list[Caveat] = []
     holes = NO_ROWS
     if times.ok is not None:
@@ -159,12 +157,6 @@ def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> 
     if (kept := _distinct(stamps, rules, caveats)) is not None:
         stamps, rows = stamps[kept], _rows_at(rows, kept)
     return Timeline(stamps, rows, False, NO_ROWS, tuple(caveats), ())
-
-
-def _rise_alone(stamps: Ints) -> bool:
-    """Whether the times can be taken as they are: each is later than the one before, and they fit the clock."""
-    rise = stamps.size > 1 and bool((stamps[1:] > stamps[:-1]).all())
-    return rise and float(stamps[-1]) - float(stamps[0]) <= _MAX_SPAN_NS
 
 
 def _unwrapped(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints:

@@ -18,7 +18,7 @@ def log(header: str, row: str, *, n: int = 200) -> bytes:
 
 
 def test_sensors_are_taken_from_columns_with_a_word_and_a_unit() -> None:
-    capture = read_capture(io.BytesIO(log("time_ms,board power [W],gpu temp [C],note", "{t},{even},60,7")))
+    capture = read_capture(io.BytesIO(log("frame,time_ms,board power [W],gpu temp [C],note", "{i},{t},{even},60,7")))
     assert capture.sensors is not None
     samples = capture.sensors.samples
     assert samples.column_names == ["time_ns", "power_w", "temperature_c"]
@@ -42,7 +42,7 @@ def test_units_in_the_cells_and_decimal_commas() -> None:
 
 
 def test_cells_without_a_number_are_counted() -> None:
-    content = log("time_ms,power_w", "{t},{even}").replace(b"30,100\n", b"30,N/A\n", 1)
+    content = log("frame,time_ms,power_w", "{i},{t},{even}").replace(b"30,100\n", b"30,N/A\n", 1)
     sensors = read_capture(io.BytesIO(content)).sensors
     assert sensors is not None
     assert sensors.missing_counts == {"power_w": 1}
@@ -53,11 +53,11 @@ def test_cells_without_a_number_are_counted() -> None:
     "header", ["time_ms,frames", "time_ms,cpu power [W]", "time_ms,power limit [W]", "time_ms,draw_ms"]
 )
 def test_columns_that_are_no_sensor_of_the_card_are_left_alone(header: str) -> None:
-    assert read_capture(io.BytesIO(log(header, "{t},{even}"))).sensors is None
+    assert read_capture(io.BytesIO(log(f"frame,{header}", "{i},{t},{even}"))).sensors is None
 
 
 def test_a_column_without_a_unit_does_not_spoil_the_judgement() -> None:
-    capture = read_capture(io.BytesIO(log("time_ms,power,gpu temp [C]", "{t},{even},60")))
+    capture = read_capture(io.BytesIO(log("frame,time_ms,power,gpu temp [C]", "{i},{t},{even},60")))
     assert capture.sensors is not None
     assert "power_w" in capture.sensors.samples.column_names
     assert [(caveat.code, caveat.weight) for caveat in capture.sensors.caveats] == [

@@ -92,12 +92,12 @@ class _Chooser(ChoiceSoFar):
         return None if told is None else unit_named(told)
 
     def choose(self, *, must_fit: bool) -> ColumnChoice | None:
-        """The columns; where they must fit, only if the usual frame of the first rows is as long as frames are."""
+        """The columns; where they must fit, only if the usual frame is as long as frames are, by every stated unit."""
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
         self.rows = busiest_rows(self)
         chosen = self._told(told) if told is not None else self._found()
         usual = chosen[1] or chosen[0]
-        if must_fit and not (usual and usual.plausible):
+        if must_fit and (self.impossible or not (usual and usual.plausible)):
             return None
         by_role = zip(("time", "frame_time"), chosen, strict=True)
         uses = {role: each.fact.used_in(each.unit) for role, each in by_role if each is not None}

@@ -37,6 +37,7 @@ _COARSE_RATE: Final = 0.01
 
 _FRACTION: Final = r"[.,:](\d{3,})\D*$|:\d+[.,](\d+)"
 """Digits of the seconds in a time of day."""
+_OF_A_FRAME: Final = (wording.Event.DISPLAY, wording.Event.SUBMIT)
 _TICKS: Final = frozenset(("tick", "ticks", "qpc", "counter", "cycles", "tsc"))
 
 
@@ -118,6 +119,20 @@ class ColumnFacts(NamedTuple):
         """The unit, not of time, that the name or the units row states, or that stands behind the first numbers."""
         cell = next((cell for cell in self.cells if kind_of(cell) is CellKind.WITH_UNIT), "")
         return self.said.other_unit or wording.other_unit(cell.strip().lstrip("+-.,eE0123456789"))
+
+    @property
+    def is_of_sensor(self) -> bool:
+        """Whether it holds readings of a sensor, or their names in its cells: by a unit, or by a word of the trade."""
+        names = () if self.meaning in wording.TIME_MEANINGS else (self.name,) if self.numeric else {*self.cells}
+        said = any(wording.WORDS["sensor"].intersection(wording.words_of(name)) for name in names)
+        return said or self.other_unit is not None
+
+    @property
+    def is_of_one_frame(self) -> bool:
+        """Whether the name says something of a single frame: its moment, its number, its fate."""
+        if self.meaning in wording.TIME_MEANINGS or self.meaning is wording.Meaning.INDEX:
+            return re.search(r"(?i)(?<![a-z])frame(?![a-z])", self.name) is not None or self.said.event in _OF_A_FRAME
+        return self.meaning in (wording.Meaning.SHOWN, wording.Meaning.DROPPED)
 
     @property
     def counts_ticks(self) -> bool:

@@ -32,6 +32,8 @@ _NOTHING_TOLD: Final = Layout()
 _LISTED: Final = 6
 _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
+_SAMPLED: Final = 0.05
+"""How evenly a program takes samples (common practice, no source)."""
 _COUNTING: Final = frozenset(("frames", "frame", "count", "n", "of", "rendered", *WORDS["index"], *WORDS["shown"]))
 _OF_FRAMES: Final = WORDS["shown"] | {"fps", "framerate", "frames", "rendered"}
 _ROWS_APART: Final = 3.0
@@ -195,13 +197,20 @@ def _is_slow(clock: Reading) -> bool:
     return usual >= _SLOW_NS and bool((np.abs(clock.spans - usual) <= _EVEN * usual).mean() >= 0.8)
 
 
+def is_sampled(spans: NDArray[np.float64]) -> bool:
+    """Whether rows come as a program samples: evenly, and a few times 5 ms apart, as few screens show frames."""
+    usual = middle(spans)
+    even = (np.abs(spans - usual) <= _SAMPLED * usual).mean() >= 0.8
+    return bool(even) and abs(usual - 5e6 * round(usual / 5e6)) <= _SAMPLED * usual / 2
+
+
 def _counts_frames(fact: ColumnFacts) -> bool:
     return fact.unit is None and bool(fact.words & {"frames", "count"}) and fact.words <= _COUNTING
 
 
 def _lengths_told(fact: ColumnFacts, step_ns: float) -> NDArray[np.float64]:
     """Lengths of frames in ns that a column tells of: by rates, by counts in a row, or by statistics of frame times."""
-    if not fact.numeric or fact.said.other_unit is not None:
+    if not fact.numeric or fact.is_of_sensor:
         return np.empty(0)
     values, words, lengths = fact.ns(), fact.words, np.empty(0)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -285,7 +294,7 @@ class ChoiceSoFar:
             found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.kind}s"
             helps = "write all numbers with the same decimal mark"
             return ReadError.at(self.name, found, column=column, helps=helps)
-        others = [Reading.of(fact, reading.kind, unit) for unit in fact.usual_units]
+        others = [Reading.of(fact, reading.kind.replace("rate", "frame time"), unit) for unit in fact.usual_units]
         ways = _ways(self.name, [each for each in others if each.plausible])
         length = reading.typical_ns[0]
         shown = f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
@@ -314,6 +323,9 @@ class ChoiceSoFar:
         helps = ways if proposals else "give --time-column and --unit if one of them is"
         return ReadError.at(self.name, what, helps=helps)
 
+    def _no_frames(self, found: str, helps: str, clock: Reading) -> ReadError:
+        return ReadError.at(self.name, found, helps=f"{helps}; if each row is a frame,  {_ways(self.name, [clock])}")
+
     def refuse_summaries(self, readings: Sequence[Reading]) -> None:
         """Refuse rows that come evenly and slowly beside columns of rates, frames or frame times, or of sensors.
 
@@ -332,10 +344,14 @@ class ChoiceSoFar:
                 lengths = _lengths_told(fact, step_ns)
                 if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns:
                     found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries"
-                    ways = _ways(self.name, [clock])
-                    helps = f"record a log with one row for each frame; if each row is a frame,  {ways}"
-                    raise ReadError.at(self.name, found, helps=helps)
-            sensors = [fact.shown for fact in self.facts if is_slow and fact.numeric and fact.said.other_unit]
-            if sensors and not any(r.fact is not clock.fact for r in readings):
+                    raise self._no_frames(found, "record a log with one row for each frame", clock)
+            is_alone = clock.kind == "timestamp" and all(r.fact is clock.fact for r in readings)
+            if not is_alone or any(fact.is_of_one_frame for fact in self.facts):
+                continue
+            sensors = [fact.shown for fact in self.facts if fact.is_of_sensor]
+            if sensors and (is_slow or is_sampled(clock.spans)):
                 found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"
-                raise ReadError.at(self.name, found, helps="give it with --sensors beside the frame log")
+                raise self._no_frames(found, "give it with --sensors beside the frame log", clock)
+            if (sensors or is_slow) and len(self.facts) > 1:
+                found = f"though no name speaks of frames{' and sensors stand beside it' if sensors else ''}: {apart}"
+                self.tell("reading-inferred", f"Column {clock.fact.shown} is read as moments of frames, {found}.")

@@ -17,7 +17,7 @@ ColumnRef: TypeAlias = str | int
 
 CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
     "kind": ("timestamp", "frame time", "rate"),
-    "delimiter": (",", ";", "\t", "|", " ", "^", "~", "none"),
+    "delimiter": (",", ";", "\t", "|", " ", "^", "~", "=", "none"),
     "encoding": ("utf-8", "utf-16-le", "utf-16-be", "cp1252", "latin-1", "cp1251", "shift_jis", "gbk"),
     "decimal": (".", ","),
     "quote": ('"', "'", "none"),

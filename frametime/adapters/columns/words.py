@@ -270,17 +270,16 @@ _AT_END: Final = (
 
 def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
     """The unit that a name states, and whether something is stated that is not understood."""
-    low = folded(name).casefold()
+    low, joined = folded(name).casefold(), "".join(words)
+    if "framesperminute" in joined or re.search(r"\d+\s*frames", low):
+        return None, True
     if bracket := re.search(_BRACKETS, folded(name)):
         text = bracket[1].removeprefix("in ")
         unit = unit_of_text(text)
         states = re.search(r"\d", text) and any(map(unit_of_text, re.findall(r"[^\W\d_]+|%", text.casefold())))
         if unit is not None or states:
             return unit, unit is None
-    joined = "".join(words)
-    if "framesperminute" in joined or ("per" in words and re.search(r"\d+\s*frames", low)):
-        return None, True
-    by_second = {"per", "/"} & set(words) and {"frame", "frames"} & set(words) and {"second", "seconds"} & set(words)
+    by_second = re.search(r"\bframes? .*(?:per|/) seconds?\b|(?:per|/) seconds? .*\bframe", " ".join(words))
     if WORDS["rate"] & set(words) or "framespersec" in joined or "frames/s" in joined or by_second:
         return RATE, False
     if len(words) < 2:

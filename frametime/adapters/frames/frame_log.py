@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from functools import lru_cache, partial
+from functools import partial
 from typing import Any, BinaryIO, Final
 
 import numpy as np
@@ -45,7 +45,7 @@ class FrameLogAdapter:
 
     def recognizes(self, head: bytes) -> bool:
         """Whether the first bytes are text at all."""
-        if not head or head.startswith(ARROW_HEADS) or not_text(head) is not None:
+        if head.startswith(ARROW_HEADS) or not_text(head) is not None:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
         text = head[bom:].rstrip(b"\0").decode(encoding, "replace").encode()
@@ -150,12 +150,6 @@ def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
     return layout, {key: text for key, text in known.items() if getattr(layout, key, None) is not None}
 
 
-@lru_cache(maxsize=64)
-def _layout_text(layout: Layout, comments: tuple[tuple[str, str], ...]) -> str:
-    """A layout as text; the logs of a folder share a few."""
-    return layout.to_toml(comments=dict(comments))
-
-
 _LOOKED_AT: Final = 4096
 _LEAST_FOR_TOTALS: Final = 8
 _TOTALS: Final = 0.01
@@ -205,7 +199,7 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
         rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
         rows_rejected=columns.rejected.count,
         rejected_rows=listed,
-        layout_toml=_layout_text(layout, tuple(comments.items())),
+        layout_toml=layout.to_toml(comments=comments),
         evidence=(*(f"{key}: {text}" for key, text in comments.items()), *timeline.evidence, *([why] if why else [])),
         caveats=tuple(columns.caveats),
         metadata={**log.dialect.metadata, **({"recorded_from_local": shown} if kind == "zoneless" else {})},
@@ -333,16 +327,9 @@ def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> b
 
 
 _NUMBERS: Final = "frame-numbers"
-_BLOCK: Final = 1 << 15
 _MOSTLY: Final = 0.9
 _MANY_MISSING: Final = 0.01
 """Share of frames that are missing, or rows out of order, from which the run is to be repeated (common practice)."""
-
-
-def _counts_on(numbers: NDArray[np.int64]) -> bool:
-    """Whether each is one more than the one before; in blocks that stay in the processor's cache."""
-    blocks = (numbers[start : start + _BLOCK + 1] for start in range(0, numbers.size, _BLOCK))
-    return all((block[1:] - block[:-1] == 1).all() for block in blocks)
 
 
 def _check_frame_numbers(columns: ReadColumns) -> ReadColumns:
@@ -357,9 +344,10 @@ def _check_frame_numbers(columns: ReadColumns) -> ReadColumns:
     if number is None or not (number.ok is None or chosen(number.ok, columns.selected).all()):
         return columns
     numbers = chosen(number.ns, columns.selected)
-    if _counts_on(numbers):
-        return columns
     steps = np.diff(numbers)
+    # A clock tells whether the newest row stands first.
+    if (steps == 1).all() or ((steps == -1).all() and "time" in columns.times):
+        return columns
     again = steps == 0
     times = [columns.times[role].ns for role in ("time", "frame_time") if role in columns.times]
     if again.any() and all((np.diff(chosen(ns, columns.selected))[again] == 0).all() for ns in times):

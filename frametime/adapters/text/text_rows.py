@@ -184,15 +184,11 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     lines = lines_of(text)
     bare = kind_of("".join(sample[0].cells[numeric : numeric + 1])) is CellKind.NUMBER
     no_row = (CellKind.TEXT, CellKind.WITH_UNIT) if bare else (CellKind.TEXT,)
-    # The last lines are enough where rows of frames stand among them, and no quote may be open before them.
-    for first in (0 if quote and quote in text else max(0, len(lines) - _LAST_LINES), 0):
-        rows = split_rows(lines[first:], dialect.marks, first + 1)
-        kept = len(rows)
-        # A row of frames holds a number, or nothing, in its first number column.
-        while kept and (len(cells := rows[kept - 1].cells) <= numeric or kind_of(cells[numeric]) in no_row):
-            kept -= 1
-        if len(rows) - kept < _LAST_LINES // 3 or not first:
-            break
+    rows = split_rows(lines, dialect.marks)
+    kept = len(rows)
+    # A row of frames holds a number, or nothing, in its first number column.
+    while kept and (len(cells := rows[kept - 1].cells) <= numeric or kind_of(cells[numeric]) in no_row):
+        kept -= 1
     # More lines than this are no footer: the table reader counts and lists them.
     if not kept or len(rows) - kept > _MOST_FOOTER_ROWS:
         kept = len(rows)

@@ -44,7 +44,8 @@ _JSON: Final = r'\s*(?:\{|\[\s*(?:[\[{"]|[-\d.]+\s*,))'
 _MOST_LISTED: Final = 1 << 28
 _PAIR: Final = (
     r"(?<![\w\"])([^\W\d][\w.()/%-]*)(?:=| = |: *(?=[-+\d.]))"
-    r"(\"[^\"\n]*\"|'[^'\n]*'|[^\s\"',;|=]*[^\s\"',;|=)\]}>/](?: (?:[mnuµ]?s|fps)\b)?)(?=[\s,;|)\]}/>]|$)"
+    r"(\"[^\"\n]*\"|'[^'\n]*'|[^\s\"',;|=]*[^\s\"',;|=)\]}>/]"
+    r"(?: (?:[mnuµ]?s|fps|[mk]?W|°?[CFK]|[kMG]?Hz|rpm|%|m?V|[kKMG]i?B)(?!\w))?)(?=[\s,;|)\]}/>]|$)"
 )
 """A name and its value, as logs for people write them: ``dt=16.6ms``, ``gpu: 7.1 ms``, ``mode="full screen"``."""
 _LOGGED: Final = r"[\[(<\s]*((?:[A-Z][a-z]{2} +)?\d[\dT:.,/ _+-]*\d(?: ?[AP]M|Z)?)|.*\s(\d+\.\d{4,9}): "

@@ -1,0 +1,134 @@
+"""Logs of a bench folder as programs and people write them: frames are read right, other logs not taken for them."""
+
+from __future__ import annotations
+
+import io
+import random
+import shlex
+from itertools import accumulate
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.file_kind import classify_file
+from frametime.adapters.reading import read_capture
+from frametime.adapters.sensors.sensor_log import SensorOptions
+from frametime.adapters.sensors.sensor_reader import SensorSamples, read_sensor_text
+from frametime.caveats import Weight
+from frametime.errors import ReadError
+from tests.adapters.bench_logs import fixed, table
+from tests.cli.run_cli import frametime
+
+_DICE = random.Random(77)
+N = 300
+MS = [round(_DICE.gauss(8.3, 0.5) + (19.0 if k % 60 == 7 else 0.0), 3) for k in range(N)]
+"""Lengths of frames, all with three decimals: ``8,435`` may be 8435."""
+ENDS = [*accumulate(MS)]
+COUNT = [*range(N)]
+TIMES_S = [0.5 * k for k in range(60)]
+POWER_W = [round(200.0 + _DICE.gauss(0.0, 3.0), 1) for _ in TIMES_S]
+TEMPERATURE_C = [round(60.0 + _DICE.random(), 1) for _ in TIMES_S]
+
+
+def lengths_ms(content: bytes, options: ReadOptions | None = None) -> list[float]:
+    stamps = read_capture(io.BytesIO(content), options=options or ReadOptions()).frames["timestamp_ns"].to_pylist()
+    return [float(each) for each in np.diff(stamps) / 1e6]
+
+
+def sampled(step_s: float, *, header: str = "time_s,power_w,temp_c", jitter: float = 0.0) -> bytes:
+    """Rows of a sensor log so far apart, each a little late or early."""
+    times = [k * step_s + _DICE.uniform(-jitter, jitter) * step_s for k in range(400)]
+    return table(
+        header,
+        fixed(times, 4),
+        [f"{_DICE.gauss(200, 3):.1f}" for _ in times],
+        [_DICE.choice((60, 61, 62)) for _ in times],
+    )
+
+
+def written(step: str) -> bytes:
+    """A line a sample, as a program logs for people."""
+    rows = zip(TIMES_S, POWER_W, TEMPERATURE_C, strict=True)
+    return "".join(step.format(t=f"2026-11-02 20:15:{t:06.3f}", p=p, c=c) for t, p, c in rows).encode()
+
+
+SENSORS = {
+    "names with values and units": written("{t} gpu_power={p}W gpu_temp={c}C\n"),
+    "units behind a space": written("[{t}] power: {p} W, temperature: {c} C\n"),
+    "no units": sampled(0.5, header="time_s,gpu_power,gpu_temp"),
+    "no units, a row a second": sampled(1.0, header="time,power,temp"),
+    "20 rows a second": sampled(0.05),
+    "50 rows a second, nearly even": sampled(0.02, jitter=0.015),
+    "100 rows a second": sampled(0.01),
+}
+
+
+@pytest.mark.parametrize("name", SENSORS)
+def test_a_sensor_log_is_no_frame_log(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "log 1.csv"
+    path.write_bytes(SENSORS[name])
+    assert classify_file(path).kind == "sensors"
+    with pytest.raises(ReadError, match="this looks like a sensor log") as caught:
+        read_capture(path)
+    command = str(caught.value).partition("if each row is a frame,  frametime ")[2].partition("  (")[0]
+    assert frametime(*shlex.split(command)).code in (0, 1)
+
+
+def test_moments_that_nothing_calls_frames_are_told() -> None:
+    content = sampled(0.05, jitter=0.2)
+    (caveat,) = read_capture(io.BytesIO(content)).caveats
+    assert (caveat.code, caveat.weight) == ("reading-inferred", Weight.CARE)
+    assert "no name speaks of frames and sensors stand beside it" in caveat.message
+    # Where a name speaks of frames, the game may be as slow and as even.
+    frames = content.replace(b"time_s", b"frame end (s)")
+    assert read_capture(io.BytesIO(frames)).caveats == ()
+
+
+def samples_of(content: bytes, options: SensorOptions | None = None) -> SensorSamples:
+    return read_sensor_text(io.BytesIO(content), options or SensorOptions(), wants_absolute=False)
+
+
+def test_a_unit_behind_a_space_is_not_lost() -> None:
+    content = written("{t} power: {p} W, temperature: {c} F\n").replace(b" W,", b" mW,")
+    values = samples_of(content).values
+    assert values["power_w"] == pytest.approx([power / 1000 for power in POWER_W])
+    assert values["temperature_c"] == pytest.approx([(each - 32) / 1.8 for each in TEMPERATURE_C])
+
+
+@pytest.mark.parametrize("key", ["{}", "frame{:05d} ", "f{}"])
+def test_settings_with_a_section_of_frames(key: str) -> None:
+    rows = "".join(f"{key.format(k)}={value}\n" for k, value in zip(COUNT, fixed(MS), strict=True))
+    content = f"[Run]\nscene=lake\nresolution=2560x1440\n\n[Frames]\n{rows}".encode()
+    assert lengths_ms(content) == pytest.approx(MS)
+
+
+def test_decimal_commas_beside_a_time_of_day() -> None:
+    """As 8435 ms the lengths could not be: only the clock would be left, whatever the numbers mean."""
+    clock = [f"20:{int(end) // 60000:02d}:{end / 1000 % 60:09.6f}" for end in ENDS]
+    comma = [each.replace(".", ",") for each in fixed(MS)]
+    content = table("Datum;Uhrzeit;Bildzeit in ms", ["02.11.2026"] * N, clock, comma, delimiter=";")
+    assert lengths_ms(content) == pytest.approx(MS)
+
+
+def test_seconds_per_frame_are_no_rate(tmp_path: Path) -> None:
+    assert lengths_ms(table("seconds_per_frame", fixed(MS, 6, 1e-3))) == pytest.approx(MS)
+    # What is called a rate and cannot be one is proposed as lengths, by a command that reads it.
+    path = tmp_path / "run.csv"
+    path.write_bytes(table("rate (fps)", fixed(MS, 6, 1e-3)))
+    with pytest.raises(ReadError, match="in fps, as stated") as caught:
+        read_capture(path)
+    command = str(caught.value).partition("if it is another,  frametime ")[2].partition("  (")[0]
+    assert frametime(*shlex.split(command)).code in (0, 1)
+
+
+def test_the_time_of_many_frames_is_not_that_of_one() -> None:
+    with pytest.raises(ReadError, match=r"the unit in the name of 'time for 60 frames .ms.' is not understood"):
+        lengths_ms(table("lap,time for 60 frames (ms)", COUNT, fixed(MS, 3, 60)))
+
+
+def test_rows_sorted_as_told_are_in_the_order_of_their_numbers() -> None:
+    content = table("frame,time (ms)", COUNT[::-1], fixed(ENDS[::-1]))
+    capture = read_capture(io.BytesIO(content), options=ReadOptions(sort=True))
+    assert [caveat.code for caveat in capture.caveats] == ["rows-sorted"]
