@@ -44,7 +44,7 @@ def watch(folder: str, **chosen: Any) -> None:
     if not Path(folder).is_dir():
         raise OutputError.at(folder, "there is no such folder")
     try:
-        options = WatchOptions(**folder_options(chosen), n_runs=chosen["runs"], settle_s=chosen["settle"])
+        options = WatchOptions(**folder_options(chosen), runs=chosen["runs"], settle_s=chosen["settle"])
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     for report in watch_folder(Path(folder), options=options):

@@ -13,7 +13,7 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -43,19 +43,17 @@ class WatchOptions(FolderOptions):
 
     Attributes
     ----------
-    n_runs : int
+    runs : int
         Usable runs that a set needs.
     settle_s : float
         How long a file must have stayed as it is, in s, before it is read.
     """
 
-    n_runs: int = 3
+    runs: int = 3
     settle_s: float = 1.0
 
     def __post_init__(self) -> None:
-        check_ranges(self, "settle_s")
-        if self.n_runs < 1:
-            raise ValueError(f"n_runs must be 1 or more, got {self.n_runs!r}")
+        check_ranges(self, "runs", "settle_s")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,7 +179,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
                 members = tuple(value for name, value in fields.items() if name != "run")
                 is_usable = run is not None and run.judgement.word != "repeat this run"
                 sets[members][fields.get("run", "")] = is_usable
-                sentence = _set_sentence(members, sets[members], options.n_runs)
+                sentence = _set_sentence(members, sets[members], options.runs)
             yield WatchReport(name=file.text_name, path=str(found), run=run, error=outcome.error, set_sentence=sentence)
 
 
@@ -246,7 +244,8 @@ def watch_plan(
     # A run takes the place of an earlier one of its name.
     made = {run_name(**file.place): run_made(plan, file, of) for file, of in zip(found.runs, outcomes, strict=True)}
     runs, unreadable = measured_or_not(made.values())
-    _, coverage = flags_and_coverage(plan.design, runs, unreadable)
+    design = replace(plan.design, exclusions=exclusions_of(plan, made, may_come=True))
+    _, coverage = flags_and_coverage(design, runs, unreadable)
     if found.not_in_plan:
         yield BenchReport(message=not_in_plan_words(found.not_in_plan))
     yield from (BenchReport(message=caveat.message) for caveat in same_bytes(runs))
@@ -260,7 +259,6 @@ def watch_plan(
                 continue
             try:
                 found = find_runs(plan)
-                exclusions_of(plan, [run_name(**file.place) for file in found.runs])
                 for file in found.runs:
                     states = _states_of([file])
                     if path in states:
@@ -268,7 +266,8 @@ def watch_plan(
                         newest = run_made(plan, file, measure(requests_of(plan, [file])[0]))
                         made[run_name(**file.place)] = newest
                         runs, unreadable = measured_or_not(made.values())
-                        told = newest_run(plan.design, runs, newest, unreadable=unreadable, order=order)
+                        design = replace(design, exclusions=exclusions_of(plan, made, may_come=True))
+                        told = newest_run(design, runs, newest, unreadable=unreadable, order=order)
                         yield BenchReport(newest=told)
                         yield from (
                             BenchReport(message=copy.message) for copy in same_bytes(runs, run_name(**file.place))
@@ -276,9 +275,8 @@ def watch_plan(
             except FrametimeError as error:
                 yield BenchReport(message=str(error))
                 continue
-            name = path.relative_to(folder).as_posix()
-            if name in found.not_in_plan:
-                yield BenchReport(message=not_in_plan_words([name]))
+            strange = [name for name in found.not_in_plan if folder / name == path]
+            yield from (BenchReport(message=not_in_plan_words([name])) for name in strange)
 
 
 def _states_of(files: Iterable[RunFile]) -> dict[Path, tuple[int, ...] | None]:

@@ -252,17 +252,17 @@ def recorded_from_of(plan: ReviewPlan, name: str) -> str | None:
     return next((time for pattern, time in plan.captures.keys.recorded_from.items() if starred(pattern, name)), None)
 
 
-def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
+def exclusions_of(plan: ReviewPlan, names: Iterable[str], *, may_come: bool = False) -> dict[str, str]:
     """The runs that the plan leaves out, by name, each with its reason; the first that fits it.
 
     Raises
     ------
     PlanError
-        When it leaves out a run that is not there.
+        When it leaves out a run that is not there, unless it ``may_come`` yet.
     """
     names, found = list(names), {}
     for pattern, reason in plan.design.exclusions.items():
-        if not (fitting := [name for name in names if starred(pattern, name)]):
+        if not (fitting := [name for name in names if starred(pattern, name)]) and not may_come:
             raise PlanError.at(
                 plan.file_name,
                 f"the plan excludes the run '{printable(pattern)}', and there is no such capture",

@@ -201,8 +201,7 @@ def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = u
     if not isinstance(run, PlacedRun):
         lines = [f"{place}: {style('cannot be used', 'bad')}", wrapped(printable(run.error, limit=2000), indent=2)]
     else:
-        reasons = "; ".join(run.measured.judgement.reasons)
-        word = run.measured.judgement.word
+        word, reasons = run.measured.judgement.word, "; ".join(run.measured.judgement.reasons)
         lines = [
             f"{place}: {style(word, JUDGEMENT_ROLES[word])}" + (f": {reasons}" if reasons else ""),
             f"  {_numbers(design, run.measured)}",
@@ -211,9 +210,8 @@ def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = u
     own = next(cell for cell in newest.coverage.cells if cell.place == run.place)
     if own.look is not None:
         lines[-1] += f" {_LOOKS.get(own.look) or f'This cell: {look_words(own)}.'}"
-    following = next_run_text(design, newest.coverage, newest.next_run)
-    if newest.next_run is not None and newest.next_run.card != run.card:
-        following = f"Swap cards. {following}"
+    is_swap = newest.next_run is not None and newest.next_run.card != run.card
+    following = "Swap cards. " * is_swap + next_run_text(design, newest.coverage, newest.next_run)
     return "\n".join([*lines, following]) + "\n"
 
 
@@ -248,6 +246,8 @@ def _numbers(design: ReviewDesign, run: MeasuredRun) -> str:
 def _beside_others(newest: NewestRun, style: Style) -> str:
     if newest.flag is not None:
         return f"{style('Repeat this run', 'bad')}: {newest.flag.sentence}"
+    if newest.left_out is not None:
+        return printable(f"The plan leaves it out: {newest.left_out}", limit=2000)
     if newest.others_pct is None:
         return "The first run of its cell."
     side = "above" if newest.others_pct >= 0.0 else "below"

@@ -194,6 +194,8 @@ class NewestRun:
     run : PlacedRun or UnreadableFile
     flag : Flag or None
         Why it stands out from its cell; ``None`` where it does not, or has too few runs beside it.
+    left_out : str or None
+        Why the plan excludes it; ``None`` where it counts.
     others_pct : float or None
         Its headline metric against the geometric mean of the other runs of its cell, in percent.
     n_others : int
@@ -206,6 +208,7 @@ class NewestRun:
 
     run: PlacedRun | UnreadableFile
     flag: Flag | None
+    left_out: str | None
     others_pct: float | None
     n_others: int
     coverage: Coverage
@@ -254,6 +257,7 @@ def newest_run(
     return NewestRun(
         run=newest,
         flag=flags.get(newest.name) if isinstance(newest, PlacedRun) else None,
+        left_out=design.exclusions.get(newest.name) if isinstance(newest, PlacedRun) else None,
         others_pct=others_pct,
         n_others=n_others,
         coverage=coverage,

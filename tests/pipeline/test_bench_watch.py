@@ -176,3 +176,27 @@ def test_captures_that_lie_there_and_are_not_in_the_plan_are_told_in_one_line(pl
     write(plan.captures.folder / "amber" / "harbor" / "run2.csv", 10.4)
     assert next(reports).newest is not None
     stop.set()
+
+
+@pytest.mark.usefixtures("quickly")
+def test_a_run_that_the_plan_leaves_out_is_told_and_does_not_count(tmp_path: Path) -> None:
+    """By a name with a star; and one of which there is no capture yet stops nothing."""
+    excluded = "".join(
+        f'[[exclude]]\nrun = "{run}"\nreason = "an update ran"\n' for run in ("amber/harbor/*/1", "birch/*/*/9")
+    )
+    (tmp_path / "plan.toml").write_text(PLAN + excluded)
+    plan = read_plan(tmp_path / "plan.toml")
+    folder = plan.captures.folder / "amber" / "harbor"
+    write(folder / "run2.csv", 10.0)
+    reports, stop = begin(plan)
+    start = next(reports).coverage
+    assert start is not None and start.n_usable == 1
+    write(folder / "run1.csv", 13.0)
+    first = next(reports).newest
+    assert first is not None and first.coverage.n_usable == 1
+    assert "The plan leaves it out: an update ran" in newest_run_text(plan.design, first)
+    write(folder / "run3.csv", 10.1)
+    third = next(reports).newest
+    assert third is not None and (third.n_others, third.left_out) == (1, None)
+    assert third.next_run is not None and third.next_run.card == "birch"
+    stop.set()

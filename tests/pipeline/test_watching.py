@@ -50,7 +50,7 @@ def watch_while(
         read=ReadOptions(),
         measure=MeasureOptions(),
         path_pattern=PathPattern.parse("{scene}/run{run}.csv"),
-        n_runs=n_runs,
+        runs=n_runs,
         settle_s=settle_s,
     )
     stop, looked, reports = threading.Event(), threading.Event(), []
@@ -182,7 +182,7 @@ def test_a_name_that_is_not_utf_8_does_not_end_it(tmp_path: Path) -> None:
     assert report.set_sentence == "mill\\xff: 1 of 2 usable runs, 1 more needed"
 
 
-@pytest.mark.parametrize(("name", "value"), [("n_runs", 0), ("settle_s", 0.0)])
+@pytest.mark.parametrize(("name", "value"), [("runs", 0), ("settle_s", 0.0)])
 def test_options_out_of_range_are_refused(name: str, value: float) -> None:
     with pytest.raises(ValueError, match=name):
         WatchOptions(read=ReadOptions(), measure=MeasureOptions(), **{name: value})
