@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache, partial
 from math import sqrt
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -22,14 +21,6 @@ from frametime.metrics.sensors import sensor_findings, sensor_values
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, TEMPERATURE, Channel, channel
 from frametime.metrics.stutter import stutters_of
 from frametime.units import NS_PER_S
-
-
-@lru_cache(maxsize=1)
-def table() -> Mapping[str, Mapping[str, str]]:
-    """Every row by its key; ``-`` stands for what a metric does not have."""
-    text = Path(__file__).with_name("metrics.tsv").read_text("utf-8")
-    names, *rows = (line.split("\t") for line in text.splitlines())
-    return {row[0]: dict(zip(names, row, strict=True)) for row in rows}
 
 
 def metrics_of(functions: Mapping[str, metric.Compute], **words: object) -> Iterator[metric.Metric]:
@@ -54,7 +45,7 @@ def metrics_of(functions: Mapping[str, metric.Compute], **words: object) -> Iter
     ('longest frame time', 'ms', 'common practice, no source')
     """
     for key, compute in functions.items():
-        row: dict[str, Any] = dict(table()[key])
+        row: dict[str, Any] = dict(metric.table()[key])
         yield metric.Metric(
             key=key.replace("*", str(words.get("of"))),
             label=row["label"].format(**words),

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
 from typing import Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 from frametime.capture import Conditions, Provenance
@@ -15,6 +17,14 @@ from frametime.caveats import Caveat
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.statistics.differences import Interval as Interval  # noqa: PLC0414  (read from here with the other types of a run)
+
+
+@lru_cache(maxsize=1)
+def table() -> Mapping[str, Mapping[str, str]]:
+    """Every row of ``metrics.tsv`` by its key; ``-`` stands for what a metric does not have."""
+    text = Path(__file__).with_name("metrics.tsv").read_text("utf-8")
+    names, *rows = (line.split("\t") for line in text.splitlines())
+    return {row[0]: dict(zip(names, row, strict=True)) for row in rows}
 
 
 class Stutter(NamedTuple):

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
 from frametime.metrics.drift.drift import drift_of, seconds
+from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries, frame_times_ms, once_a_series
 from frametime.metrics.level import LOW_KINDS, exact, low_key, quantile, share_label
 from frametime.metrics.options import QualityRule
@@ -121,13 +122,17 @@ def _coarse_timer(series: FrameSeries, step_ms: float) -> Iterator[Caveat]:
 
 
 def _capped(series: FrameSeries) -> Iterator[Caveat]:
-    """A cap of the run, or else of the longest part between two changes of level that has one."""
+    """A cap of the run, or else of the longest part of play between two changes of level that has one."""
     rule, n = series.options.quality, series.n_frames
     steps_s = [change.time_s for change in drift_of(series).changes if change.kind == "level"]
     edges = [0, *np.searchsorted(series.ends_s, steps_s, side="right").tolist(), n] if steps_s else []
+    still = [part for part in segments_of(series) if part.kind != "play"]
     for first, last in ((0, n), *sorted(pairwise(edges), key=lambda part: part[0] - part[1])):
         if last - first < max(rule.min_frames, 2):
             return
+        middle_s = float(series.ends_s[(first + last) // 2])
+        if last - first < n and any(part.start_s <= middle_s < part.end_s for part in still):
+            continue
         times_ms = series.sorted_ms if last - first == n else np.sort(series.frame_times_ms[first:last])
         if (cap := find_cap(series.timestamps_ns[first : last + 1], times_ms, rule=rule)) is not None:
             part = f" from {seconds(series.ends_s[first])} to {seconds(series.ends_s[last - 1])}"

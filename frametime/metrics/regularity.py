@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from math import ceil, log
+from math import ceil, exp, log
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
+from frametime.metrics.block_medians import as_rows
 from frametime.metrics.catalog import FIXED, SHOWN, VARIABLE
 from frametime.metrics.display.display import display_time_falls, fixed_refresh_of, variable_refresh_of
 from frametime.metrics.display.shown import dropped_of, motion_steps
@@ -18,7 +19,8 @@ from frametime.metrics.drift.drift import drift_of, ends_words, percent, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
-from frametime.metrics.stutter import find_stutters, stutters_of
+from frametime.metrics.sensors.sensor_findings import clocks_with, throttling_caveats
+from frametime.metrics.stutter import find_stutters, stutters_of, windows
 from frametime.ranges import RANGES
 from frametime.words import counted, first_of
 
@@ -37,6 +39,12 @@ GATHERED_CHANCE: Final = 0.002
 """Stutters gather where one of these shares of them lies within this part of the run, and random times would do so with
 a smaller chance than this (common practice, no source)."""
 
+ALIKE_SHARE: Final = 0.25
+ALIKE_FRAMES: Final = 12
+ALIKE_LOOKS: Final = 200
+"""No frame stands out where so many or more lie on one side of it and this share of them is as long (common practice,
+no source): frames of 40 ms and more still do. Of more stutters than so many every second or third is looked at."""
+
 NEAR_LIMIT: Final = 0.05
 NEAR_LIMIT_FRAMES: Final = 10
 """So many frames or more within this share of the limit of stutters, and half as many as count, are told (common
@@ -54,11 +62,11 @@ TOLD_RATE_DIFFERENCE: Final = 2e-4
 def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """Caveats of the findings of a run, each naming the metrics it bears on.
 
-    Codes: ``warm-up``, ``stutters-gather``, ``stutters-at-limit``, ``drift``, ``level-change``, ``not-all-play``,
-    ``display-times-fall``, ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
-    ``clock-drift-removed``, ``dropped-frames``.
+    Codes: ``throttled``, ``warm-up``, ``stutters-of-level``, ``stutters-gather``, ``stutters-at-limit``, ``drift``,
+    ``level-change``, ``not-all-play``, ``display-times-fall``, ``display-from-frame-ends``, ``refresh-rate-differs``,
+    ``motion-from-frame-ends``, ``clock-drift-removed``, ``dropped-frames``.
     """
-    timing = *_of_drift(series), *_of_stutters(series), *_of_segments(series)
+    timing = *throttling_caveats(series), *_of_drift(series), *_of_stutters(series), *_of_segments(series)
     return (*timing, *_of_display(series), *_of_motion(series), *_of_dropped(series))
 
 
@@ -71,14 +79,14 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     steps = [change for change in drift.changes if change.kind == "level"]
     if steps:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
-        ends_s, half_s = stutters_of(series).ends_s, series.options.stutter.window_s / 2
-        n_beside = np.any([np.abs(ends_s - change.time_s) < half_s for change in steps], axis=0).sum()
-        if 2 * n_beside > ends_s.size:
-            more += f"; {n_beside} of {counted(ends_s.size, 'stutter')} lie beside a change, and may only be that"
-        yield Caveat(code="level-change", message=f"The run has {steps[0].sentence}{more}.", weight=Weight.CARE)
+        at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
+        clocks = clocks_with(series, (0.0, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
+        yield Caveat(code="level-change", message=f"{clocks}he run has {steps[0].sentence}{more}.", weight=Weight.CARE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
-        change, levels = slope_words(drift.slope_pct_per_min), ends_words(settled_levels_ms(series))
-        told = f"The run gets {change} ({levels}, p = {drift.p_value:.1g})."
+        change, levels, end_s = slope_words(drift.slope_pct_per_min), settled_levels_ms(series), series.duration_s
+        ratio = exp(drift.slope_pct_per_min / 100.0 * end_s / 60.0)
+        clocks = clocks_with(series, (0.0, 0.1 * end_s), (0.9 * end_s, end_s), ratio=ratio)
+        told = f"{clocks}he run gets {change} ({ends_words(levels)}, p = {drift.p_value:.1g})."
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
 
 
@@ -88,13 +96,36 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
     early_s = ends_s[ends_s <= EARLY_PART * series.duration_s]
     has_many = early_s.size >= EARLY_SHARE * ends_s.size and np.unique(early_s // 1.0).size >= EARLY_SECONDS
     keeps_level = drift.warm_up is None and all(change.kind != "level" for change in drift.changes)
-    if has_many and drift.warm_up is None:
+    if 2 * (n_alike := _like_those_beside(series)) > ends_s.size:
+        told = (
+            f"{n_alike} of {ends_s.size} stutters last no longer than many frames beside them: the level jumps there, "
+            "or frames are long and short in turn."
+        )
+        yield Caveat(code="stutters-of-level", message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
+    elif has_many and drift.warm_up is None:
         where = f"in the first {(until_s := ceil(early_s[-1]))} s, as where a game still loads"
         told = f"{early_s.size} of {ends_s.size} stutters lie {where}; --skip-start {until_s} leaves them out."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
     elif keeps_level and (told := gathering(ends_s, series.duration_s)):
         yield Caveat(code="stutters-gather", message=f"{told}: what happens there?", weight=Weight.NOTE)
     yield from _of_frames_at_the_limit(series, ends_s.size)
+
+
+def _like_those_beside(series: FrameSeries) -> int:
+    """How many stutters are as long as many frames on one side of them: long only beside very many shorter ones.
+
+    Half a second before a menu of 500 fps, its frames are the median of all that are around. Of very many stutters,
+    some hundred stand for all.
+    """
+    rule, stutters = series.options.stutter, stutters_of(series)
+    looked_at = stutters.positions[:: max(stutters.count // ALIKE_LOOKS, 1)]
+    first, last = windows(series.timestamps_ns, looked_at, window_s=rule.window_s)
+    alike = np.zeros(looked_at.size, dtype=np.bool_)
+    for low, high in (first, looked_at), (looked_at + 1, last):
+        beside_ms, beyond = as_rows(series.frame_times_ms, low, high - low)
+        n_alike = (~beyond & (rule.ratio * beside_ms >= series.frame_times_ms[looked_at, None])).sum(axis=1)
+        alike |= (high - low >= ALIKE_FRAMES) & (n_alike >= ALIKE_SHARE * (high - low))
+    return round(stutters.count * float(alike.sum()) / max(alike.size, 1))
 
 
 def _of_frames_at_the_limit(series: FrameSeries, n_stutters: int) -> Iterator[Caveat]:

@@ -171,6 +171,15 @@ def test_a_part_of_equal_frames_is_told_as_a_constant_run_is() -> None:
 
 
 @pytest.mark.parametrize("seed", range(8))
+def test_a_menu_at_a_fixed_refresh_is_no_cap_of_the_run(seed: int) -> None:
+    """Between two scenes, six seconds that hardly move: they are no play, and say nothing of the card."""
+    rng = np.random.default_rng(seed)
+    menu = 16.667 * rng.lognormal(0.0, 0.004, 360)
+    times_ms = np.concatenate((ordinary_ms(3800, seed=seed, level_ms=8.0), menu, ordinary_ms(3800, level_ms=8.0)))
+    assert "capped" not in codes(times_ms)
+
+
+@pytest.mark.parametrize("seed", range(8))
 def test_a_change_of_level_alone_is_no_cap(seed: int) -> None:
     times_ms = ordinary_ms(6000, seed=seed, level_ms=8.0)
     times_ms[2500:4000] *= 1.4

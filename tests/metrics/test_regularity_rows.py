@@ -9,11 +9,12 @@ from typing import get_args
 import numpy as np
 import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
+from numpy.typing import NDArray
 
 from frametime.caveats import Weight
-from frametime.metrics.catalog import catalog_for, table
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Better, Metric, Missing
+from frametime.metrics.metric import Better, Metric, Missing, table
 from frametime.metrics.options import MeasureOptions, StutterRule, parse_refresh
 from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, gathering, regularity_caveats
 from frametime.metrics.stutter import stutters_of
@@ -167,15 +168,48 @@ def test_each_planted_cause_is_told_with_its_numbers() -> None:
     assert warm.weight is Weight.CARE
 
 
-def test_stutters_that_are_only_the_edge_of_a_fast_menu_are_told_as_that() -> None:
-    """Half a second from a menu at 500 fps its frames are the median of all that are around."""
-    rng = np.random.default_rng(1)
-    play, menu = rng.normal(11.0, 0.4, 1400), rng.normal(2.0, 0.02, 3000)
-    (change, *_) = regularity_caveats(run_of(np.concatenate((play, menu, play))))
-    assert re.search(r"; (\d+) of \1 stutters lie beside a change, and may only be that\.$", change.message)
-    play[200::100] += 20.0  # those a player feels
-    (change, *_) = regularity_caveats(run_of(np.concatenate((play, play * 1.2))))
-    assert change.code == "level-change" and "stutter" not in change.message
+def of_level(times_ms: NDArray[np.float64]) -> list[str]:
+    return [found.message for found in regularity_caveats(run_of(times_ms)) if found.code == "stutters-of-level"]
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(
+    ("menu_ms", "menu_s", "places"),
+    [(2.0, 6.0, (0.5,)), (1.0, 1.0, (0.0, 1.0)), (2.0, 1.0, (1.0,)), (2.0, 0.5, (0.4,)), (33.0, 1.0, (0.0, 1.0))],
+    ids=["menu", "fast ends", "fast end", "half a second", "slow ends"],
+)
+def test_stutters_that_are_only_the_edge_of_another_level_are_told_as_that(
+    menu_ms: float, menu_s: float, places: tuple[float, ...], seed: int
+) -> None:
+    """Half a second from a menu at 500 fps the frames of play are longer than most that are around."""
+    rng = np.random.default_rng(seed)
+    play, menu = 8.0 * rng.lognormal(0.0, 0.05, 7500), menu_ms * rng.lognormal(0.0, 0.02, int(menu_s * 1000 / menu_ms))
+    times_ms = np.insert(
+        play, np.repeat([int(7500 * place) for place in places], menu.size), np.tile(menu, len(places))
+    )
+    (message,) = of_level(times_ms)
+    assert re.match(r"(\d+) of \1 stutters last no longer than many frames beside them: ", message)
+    assert not {"stutters-gather", "warm-up"} & set(codes_of(run_of(times_ms)))
+
+
+@pytest.mark.parametrize("share", [0.1, 0.3])
+def test_stutters_among_long_and_short_frames_in_turn_are_told_as_that(share: float) -> None:
+    """Frames in pairs of 16 ms: whether the long one counts hangs on which of the two the local median is."""
+    pairs_ms = 16.0 * np.random.default_rng(3).lognormal(0.0, 0.05, (3750, 1)) * [share, 1.0 - share]
+    assert len(of_level(pairs_ms.ravel())) == 1
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_stutters_that_a_player_feels_are_none_of_a_level(seed: int) -> None:
+    """Single ones, three within half a second, those of a run whose level changes, and those of a loading game."""
+    rng = np.random.default_rng(seed)
+    play = 8.0 * rng.lognormal(0.0, 0.06, 7500)
+    for stutters in (rng.choice(7500, 40), np.add.outer(rng.choice(7400, 12), [0, 15, 30]).ravel()):
+        times_ms = play.copy()
+        times_ms[stutters] += rng.uniform(10.0, 80.0, stutters.size)
+        assert of_level(times_ms) == of_level(times_ms * np.linspace(1.0, 1.5, 7500).round(1)) == []
+    loading = rng.choice([4.0, 8.0, 60.0, 300.0], 60, p=[0.5, 0.3, 0.1, 0.1])
+    assert of_level(np.concatenate((loading, play))) == []
 
 
 def test_a_pause_is_told_and_not_cut() -> None:

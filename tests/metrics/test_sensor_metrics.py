@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -159,6 +160,70 @@ def test_throttling_at_the_power_limit_is_told_and_needs_no_care() -> None:
 def test_a_clock_that_falls_below_the_limits_or_not_at_all_is_no_throttling(kept: dict[str, float]) -> None:
     assert throttling_of(throttled(**kept)) == ()
     assert throttling_count(throttled(**kept)) == 0.0
+
+
+def falling(
+    *, every_s: float, late_s: float = 0.0, low: tuple[float, float] = (20.0, 32.0), seed: int = 1, **low_values: float
+) -> FrameSeries:
+    """Two minutes in which frames are 12 % longer once a minute, and some quantities other than usual."""
+    rng, period_s = np.random.default_rng(seed), 60.0
+    times_ms = 8.0 * rng.lognormal(0.0, 0.06, 15000)
+    at_s = np.cumsum(times_ms) / 1000.0
+    times_ms[(at_s % period_s >= low[0]) & (at_s % period_s < low[1])] *= 1.12
+    time_s = np.arange(-every_s, 122.0, every_s)
+    is_low = ((time_s - late_s) % period_s >= low[0]) & ((time_s - late_s) % period_s < low[1])
+    usual = {"core_clock_mhz": 2500.0, "memory_clock_mhz": 10500.0, "utilization_pct": 97.0, "temperature_c": 81.0}
+    columns = {
+        key: (np.where(is_low, low_values.get(key, value), value) + rng.normal(0.0, 1.0, time_s.size)).tolist()
+        for key, value in usual.items()
+    }
+    return series_of({"time_s": time_s.tolist(), **columns}, times_ms=times_ms, options=LIMITS)
+
+
+def messages(series: FrameSeries) -> dict[str, str]:
+    assert series.capture is not None
+    return {caveat.code: caveat.message for caveat in measure(series.capture, series.options).caveats}
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(
+    ("every_s", "late_s", "low"),
+    [(1.0, 0.0, (20.0, 32.0)), (5.0, 0.0, (20.0, 32.0)), (0.1, 3.0, (20.0, 32.0)), (1.0, 1.0, (20.0, 26.0))],
+)
+def test_a_clock_that_falls_where_frames_get_longer_is_told_with_them(
+    every_s: float, late_s: float, low: tuple[float, float], seed: int
+) -> None:
+    told = messages(falling(every_s=every_s, late_s=late_s, low=low, seed=seed, core_clock_mhz=2200.0))
+    match = re.match(
+        r"The core clock goes from (\d+) to (\d+) MHz, and the run has 1\d\.\d % longer", told["level-change"]
+    )
+    assert match is not None
+    assert [int(mhz) for mhz in match.groups()] == pytest.approx([2500, 2200], abs=3)
+    assert "throttled" not in told
+
+
+def test_throttling_is_told_before_the_changes_of_level_that_it_makes() -> None:
+    told = messages(falling(every_s=1.0, core_clock_mhz=2200.0, temperature_c=88.0))
+    assert [code for code in told if code in ("throttled", "level-change")] == ["throttled", "level-change"]
+
+
+def test_the_memory_clock_and_a_card_that_waits_are_told_too() -> None:
+    told = messages(falling(every_s=1.0, memory_clock_mhz=8000.0, utilization_pct=60.0))["level-change"]
+    assert re.match(
+        r"The memory clock goes from 10\d+ to 8\d+ MHz, the utilization goes from 9\d to \d+ %, and the run", told
+    )
+
+
+@pytest.mark.parametrize("low", [{}, {"core_clock_mhz": 2450.0}, {"core_clock_mhz": 2600.0, "utilization_pct": 99.0}])
+def test_what_does_not_go_with_the_frames_is_not_told(low: dict[str, float]) -> None:
+    assert messages(falling(every_s=1.0, **low))["level-change"].startswith("The run has ")
+
+
+def test_a_clock_that_falls_with_a_drift_is_told_with_it() -> None:
+    times_ms = 8.0 * np.random.default_rng(2).lognormal(0.0, 0.04, 20000) * np.linspace(1.0, 1.06, 20000)
+    clock = {"time_s": [float(at) for at in range(170)], "core_clock_mhz": np.linspace(2500, 2360, 170).tolist()}
+    told = messages(series_of(clock, times_ms=times_ms))["drift"]
+    assert re.match(r"The core clock goes from 249\d to 23[67]\d MHz, and the run gets 2\.\d % slower", told)
 
 
 def test_throttling_without_a_limit_is_not_zero_but_unknown() -> None:

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pyarrow as pa
-from made_captures import provenance
+from made_captures import provenance, stamps_of
+from numpy.typing import NDArray
 
 from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.metrics.frame_series import FrameSeries
@@ -23,9 +24,12 @@ def series_of(
     fps: float = 100.0,
     options: MeasureOptions = PLAIN,
     frames: Mapping[str, Sequence[int | None]] | None = None,
+    times_ms: NDArray[np.float64] | None = None,
 ) -> FrameSeries:
-    """A capture at a constant rate with these samples; ``time_s`` gives their times."""
+    """A capture at a constant rate, or of these frames, with these samples; ``time_s`` gives their times."""
     stamps = np.rint(np.linspace(0.0, seconds, round(seconds * fps) + 1) * 1e9).astype(np.int64)
+    if times_ms is not None:
+        stamps = stamps_of(times_ms)
     samples = {
         "time_ns": pa.array([round(time_s * 1e9) for time_s in columns["time_s"] if time_s is not None], pa.int64())
     }

@@ -8,7 +8,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, Numbers, block_edges, make_blocks, median
+from frametime.metrics.block_medians import Blocks, Numbers, make_blocks, median
 from frametime.metrics.drift.change_points import best_split
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Segment
@@ -78,18 +78,11 @@ def _split_at_jumps(series: FrameSeries, low: int, high: int) -> list[tuple[int,
     ends_s = series.ends_s
     if low > 0 or high < series.n_frames:
         ends_s = ends_s[low:high] - (float(ends_s[low]) - float(times_ms[0]) / 1000.0)
-    if ends_s[-1] < 2.0 * RULE.min_stretch_s or not _may_jump(series.sorted_ms, ends_s):
+    if ends_s[-1] < 2.0 * RULE.min_stretch_s:
         return [(low, high)]
     return list(
         pairwise([low, *(low + cut for cut in _jump_frames(series.steps_ns[low:high], times_ms, ends_s)), high])
     )
-
-
-def _may_jump(sorted_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> bool:
-    """Whether the medians of two blocks can be as far apart as a jump: half of the frames of each lie beyond it."""
-    edges, _ = block_edges(ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks, min_frames=_MIN_FRAMES)
-    half = max(int(np.diff(edges).min()) // 2, 1)
-    return bool(sorted_ms[-half] >= RULE.jump_ratio * (1.0 - 1e-9) * sorted_ms[half - 1])
 
 
 def _jump_frames(steps_ns: Numbers, times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> list[int]:

@@ -40,7 +40,7 @@ from frametime.metrics.intervals.within_run import (
     too_short,
     variation,
 )
-from frametime.metrics.metric import Missing
+from frametime.metrics.metric import Missing, table
 from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.rhythm import alternating_runs, inside_runs, rhythm_of
 from frametime.metrics.sensors import sensor_values
@@ -301,34 +301,19 @@ _SENSORS: Final[Mapping[str, tuple[str, Make]]] = {
     "utilization_under_90pct_fraction": (sensor_values.UTILIZATION, _under_90pct),
 }
 
-EXTREME: Final = "an extreme of the run: its parts do not tell how far beyond it another run would go"
-"""P. J. Bickel and D. A. Freedman, "Some asymptotic theory for the bootstrap", Annals of Statistics 9, 1981, 1196-1217,
-section 6 (section and pages from memory): drawn anew, a largest value does not tend to its distribution."""
-
-INSTANT: Final = "the value at one instant of the run: there is no second one to compare it with"
-ORDER: Final = "found from the order of the run in time, which parts of the run do not keep"
-HEAT: Final = "it follows the heating of the card: parts of the run cannot stand for one another"
+_NO_INTERVAL: Final = {
+    # P. J. Bickel and D. A. Freedman, "Some asymptotic theory for the bootstrap", Annals of Statistics 9, 1981,
+    # 1196-1217, section 6 (section and pages from memory): drawn anew, a largest value does not tend to its
+    # distribution.
+    "extreme": "an extreme of the run: its parts do not tell how far beyond it another run would go",
+    "instant": "the value at one instant of the run: there is no second one to compare it with",
+    "order": "found from the order of the run in time, which parts of the run do not keep",
+    "heat": "it follows the heating of the card: parts of the run cannot stand for one another",
+}
 UNKNOWN: Final = "no way to tell how this metric varies is known"
 
 REASONS: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "max_frame_time_ms": EXTREME,
-        "motion_step_error_worst_ms": EXTREME,
-        "dropped_longest_run": EXTREME,
-        "peak_power_w": EXTREME,
-        "peak_temperature_c": EXTREME,
-        "min_core_clock_mhz": EXTREME,
-        "pacing_jitter_last_ms": INSTANT,
-        "end_temperature_c": INSTANT,
-        "warm_up_s": ORDER,
-        "level_change_count": ORDER,
-        "spectrum_line_hz": ORDER,
-        "spectrum_line_ms": ORDER,
-        "average_temperature_c": HEAT,
-        "time_above_temperature_limit_fraction": HEAT,
-        "throttling_count": HEAT,
-        "throttling_time_fraction": HEAT,
-    }
+    {key: _NO_INTERVAL[row["no_interval"]] for key, row in table().items() if row["no_interval"] != "-"}
 )
 """By key of the catalog."""
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import partial
-from itertools import takewhile
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -15,7 +14,7 @@ from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Rhythm, SpectralLine
 from frametime.metrics.quality import timer_step_of
-from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, largest_around, listed
+from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, listed
 from frametime.metrics.rhythm.period_search import peaks
 from frametime.statistics.distributions import chi_squared_tail
 
@@ -259,18 +258,9 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
     powers, n_averaged = spectrum.powers, spectrum.n_segments
     per_independent = 1.0 / (spectrum.span_s * spectrum.step_hz)
     n_independent = (powers.size - spectrum.first) / per_independent
-    # The noise is nowhere lower than in the nearest stretches: out of that of most stretches no line can stand.
-    near = edges, levels = noise_levels(powers, spectrum.widths[-1], n_averaged)
-    largest = np.maximum.reduceat(powers, edges[:-1]) * largest_around(1.0 / levels)
     chance_of = partial(false_alarm_probability, n_independent=n_independent, n_averaged=n_averaged)
-    order = largest.argsort()[::-1].tolist()
-    may = list(takewhile(lambda at: chance_of(float(largest[at])) < rule.significance, order))
-    if not may:
-        return ()
-    places = np.concatenate([np.arange(edges[at], edges[at + 1]) for at in may])
-    noises = near, *(noise_levels(powers, width, n_averaged) for width in spectrum.widths[:-1])
-    ratios = np.zeros(powers.size)
-    ratios[places] = powers[places] / background(places, noises)
+    noises = [noise_levels(powers, width, n_averaged) for width in spectrum.widths]
+    ratios = powers / background(np.arange(powers.size), noises)
     ratios[: spectrum.first] = 0.0
     lines = []
     for place in peaks(ratios, rule.max_lines, apart=int(4.0 * per_independent)):

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from types import MappingProxyType
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -18,7 +17,7 @@ from frametime.capture import SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, numpy_column, once_a_series
-from frametime.metrics.metric import Compute, Missing, Throttling
+from frametime.metrics.metric import Compute, Missing, Throttling, table
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensors import sensor_values
 from frametime.metrics.sensors.sensor_values import (
@@ -261,26 +260,9 @@ DOUBT_TOLD_FRACTION: Final = 0.01
 BUSY_CAVEAT_FRACTION: Final = 0.2
 """From this share of the time under 90 % busy, something else limits (common practice, no source)."""
 
-_BY_QUANTITY: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
-    {
-        sensor_values.POWER: (
-            "average_power_w",
-            "peak_power_w",
-            "energy_per_frame_j",
-            "frames_per_joule",
-            "time_at_power_limit_fraction",
-        ),
-        sensor_values.TEMPERATURE: (
-            "average_temperature_c",
-            "peak_temperature_c",
-            "end_temperature_c",
-            "time_above_temperature_limit_fraction",
-        ),
-        sensor_values.CORE_CLOCK: ("average_core_clock_mhz", "min_core_clock_mhz", "core_clock_sd_mhz"),
-        "memory_clock_mhz": ("average_memory_clock_mhz",),
-        sensor_values.UTILIZATION: ("utilization_under_90pct_fraction",),
-    }
-)
+_BY_QUANTITY: Final = {
+    name: tuple(key for key, row in table().items() if row["rests_on"] == name) for name in QUANTITY_WORDS
+}
 _THROTTLING: Final = ("throttling_count", "throttling_time_fraction")
 
 
@@ -295,7 +277,6 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
         *_negative_caveats(channels.get(sensor_values.POWER)),
         *_busy_caveats(series),
         *_clock_caveats(series),
-        *_throttling_caveats(series),
     )
 
 
@@ -402,7 +383,7 @@ def _busy_caveats(series: FrameSeries) -> Iterator[Caveat]:
     )
 
 
-def _throttling_caveats(series: FrameSeries) -> Iterator[Caveat]:
+def throttling_caveats(series: FrameSeries) -> Iterator[Caveat]:
     """Throttling by temperature only: at its power limit a card runs as its maker means it to."""
     hot = [item for item in throttling_of(series) if item.cause == "temperature"]
     fraction = throttling_time_fraction(series)
@@ -414,3 +395,29 @@ def _throttling_caveats(series: FrameSeries) -> Iterator[Caveat]:
         weight=Weight.CARE,
         metrics=_THROTTLING,
     )
+
+
+_FOLLOWED: Final = {CORE_CLOCK: "MHz", "memory_clock_mhz": "MHz", sensor_values.UTILIZATION: "%"}
+_FOLLOWED_SHARE: Final = 0.5
+_LATE_S: Final = 1.5
+"""A clock goes with the frame times where it changes by this share of what they do, the other way; samples come as late
+as this, give or take as much (common practice, no source)."""
+
+
+def clocks_with(
+    series: FrameSeries, before_s: tuple[float, float], after_s: tuple[float, float], *, ratio: float
+) -> str:
+    """What goes with a change of the frame times by ``ratio`` between two parts of a run, to begin its sentence with.
+
+    The medians of the samples in either part are told, not that one is why the other is.
+    """
+    told = []
+    for name, unit in _FOLLOWED.items():
+        if isinstance(found := samples_of(series, name), Missing):
+            continue
+        times_s, values = found
+        sides = [values[(times_s >= low + _LATE_S) & (times_s < high + _LATE_S)] for low, high in (before_s, after_s)]
+        before, after = (median(side) if side.size else 0.0 for side in sides)
+        if min(before, after) > 0.0 and np.log(before / after) / np.log(ratio) >= _FOLLOWED_SHARE:
+            told.append(f"{QUANTITY_WORDS[name]} goes from {before:.0f} to {after:.0f} {unit}")
+    return f"The {', the '.join(told)}, and t" if told else "T"
