@@ -48,7 +48,7 @@ def climb(
         if _fell(view, farther, best, axis, workload.name):
             again = None if axis in CLOCKS else propose_runs(view, phase, farther, start=best, why=_LOWER)
             return best if again is None else again
-        best = _better(view, best, farther, axis, workload.name)
+        best = max((farther, best), key=lambda one: view.worth(one, axis, workload.name) or 0.0)
         current = farther
     return current
 
@@ -138,17 +138,13 @@ def _fell(view: TrialView, farther: Setting, best: Setting, axis: Axis, workload
     return worth < most * (1.0 - view.record.steps.edge_drop_pct / 100.0)
 
 
-def _better(view: TrialView, one: Setting, other: Setting, axis: Axis, workload: str) -> Setting:
-    own, others = view.worth(one, axis, workload), view.worth(other, axis, workload)
-    return one if own is not None and others is not None and own > others else other
-
-
 def between(
     view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, workload: Workload, n_runs: int = 1
 ) -> Proposal | Setting:
     """Close the gap between the last coarse step that held and the first that did not, down to a fine step.
 
-    Each time by half of it; of the power limit, where the gap ends in too much speed lost, by a straight line.
+    Each time by half of it; of the power limit, where the gap ends in too much speed lost, by a straight line, until by
+    that line the next fine step loses too much: no runs are spent to see that.
     """
     steps = view.record.steps
     fine, low = steps.fine(axis), setting.turned(axis)
@@ -156,7 +152,10 @@ def between(
     if _status(view, setting.turned_to(axis, high), axis, workload) == "passed":
         return setting  # it holds, and is worth less
     while high - low > fine:
-        turned = low + max(1, _share_that_holds(view, setting, axis, low, high) * (high - low) / fine // 1) * fine
+        n_steps = _share_that_holds(view, setting, axis, low, high) * (high - low) // fine
+        if axis == "power" and n_steps < 1:
+            break
+        turned = low + max(1, n_steps) * fine
         farther = setting.turned_to(axis, turned)
         status = _status(view, farther, axis, workload)
         if status == "unknown":

@@ -159,11 +159,10 @@ class Setting:
         return knob.words.format(getattr(self, knob.field)).replace("-", "\N{MINUS SIGN}")
 
     def __str__(self) -> str:
-        changed: list[Axis] = [axis for axis in KNOBS if self.turned(axis)]
-        clocks: list[Axis] = ["core", "memory"]
-        shown = clocks if not changed or set(changed) & set(clocks) else []
-        shown += [axis for axis in changed if axis not in shown]
-        return ", ".join(map(self.words, shown))
+        shown: set[Axis] = {axis for axis in KNOBS if self.turned(axis)}
+        if not shown or shown & {"core", "memory"}:
+            shown |= {"core", "memory"}
+        return ", ".join(self.words(axis) for axis in KNOBS if axis in shown)
 
 
 STOCK = Setting()

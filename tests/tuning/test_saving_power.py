@@ -77,7 +77,7 @@ def test_one_slow_run_at_a_lower_voltage_ends_no_search_and_a_clear_loss_does() 
     near = (STOCK_RUNS, made(95, 0, 97.1, 285), made(90, 0, 95.0, 270))
     step = proposal_for(*near, made(95, -10, 96.9, 285))
     assert (step.phase, step.setting) == (Phase.VOLTAGE, Setting(power_limit_pct=95.0, core_voltage_offset_mv=-20))
-    assert proposal_for(*near, made(95, -10, 95.9, 270)).phase is Phase.POWER_AGAIN
+    assert proposal_for(*near, made(95, -10, 95.9, 270)).phase is Phase.ENDURANCE
 
 
 def test_after_the_edge_a_fine_step_and_then_the_power_limit_at_the_voltage_for_every_day() -> None:
@@ -105,8 +105,11 @@ def test_the_last_power_steps_go_where_a_straight_line_loses_what_is_allowed() -
     step = proposal_for(*trials, limits=NO_VOLTAGE)
     # 97 % of stock speed: two thirds of the way from 99 to 96, less what is no whole step of 0.5 %.
     assert (step.phase, step.setting.power_limit_pct, step.n_runs) == (Phase.POWER_AGAIN, 92.0, 3)
-    next_to_it = proposal_for(*trials, made(92, 0, 97.1, 276, runs=3), limits=NO_VOLTAGE)
-    assert next_to_it.setting.power_limit_pct == 91.5
+    next_to_it = proposal_for(*trials, made(92, 0, 97.4, 276, runs=3), limits=NO_VOLTAGE)
+    assert (next_to_it.phase, next_to_it.setting.power_limit_pct) == (Phase.POWER_AGAIN, 91.5)
+    # From 97.1 to 96 % in 2 % of power, 0.1 % is lost in 0.18 %: no runs are spent on the half percent beyond.
+    settled = proposal_for(*trials, made(92, 0, 97.1, 276, runs=3), limits=NO_VOLTAGE)
+    assert (settled.phase, settled.setting.power_limit_pct) == (Phase.ENDURANCE, 92.0)
 
 
 def test_between_a_power_limit_and_one_that_is_fast_enough_and_worth_less_nothing_is_sought() -> None:
@@ -131,6 +134,16 @@ def test_a_lower_voltage_has_to_hold_under_lighter_workloads_too() -> None:
     assert (view.status(lowered, 1), view.status(lowered, 0)) == ("passed", "unknown")
     clocks = Trial(setting=Setting(core_offset_mhz=50), workload="canyon", outcome=Outcome.PASSED)
     assert TrialView(replace(record, trials=(clocks,))).status(Setting(core_offset_mhz=50), 0) == "passed"
+
+
+def test_each_lighter_workload_is_run_as_often_as_a_speed_for_chance_holds_one_run_near_the_edge() -> None:
+    """After one run each, 5 of 6000 simulated cards held in less than 98 of 100 runs of a year, the worst in 97."""
+    trials = (STOCK_RUNS, made(100, -10), made(100, -20, outcome=Outcome.FROZE))
+    trials += tuple(made(100, mv, outcome=Outcome.FROZE) for mv in (-13, -16, -19))
+    heavy = tuple(replace(trial, workload="canyon") for trial in trials)
+    limits = replace(sim.LIMITS, min_power_limit_pct=100.0)
+    step = proposal_for(*heavy, limits=limits, workloads=sim.empty_record(2).workloads)
+    assert (step.phase, step.workload, step.n_runs) == (Phase.OTHERS, "courtyard", 3)
 
 
 def test_no_speed_is_guessed_and_the_next_trial_says_what_is_needed() -> None:
@@ -231,7 +244,13 @@ def test_every_step_on_the_way_keeps_the_laws(search: str, seeds: range) -> None
 @pytest.mark.slow
 @pytest.mark.parametrize("search", ["steps", "halving"])
 def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per_joule(search: str) -> None:
-    """Of 200 random cards all hold in 98 of 100 runs; 199 lie within 2 % of the most, and all within 2.5 %."""
+    """Of 200 random cards all hold in 98 of 100 runs; 98 of 100 lie within 2 % of the most, and all within 2.7 %.
+
+    Over 3000 cards and both searches the least that held was 98.2 %, and 1.3 % of the cards lay beyond 2 %. The most is
+    that of a setting on the edge of 98 runs, with no step back for every day. A search that knew each edge, and then
+    stepped back by the 10 mV of common practice, would lie 1.2 % below it in the mean and up to 2.3 %; one that knew
+    the speed at every power limit, at the voltages that were found, beyond 2 % on 5 of 1000 cards.
+    """
     short_pct, n_trials = [], []
     for seed in range(200):
         rng = np.random.default_rng(seed)
@@ -245,6 +264,6 @@ def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per
         assert fps >= stock_fps * (1.0 - (record.max_speed_loss_pct + 1.0) / 100.0), seed
         short_pct.append(100.0 * (1.0 - float(fps / watts) / sim.best_frames_per_joule(card, record)))
         n_trials.append(len(proposals))
-    assert np.mean(np.array(short_pct) <= 2.0) >= 0.99
-    assert max(short_pct) <= 2.5
+    assert np.mean(np.array(short_pct) <= 2.0) >= 0.98
+    assert max(short_pct) <= 2.7
     assert np.median(n_trials) <= {"steps": 26, "halving": 24}[search]
