@@ -38,7 +38,7 @@ SOUND = [f"{16 + i % 3}.5" for i in range(200)]
         (b"", "empty (0 bytes)"),
         (b"\xef\xbb\xbf", "holds no text"),
         (b"\0" * 5000, "holds no text"),
-        (rows([]), "no row of numbers below it"),
+        (rows([]), "no rows of numbers were found"),
         (rows(["16.6"]), "only one frame"),
         (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), "a PNG image"),
         (b"PK\x03\x04" + b"\0" * 50, "a ZIP archive"),

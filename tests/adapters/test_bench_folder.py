@@ -132,3 +132,76 @@ def test_rows_sorted_as_told_are_in_the_order_of_their_numbers() -> None:
     content = table("frame,time (ms)", COUNT[::-1], fixed(ENDS[::-1]))
     capture = read_capture(io.BytesIO(content), options=ReadOptions(sort=True))
     assert [caveat.code for caveat in capture.caveats] == ["rows-sorted"]
+
+
+MOMENTS = [f"2026-11-02T20:15:{second:06.3f}Z" for second in TIMES_S]
+NAMED = {"GPU Power": ("W", POWER_W), "GPU Temperature": ("°C", TEMPERATURE_C)}
+
+
+def one_reading_a_row(header: str, row: str) -> bytes:
+    """A sensor log as a data base gives it: each reading in a row of its own, with the name of its sensor."""
+    rows = (
+        row.format(t=time, s=TIMES_S[k], name=name, key=name.lower().replace(" ", "_"), unit=unit, value=values[k])
+        for k, time in enumerate(MOMENTS)
+        for name, (unit, values) in NAMED.items()
+    )
+    return "\n".join([*([header] if header else []), *rows, ""]).encode()
+
+
+LONG = {
+    "time, name, value, unit": ("time,sensor,value,unit", "{t},{name},{value},{unit}"),
+    "the unit before the value": ("elapsed (s);sensor;unit;value", "{s};{name};{unit};{value}"),
+    "no unit": ("timestamp\tmetric\treading", "{t}\t{key}\t{value}"),
+    "the unit behind the value": ("time,sensor,value", "{t},{name},{value} {unit}"),
+    "a card and a number beside": ("time,id,card,sensor,value,unit", "{t},7,front,{name},{value},{unit}"),
+    "lines of JSON": ("", '{{"at": "{t}", "sensor": "{name}", "value": {value}, "unit": "{unit}"}}'),
+}
+
+
+@pytest.mark.parametrize("name", LONG)
+def test_a_sensor_log_of_one_reading_a_row(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_bytes(one_reading_a_row(*LONG[name]))
+    assert classify_file(path).kind == "sensors"
+    with pytest.raises(ReadError, match="this looks like a sensor log"):
+        read_capture(path)
+    samples = read_sensor_text(path, SensorOptions(), wants_absolute=False)
+    assert np.diff(samples.ns).tolist() == [500_000_000] * (len(TIMES_S) - 1)
+    assert {each: values.tolist() for each, values in samples.values.items()} == {
+        "power_w": POWER_W,
+        "temperature_c": TEMPERATURE_C,
+    }
+    assert [caveat.code for caveat in samples.caveats if caveat.weight is not Weight.NOTE] == []
+
+
+def test_of_two_cards_in_such_a_log_one_is_chosen() -> None:
+    front = one_reading_a_row("time,card,sensor,value,unit", "{t},front,{name},{value},{unit}").decode()
+    rear = one_reading_a_row("", "{t},rear,{name},{value}1,{unit}").decode()
+    content = (front + rear).encode()
+    assert samples_of(content, SensorOptions(device="front")).values["power_w"].tolist() == POWER_W
+    assert samples_of(content, SensorOptions(device="rear")).values["power_w"].tolist() == pytest.approx(
+        [power + 0.01 for power in POWER_W]
+    )
+
+
+def test_readings_that_a_moment_lacks_or_has_twice() -> None:
+    lines = one_reading_a_row(*LONG["time, name, value, unit"]).decode().splitlines(keepends=True)
+    # The second sample has no power, the third one twice, and the fourth lacks a cell of it.
+    twice = lines[5].replace(str(POWER_W[2]), str(POWER_W[2] + 2))
+    content = "".join([*lines[:3], *lines[4:6], twice, lines[6], lines[7].rpartition(",")[0] + "\n", *lines[8:]])
+    samples = samples_of(content.encode())
+    assert len(samples.ns) == len(TIMES_S) + 1
+    assert any(
+        f"1 line beside the rows is none of them and left out, from '{MOMENTS[3]}" in c.message for c in samples.caveats
+    )
+    power = samples.values["power_w"]
+    assert np.isnan(power[1])
+    assert power[2:4].tolist() == [POWER_W[2], POWER_W[2] + 2]
+
+
+def test_a_word_beside_each_sample_makes_no_such_log() -> None:
+    """``power`` says what held the clock back: the number is that of a column with a name of its own."""
+    content = table(
+        "time_s,gpu_power,limit", TIMES_S, POWER_W, ["power" if k % 2 else "thermal" for k in range(len(TIMES_S))]
+    )
+    assert samples_of(content).values["power_w"].tolist() == POWER_W

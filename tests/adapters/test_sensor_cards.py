@@ -16,7 +16,7 @@ def test_several_cards_in_one_log_must_be_chosen_between() -> None:
     assert "2 cards: 'front', 'rear'" in message
     assert "--sensor-device" in message
     assert column(attached(many_cards(), device="rear"), "power_w")[:2] == [200.0, 201.0]
-    assert "the log holds 'front', 'rear'" in refusal(many_cards(), device="middle")
+    assert "the log holds 2 cards: 'front', 'rear'" in refusal(many_cards(), device="middle")
 
 
 def test_cards_in_columns_side_by_side() -> None:

@@ -248,7 +248,7 @@ def test_why_a_file_is_passed_over_names_it_once(tmp_path: Path) -> None:
     bench(tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {run + 1}.csv")
     (tmp_path / "notes.txt").write_text("played on Tuesday\n")
     (line,) = [line for line in draft_plan(tmp_path, beside=tmp_path).understood if "notes.txt" in line]
-    assert line == "  notes.txt: there is one line and no row of numbers below it: 'played on Tuesday'"
+    assert line == "  notes.txt: no rows of numbers were found; the first line is 'played on Tuesday'"
 
 
 @pytest.mark.parametrize(

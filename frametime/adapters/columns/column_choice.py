@@ -258,7 +258,7 @@ class _Chooser(ChoiceSoFar):
         if len(every) > _MOST_READINGS:
             found = f"each of {len({reading.fact.position for reading in every})} columns may be the time of a frame"
             raise ReadError.at(self.name, found, helps="write one row a frame, or name the column with --time-column")
-        readings = self._without_lengths_named_clocks(every)
+        readings = self._without_vague(every)
         if self.told_unit is not None:
             readings = self._in_told_unit(readings)
         elif not readings and not self.impossible:
@@ -269,7 +269,7 @@ class _Chooser(ChoiceSoFar):
         if not readings:
             impossible = next(iter(self.impossible), None)
             raise self.impossible_unit(impossible) if impossible else self.nothing_found()
-        group = self._without_unknown(self._unordered(readings) or self._one_group(self._without_vague(readings)))
+        group = self._without_unknown(self._unordered(readings) or self._one_group(readings))
         of_kind = {kind: [r for r in group if r.kind == kind] for kind in ("timestamp", "frame time", "rate")}
         time = self._best(of_kind["timestamp"], _EVENT_ORDER)
         frame_time = self._best(of_kind["frame time"] or ([] if time else of_kind["rate"]), _SPAN_ORDER)
@@ -291,16 +291,19 @@ class _Chooser(ChoiceSoFar):
             raise ReadError.at(self.name, "a unit is told, and two columns hold times", helps="name one: --time-column")
         return [self.reading(r.fact, r.kind, told) for r in timed[:1]]
 
-    def _without_lengths_named_clocks(self, readings: list[Reading]) -> list[Reading]:
-        """Take out what is named like a clock and goes up and down, where something else tells the frames."""
+    def _without_vague(self, readings: list[Reading]) -> list[Reading]:
+        """Without what goes up and down and is named like a clock, or a time of nothing, where others tell frames."""
         kept = []
         for each in readings:
-            others = [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
-            clock = each.fact.meaning is Meaning.TIMESTAMP
-            if not clock or not others or each.fact.course(self.rows) is not Course.VARIES:
+            meaning, others = each.fact.meaning, [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
+            frames = [r for r in others if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
+            is_clock = meaning is Meaning.TIMESTAMP and others and each.fact.course(self.rows) is Course.VARIES
+            is_vague = each.kind == "frame time" and meaning is Meaning.TIME and frames
+            if not is_clock and not (is_vague and not any(agree(each, other) for other in frames)):
                 kept.append(each)
-            elif each.fact.unit is not None and all(r.kind != "timestamp" for r in others):
-                self._not_used(each, f"goes up and down like lengths of time, beside {others[0].fact.shown}; it")
+            elif is_vague or (each.fact.unit is not None and all(r.kind != "timestamp" for r in others)):
+                beside = (frames or others)[0].fact.shown
+                self._not_used(each, f"goes up and down like lengths of time, beside {beside}; it")
         return kept
 
     def _unordered(self, readings: list[Reading]) -> list[Reading]:
@@ -313,18 +316,6 @@ class _Chooser(ChoiceSoFar):
             if far and clock.course(self.rows) is Course.VARIES:
                 return [self.reading(clock, "timestamp", clock.unit), spans]
         return []
-
-    def _without_vague(self, readings: list[Reading]) -> list[Reading]:
-        """Without what is only called a time, and goes up and down, beside what is called the time of a frame."""
-        frames = [r for r in readings if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
-        kept = []
-        for each in readings:
-            vague = bool(frames) and each.kind == "frame time" and each.fact.meaning is Meaning.TIME
-            if vague and not any(agree(each, other) for other in frames):
-                self._not_used(each, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it")
-            else:
-                kept.append(each)
-        return kept
 
     def _one_group(self, readings: list[Reading]) -> list[Reading]:
         """The readings that agree with each other, where no other group is left."""

@@ -18,7 +18,7 @@ from frametime.adapters.capture_start import ClockKind, clock_of
 from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice
 from frametime.adapters.columns.column_readings import middle, styles_of
 from frametime.adapters.columns.other_columns import coded, word_asked
-from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit, unit_named, words_of
+from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit, other_unit, unit_named, words_of
 from frametime.adapters.frames.frame_columns import RejectedRows
 from frametime.adapters.sensors import sensor_log as log
 from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorColumn, SensorLayout, SensorOptions, sensor_caveat
@@ -27,12 +27,12 @@ from frametime.adapters.text import text_rows
 from frametime.adapters.text.cells import DAY_NS, CellKind, clean_texts, kind_of, times_of_texts
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.text_rows import Dialect, TextTable, read_texts, scan_rows
-from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
+from frametime.adapters.text.text_source import TextSource, of_rows, read_in_its_encoding
 from frametime.adapters.timeline import gone_on
 from frametime.capture import Provenance
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
-from frametime.words import joined
+from frametime.words import counted, joined
 
 _DAY: Final = (
     r"\d{1,2}[-/. ]+[^\W\d_]{3,}[-/. ]+\d{2,4}|\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{2}){1,2}"
@@ -104,6 +104,9 @@ class _SensorLog:
         self._layout = options.layout or SensorLayout()
         self._dialect = _dialect(text, read)
         self._scan = scan_rows(text, self._dialect)
+        if (wide := _of_moments(text, self._dialect, read)) is not None:
+            self._text, self._dialect = wide, detect_dialect(wide, read)
+            self._scan += scan_rows(self._text, self._dialect)
         facts = facts_of(self._dialect)
         styles, why = styles_of(facts, self._layout.text)
         if len(styles) > 1:
@@ -277,14 +280,12 @@ class _SensorLog:
         names, codes = coded(clean_texts(table.columns[device]))
         listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MOST_LISTED])
         column = self._facts[device].name
-        if wanted is None:
-            if len(names) > 1:
-                found = f"the log holds {len(names)} cards: {listed}"
-                raise self._error(found, column=column, helps="choose one with --sensor-device")
+        if wanted is None and len(names) == 1:
             return every
-        if (card := word_asked(names, wanted)) is None:
-            found = f"there is no card '{printable(wanted, limit=40)}'"
-            raise self._error(found, column=column, helps=f"the log holds {listed}")
+        if (card := word_asked(names, wanted or "")) is None:
+            found = "" if wanted is None else f"there is no card '{printable(wanted, limit=40)}': "
+            found += f"the log holds {counted(len(names), 'card')}: {listed}"
+            raise self._error(found, column=column, helps="choose one with --sensor-device")
         self._evidence.append(f"card: '{printable(card)}' of {len(names)}, chosen with --sensor-device")
         return np.flatnonzero(codes == names.index(card))
 
@@ -337,9 +338,34 @@ def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: 
     """
     read = ReadOptions(layout=options.layout.text if options.layout else None)
     with opened_log(source, read, use_threads=False) as opened:
-        log_of = partial(_SensorLog, opened=opened, options=options, read=read)
-        samples = partial(_SensorLog.samples, wants_absolute=wants_absolute)
-        return read_in_its_encoding(cast("BinaryIO", opened.log), read, lambda text: samples(log_of(text)))
+
+        def samples(text: TextSource) -> SensorSamples:
+            return _SensorLog(text, opened, options, read).samples(wants_absolute=wants_absolute)
+
+        return read_in_its_encoding(cast("BinaryIO", opened.log), read, samples)
+
+
+def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSource | None:
+    """Rows of one reading each, beside the name of its sensor, as a row for each moment; ``None`` for any other log."""
+    facts = facts_of(dialect)
+    words = [fact for fact in facts if not fact.numeric and not _names_cards(fact.name)]
+    units = [fact for fact in words if any(map(other_unit, fact.cells))]
+    named = [fact for fact in words if fact.is_of_sensor and fact not in units]
+    values = [fact for fact in facts if fact.numeric and fact.meaning is Meaning.OTHER and fact.unit is None]
+    values = [f for f in values if not (f.said.other_unit or WORDS["sensor"] & f.words or _names_cards(f.name))]
+    if not named or len(values) != 1 or len(units) > 1:
+        return None
+    (value,), timed = values, (Meaning.TIMESTAMP, Meaning.TIME)
+    kept = [f for f in facts if f.unit in (DATE, CLOCK) or f.meaning in timed or _names_cards(f.name)]
+    table = read_texts(text, dialect, range(dialect.n_columns), read)
+    moments, seen = dict[object, dict[str, str]](), Counter[object]()
+    for row in zip(*(clean_texts(table.columns[at]).to_pylist() for at in range(dialect.n_columns)), strict=True):
+        moment = tuple((fact.name, row[fact.position]) for fact in kept)
+        name = " ".join([row[fact.position] for fact in named] + [f"({row[unit.position]})" for unit in units])
+        seen[moment, name] += 1
+        moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[value.position]
+    short = tuple(line for _, line in table.short)
+    return of_rows(text, iter(moments.values()), "each row is one reading")._replace(left_out=short)
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:

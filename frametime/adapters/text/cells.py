@@ -308,30 +308,19 @@ def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
     """
     if column.null_count:
         return None
-    ns, start = np.empty(len(column), dtype=np.int64), 0
-    # A chunk at a time: its copies stay in the processor's cache.
-    for values in (np.from_dlpack(chunk) for chunk in column.chunks if len(chunk)):
-        if not _scaled(values, unit, ns[start : start + values.size]):
-            return None
-        start += values.size
-    return TimeValues(ns=ns, ok=None)
-
-
-def _scaled(values: NDArray[Any], unit: Unit, ns: NDArray[np.int64]) -> bool:
-    """Write the values in ns into ``ns``; false if one of them cannot be taken as it is."""
+    values = numpy_of(column)
+    if unit.ns is None and not (values > 0).all():
+        return None
     if values.dtype == np.int64 and unit.ns is not None:
         limit = (2**63 - 1) // int(unit.ns)
-        np.multiply(values, int(unit.ns), out=ns)
-        return unit.ns == 1 or (-limit <= int(values.min()) and int(values.max()) <= limit)
-    if unit.ns is None and not (values > 0).all():
-        return False
+        fits = -limit <= int(values.min(initial=0)) and int(values.max(initial=0)) <= limit
+        return TimeValues(values * int(unit.ns), ok=None) if fits else None
     with np.errstate(over="ignore"):  # what is endless then is refused below
         scaled = 1e9 / values if unit.ns is None else values * float(unit.ns)
     # A comparison with NaN is false, so this refuses it as well.
-    if not (float(scaled.max()) < EXACT_FLOAT_NS and float(scaled.min()) > -EXACT_FLOAT_NS):
-        return False
-    ns[:] = np.rint(scaled, out=scaled)
-    return True
+    if not (float(scaled.max(initial=0.0)) < EXACT_FLOAT_NS and float(scaled.min(initial=0.0)) > -EXACT_FLOAT_NS):
+        return None
+    return TimeValues(np.rint(scaled, out=scaled).astype(np.int64), ok=None)
 
 
 def clean_texts(column: Any) -> Any:

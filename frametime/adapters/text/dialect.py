@@ -361,14 +361,9 @@ def _is_word_below_name(above: Sequence[str], cells: Sequence[str]) -> bool:
 
 
 def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:
-    filled = [line.strip() for line in lines if line.strip()]
-    shown = printable(filled[0], limit=60) if filled else ""
-    if len(filled) == 1:
-        found, helps = f"there is one line and no row of numbers below it: {shown!r}", "record the run again"
-    else:
-        found = f"no rows of numbers were found; the first line is {shown!r}"
-        helps = "give a text file with one row a frame, or describe it with --layout"
-    return ReadError.at(source.name, found, helps=helps)
+    shown = printable(next(filter(None, map(str.strip, lines)), ""), limit=60)
+    found = f"no rows of numbers were found; the first line is {shown!r}"
+    return ReadError.at(source.name, found, helps="record the run again, or describe it with --layout")
 
 
 def _header_above(source: TextSource, above: Sequence[str], split: _Split, layout: Layout) -> tuple[int, int]:

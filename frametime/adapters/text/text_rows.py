@@ -448,17 +448,14 @@ def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int
     """Line in the file, counted from 1, of each of a few records (given in rising order)."""
     if source.table is not None:
         return [record + 1 for record in records]
-    found: dict[int, int] = {}
-    wanted, record, is_open = set(records), -1, False
-    for line, text in enumerate(lines_of_rows(source, dialect) if records else (), dialect.first_data_line):
-        if not is_open and text.strip("\r\n"):
-            record += 1
-            if record in wanted:
-                found[record] = line
-                if len(found) == len(wanted):
-                    break
-        if dialect.multiline_cells:
-            is_open ^= text.count(dialect.marks.quote) % 2 == 1
+    found, wanted, record = dict[int, int](), {*records}, 0
+    line, reader = dialect.first_data_line, reader_of(lines_of_rows(source, dialect), dialect.marks)
+    with suppress(csv.Error, StopIteration):  # a cell longer than any
+        while len(found) < len(wanted):
+            if next(reader):
+                found |= {record: line} if record in wanted else {}
+                record += 1
+            line = dialect.first_data_line + reader.line_num
     return [found.get(record, line) for record in records]
 
 

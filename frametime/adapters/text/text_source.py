@@ -311,7 +311,7 @@ def _of_json(source: TextSource) -> TextSource:
         raise ReadError.at(source.name, found, helps="record the run again")
     if len(first) < 2:
         return source
-    return _of_rows(source, _cells_of(chain(first, values)), "each row is a JSON value")._replace(cut="".join(cut))
+    return of_rows(source, _cells_of(chain(first, values)), "each row is a JSON value")._replace(cut="".join(cut))
 
 
 def _whole(source: TextSource) -> str:
@@ -338,7 +338,7 @@ def _of_pairs(source: TextSource) -> TextSource:
     *lines, last = _whole(source).split("\n")
     rows = (_pairs_in(line) for line in lines if has_usual(line))
     others = tuple(line.rstrip() for line in lines if line.strip() and not has_usual(line))
-    found = _of_rows(source, rows, "each row is a line of names with values")
+    found = of_rows(source, rows, "each row is a line of names with values")
     return found._replace(cut=last.strip(), left_out=others)
 
 
@@ -350,7 +350,7 @@ def _pairs_in(line: str) -> dict[str, str]:
     return pairs
 
 
-def _of_rows(source: TextSource, rows: Iterator[dict[str, str]], why: str) -> TextSource:
+def of_rows(source: TextSource, rows: Iterator[dict[str, str]], why: str) -> TextSource:
     """The source of a table of such rows; a name of spaces is none."""
     parts = []
     while some := list(islice(rows, _ROWS_AT_ONCE)):
