@@ -80,8 +80,8 @@ class Story:
         # These begin with a word, not with a name.
         told = [part[0].lower() + part[1:] for part in (*self._open(), self.missing) if part] + self._apart()
         parts = [*self._held_back(), *told] or [self._scatter() if self.is_alone else "every result has a verdict"]
-        n_flagged = sum(run.flag is not None and run.excluded_reason is None for run in self.result.runs)
-        parts += [f"{counted(n_flagged, 'flagged run')} to look at or repeat"] * (n_flagged > 0)
+        n = sum(bool(run.flag) and (run.scene, run.resolution) in self.cells.of(run.card) for run in self.result.runs)
+        parts += [f"{counted(n, 'flagged run')} to look at or repeat"] * (n > 0)
         return Answers(
             first=self._first(),
             price=value[0] if value else "The plan gives no prices, so nothing is said about value.",

@@ -97,6 +97,9 @@ def test_flagged_runs_are_not_sure_and_the_best_value_is_among_cards_with_a_pric
 
     assert "flagged" not in told()["Not sure"]
     assert told(bad_run=True)["Not sure"].endswith("1 flagged run to look at or repeat.")
+    bad = review_runs(example_design(), example_runs(with_curves=False))
+    assert [run.resolution for run in bad.runs if run.flag] == ["1440p"]
+    assert "1 flagged run" in bad.answers["all"].uncertain and "flagged" not in bad.answers["2160p"].uncertain
     asked = example_design()
     cards = tuple(replace(card, price=None) if card.key == "cedar-12" else card for card in asked.cards)
     priced = first_answers(review_runs(replace(asked, cards=cards), example_runs(with_curves=False)))["Price"]
