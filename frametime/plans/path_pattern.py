@@ -46,13 +46,13 @@ _WORDS: Final = MappingProxyType(
         "quadhd": "1440p", "uwqhd": "3440x1440", "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
     }
 )  # fmt: skip
-RESOLUTION: Final = re.compile(
+_RESOLUTION: Final = (
     r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
     r"|4k[-_ ]?uhd|2\.5k|[24568]k|(?:full|ultra|quad)[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])"
     # Behind a word, and in front of the number or the letter of a run: "lake1080p", "1440p2", "1080pb".
-    r"|(?<=[^\W\d_]{4})(?:1080|1440|2160)(?![^\W_])|(?<!\d)(?:\d{3,4}p|[24568]k)(?=(?:\d{1,2}|[a-h])?(?![^\W_]))",
-    re.IGNORECASE,
+    r"|(?<!\d)(?:\d{3,4}p|[24568]k)(?=(?:\d{1,2}|[a-h])?(?![^\W_]))|"
 )
+RESOLUTION: Final = re.compile(rf"{_RESOLUTION}(?<=[^\W\d_]{{4}})(?:1080|1440|2160)(?![^\W_])", re.IGNORECASE)
 
 
 def resolution_name(text: str) -> str:
@@ -89,7 +89,9 @@ RUN_WORDS: Final = {word: str(number) for words in _COUNTED for number, word in 
 AGAIN: Final = r"(?:(?:first|re-?(?:test|run|do|peat)(?:ed)?|again|nochmals?|final|last|extra)(?:[-_ ]?\d{1,2})?)"
 """How runs without a number are called, all or all but the first."""
 _RUN: Final = "|".join([r"\d{1,3}", AGAIN, *RUN_WORDS])
-KNOWN: Final = {"resolution": f"(?i:{RESOLUTION.pattern})", "run": f"(?i:{_RUN})"}
+# Where a pattern says that one stands there, a short word may stand before its lines, and a letter behind them.
+_GIVEN: Final = rf"{_RESOLUTION}(?<=[^\W\d_])(?:1080|1440|2160)(?=[a-h]?(?![^\W_]))"
+KNOWN: Final = {"resolution": f"(?i:{_GIVEN})", "run": f"(?i:{_RUN})"}
 """Expressions of fields that are known by their values."""
 UNNAMED: Final = "default"
 """The resolution of captures whose paths name none."""
@@ -143,8 +145,7 @@ class PathPattern:
         """
         _refuse_leaving(text, where)
         whole, *others = _ways_of(text)
-        if others:
-            told = {**KNOWN, **told}
+        told = {**KNOWN, **told} if others else told
         fields = tuple(dict.fromkeys(_FIELD.findall(whole)))
         return cls(text, fields, tuple((way, _expression(way, where, told)) for way in (whole, *others)))
 

@@ -100,6 +100,23 @@ def test_a_resolution_that_no_name_holds_is_told(tmp_path: Path) -> None:
     assert [run.place["resolution"] for run in find_runs(plan).runs] == ["1440p", "1440p"]
 
 
+@pytest.mark.parametrize(
+    ("gap", "pattern"), [("", "{card}/{scene}{resolution}{run}.csv"), ("_", "{card}/{scene}{resolution}_{run}.csv")]
+)
+def test_a_given_pattern_parts_short_names_from_lines_and_lines_from_letters(
+    tmp_path: Path, gap: str, pattern: str
+) -> None:
+    tails = [f"{size}{gap}{run}.csv" for size in (1080, 1440) for run in "ab"]
+    names = [f"{card}/{scene}{tail}" for card in "xy" for scene in ("sea", "mine") for tail in tails]
+    folder = touch(tmp_path, *names)
+    draft = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse(pattern))
+    assert (draft.cards, draft.scenes, draft.resolutions) == (("x", "y"), ("mine", "sea"), ("1080", "1440"))
+    assert (draft.left_over, draft.n_runs) == ((), 2)
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert {tuple(run.place.values()) for run in find_runs(plan).runs} >= {("x", "sea", "1080", "1")}
+    assert len(find_runs(plan).runs) == 16
+
+
 def test_resolutions_stand_by_their_size(tmp_path: Path) -> None:
     names = [f"{card}/harbor_{size}_1.csv" for card in ("amber", "birch") for size in ("4K", "FHD", "1440p")]
     draft = draft_plan(touch(tmp_path, *names), beside=tmp_path)
