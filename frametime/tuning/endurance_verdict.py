@@ -34,8 +34,8 @@ NUMBERED: Final = ("length", "temperature")
 class EnduranceVerdict:
     """Whether a setting held for a long run, criterion by criterion.
 
-    ``word`` is *does not hold* when any criterion failed (length aside), *not shown* when the run was too short, else
-    *holds*; ``not_known`` names what could not be measured.
+    ``word`` is *does not hold* when any criterion failed (length aside), *not shown* when the run was too short or its
+    log may end in a crash, else *holds*; ``not_known`` names what could not be measured.
     """
 
     file_name: str
@@ -68,8 +68,8 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
     minutes = run.duration_s / 60.0
     series = FrameSeries.of(capture, run.options)
     criteria: tuple[Criterion, ...] = (
-        _length(minutes, rules),
-        freeze_criterion(run, rules),
+        _length(minutes, rules, crash_words(run)),
+        freeze_criterion(run),
         _hitches(run, minutes, rules),
         _drift(run, series, minutes, rules),
         temperature_criterion(run, sensor_cover(series, TEMPERATURE), rules),
@@ -92,7 +92,8 @@ def judge_in_turn(verdicts: Sequence[EnduranceVerdict], rules: EnduranceRules | 
         return verdicts[0]
     rules = EnduranceRules() if rules is None else rules
     minutes = sum(verdict.minutes for verdict in verdicts)
-    criteria = [_length(minutes, rules)]
+    doubts = [verdict.criteria[0].sentence for verdict in verdicts if verdict.criteria[0].state == "not measurable"]
+    criteria = [_length(minutes, rules, " ".join(doubts))]
     for items in zip(*(verdict.criteria[1:] for verdict in verdicts), strict=True):
         worst = min(items, key=lambda item: _WORST_FIRST.index(item.state))
         file_name = verdicts[items.index(worst)].file_name
@@ -110,9 +111,10 @@ def _verdict(
     sentence = f"The setting held for {minutes:.1f} minutes by everything that could be measured."
     if faults:
         word, sentence = "does not hold", f"The setting does not hold: {faults}."
-    elif failed:
+    elif criteria[0].state != "passed":
         word, least = "not shown", f"{rules.min_minutes:g} are needed to show that it holds"
-        sentence = f"Nothing went wrong in {minutes:.1f} minutes, but {least}."
+        doubt = least if failed else "its log ends as after a crash"
+        sentence = f"Nothing went wrong in {minutes:.1f} minutes, but {doubt}."
     return EnduranceVerdict(
         file_name=file_name,
         minutes=minutes,
@@ -126,23 +128,30 @@ def _verdict(
     )
 
 
-def _length(minutes: float, rules: EnduranceRules) -> Criterion:
+def crash_words(run: MeasuredRun) -> str:
+    """That a log ends as a crash of the machine leaves it; empty where it does not."""
+    name = run.provenance.file_name
+    return next((f"{name}: {caveat.message}" for caveat in run.caveats if caveat.code == "zero-bytes-at-end"), "")
+
+
+def _length(minutes: float, rules: EnduranceRules, doubt: str) -> Criterion:
+    """How long it ran; not measurable where the log may end in a crash: what came after its last frame is not shown."""
     asked = Criterion.of("length", "min", f"{rules.min_minutes:g} to {rules.max_minutes:g} min")
+    if doubt:
+        return asked.unmeasured(doubt)
     return asked.judged(minutes, f"the run lasted {minutes:.1f} minutes", passed=minutes >= rules.min_minutes)
 
 
-def freeze_criterion(run: MeasuredRun, rules: EnduranceRules | None = None) -> Criterion:
+def freeze_criterion(run: MeasuredRun) -> Criterion:
     """Whether frames took so long that the picture stood still."""
-    rules = EnduranceRules() if rules is None else rules
-    most = f"at most {counted(rules.max_freezes, 'frame')}" if rules.max_freezes else "no frame"
-    asked = Criterion.of("freezes", "{count}", f"{most} over 500 ms")
+    asked = Criterion.of("freezes", "{count}", "no frame over 500 ms")
     count, reason = value_of(run, "freeze_over_500ms_count")
     if count is None:
         return asked.unmeasured(reason)
     longest_ms, _ = value_of(run, "max_frame_time_ms")
     longest = "" if longest_ms is None else f"; the longest frame took {longest_ms:.0f} ms"
     sentence = f"{counted(round(count), 'frame')} over 500 ms{longest}"
-    return asked.judged(count, sentence, passed=count <= rules.max_freezes)
+    return asked.judged(count, sentence, passed=count == 0)
 
 
 def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
@@ -196,15 +205,13 @@ CriterionState = Literal["passed", "failed", "not measurable"]
 class EnduranceRules:
     """Thresholds of the verdict.
 
-    Length, freezes and the temperature limit are common practice, no source; the others are choices of this program,
-    each a parameter.
+    Length and the temperature limit are common practice, no source, and so is that no frame takes over 500 ms; the
+    others are choices of this program, each a parameter.
 
     Attributes
     ----------
     min_minutes, max_minutes : float
         How long an endurance run lasts.
-    max_freezes : int
-        Frames over 500 ms.
     max_hitches_per_10min : float
         Frames over 250 ms, freezes left out.
     max_drift_pct : float
@@ -215,7 +222,6 @@ class EnduranceRules:
 
     min_minutes: float = 30.0
     max_minutes: float = 60.0
-    max_freezes: int = 0
     max_hitches_per_10min: float = 1.0
     max_drift_pct: float = 3.0
     min_seen_fraction: float = 0.95

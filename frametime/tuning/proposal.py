@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
@@ -150,21 +151,18 @@ def notes_of(view: TrialView) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _beyond_limits(record: TuningRecord) -> list[str]:
+def _beyond_limits(record: TuningRecord) -> Iterator[str]:
     """Trials that were set beyond the limits of the record: noted as they were made, never without a word."""
     limits = record.limits
-    return [
-        f"Trial {number} was set to {trial.setting}, beyond the limits of the record (core up to "
-        f"{limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz): "
-        "go back below them; the manufacturer's limits come first."
-        for number, trial in enumerate(record.trials, start=1)
-        if not limits.allows(trial.setting)
-    ] + [
-        f"Trial {number} was made with a power limit of {trial.power_limit_w:g} W, above the {limits.power_w:g} W of "
-        "the record: go back to it; the manufacturer's limits come first."
-        for number, trial in enumerate(record.trials, start=1)
-        if limits.power_w is not None and trial.power_limit_w is not None and trial.power_limit_w > limits.power_w
-    ]
+    for number, trial in enumerate(record.trials, start=1):
+        setting, watts = trial.setting, trial.power_limit_w or 0.0
+        beyond = [limits.farthest.words(axis) for axis in KNOBS if setting.turned(axis) > limits.farthest.turned(axis)]
+        beyond += [f"{limits.power_w:g} W"] if limits.power_w is not None and watts > limits.power_w else []
+        if beyond:
+            yield (
+                f"Trial {number} was set to {setting}{f', {watts:g} W' if watts else ''}, beyond the limits of the "
+                f"record ({', '.join(beyond)}): go back to them; the manufacturer's limits come first."
+            )
 
 
 def propose_runs(view: TrialView, phase: Phase, setting: Setting, *, start: Setting, why: str) -> Proposal | None:

@@ -190,10 +190,9 @@ def _not_known(
 ) -> tuple[str, ...]:
     record = view.record
     heaviest = record.heaviest.name
-    found = []
     if best is None:
-        found.append(f"No setting has passed '{heaviest}', the heaviest workload, yet.")
-        return tuple(found)
+        return (f"No setting has passed '{heaviest}', the heaviest workload, yet.",)
+    found = []
     if not final:
         found.append("Tuning is not finished: the best setting is the best so far.")
     if view.status(best, record.endurance_weight) != "passed":
@@ -210,12 +209,7 @@ def _not_known(
             )
     if gain is not None and gain.interval is None and min(gain.n_candidate, gain.n_baseline) > 1:
         found.append("How sure the gain is: the runs agree to the last digit, at stock and at the best setting.")
-    if (
-        record.goal == "speed"
-        and gain is not None
-        and gain.interval is not None
-        and gain.interval.low <= 1.0 <= gain.interval.high
-    ):
+    if record.goal == "speed" and gain and gain.interval and not (gain.is_credibly_above or gain.is_credibly_below):
         found.append("Whether the best setting is faster than stock at all: its interval holds 1.")
     if record.goal == "speed" and everyday != best and (cost is None or cost.kind == "predicted"):
         found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")

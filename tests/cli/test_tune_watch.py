@@ -125,6 +125,22 @@ def test_a_crash_that_leaves_no_log_is_one_key(folder: Path, key: str, outcome: 
     assert trials(folder) == [(0, outcome, 0)]
 
 
+@pytest.mark.parametrize(
+    ("end", "words"), [(b"\0" * 4096, "ends in 4096 zero bytes"), (b"25.1", "('25.1') has no end")]
+)
+def test_a_log_that_was_not_closed_is_told_before_it_is_asked_whether_it_finished(
+    folder: Path, end: bytes, words: str
+) -> None:
+    bench = bench_of(folder)
+    log = write_run(folder / "logs" / "one.csv")
+    log.write_bytes(log.read_bytes() + end)
+    told = bench.finished(log)
+    assert words in told and "nothing wrong" not in told and told.endswith("Artifacts? y yes, n no, u take back\n")
+    bench.pressed("n")
+    noted = bench.pressed("y")
+    assert ("If the machine went down" in noted) == end.startswith(b"\0")
+
+
 def test_every_answer_can_be_taken_back(folder: Path) -> None:
     bench = bench_of(folder)
     before = (folder / "tuning.toml").read_bytes()

@@ -11,6 +11,7 @@ from made_captures import provenance
 from numpy.typing import NDArray
 
 from frametime.capture import Capture, Conditions, SensorTrace
+from frametime.caveats import Caveat
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions
 from frametime.tuning.endurance_verdict import (
@@ -39,6 +40,7 @@ def verdict_of(
     rules: EnduranceRules | None = None,
     sampled_s: tuple[tuple[float, float], ...] = ((0.0, np.inf),),
     without: str | None = None,
+    caveats: tuple[Caveat, ...] = (),
 ) -> EnduranceVerdict:
     stamps = np.concatenate(([0], np.cumsum(np.rint(times_ms * 1e6).astype(np.int64))))
     sensors = None
@@ -64,7 +66,7 @@ def verdict_of(
         conditions=Conditions(),
         provenance=provenance(),
         sensors=sensors,
-        caveats=(),
+        caveats=caveats,
     )
     options = MeasureOptions(temperature_limit_c=limit_c, power_limit_w=200.0)
     return judge_endurance(capture, measure(capture, options), rules)
@@ -101,6 +103,19 @@ def test_a_short_run_shows_nothing() -> None:
     assert verdict.word == "not shown"
     assert failed(verdict) == {"length"}
     assert verdict_of(frames_ms(5.0), rules=EnduranceRules(min_minutes=4.0)).word == "holds"
+
+
+def test_a_log_that_ends_as_after_a_crash_shows_nothing_and_hides_no_fault() -> None:
+    crash = (Caveat(code="zero-bytes-at-end", message="The file ends in 4096 zero bytes."),)
+    verdict = verdict_of(frames_ms(), caveats=crash)
+    assert (verdict.word, failed(verdict)) == ("not shown", set())
+    assert verdict.sentence == "Nothing went wrong in 32.0 minutes, but its log ends as after a crash."
+    assert verdict.not_known[0].endswith("The file ends in 4096 zero bytes.")
+    both = judge_in_turn([verdict_of(frames_ms()), verdict])
+    assert (both.word, criterion(both, "length").sentence) == ("not shown", criterion(verdict, "length").sentence)
+    times_ms = frames_ms()
+    times_ms[5000] = 1500.0
+    assert verdict_of(times_ms, caveats=crash).word == "does not hold"
 
 
 def test_a_freeze_fails_and_its_length_is_told() -> None:

@@ -146,6 +146,14 @@ def test_each_lighter_workload_is_run_as_often_as_a_speed_for_chance_holds_one_r
     assert (step.phase, step.workload, step.n_runs) == (Phase.OTHERS, "courtyard", 3)
 
 
+def test_of_a_trial_beyond_the_limits_those_are_named_that_it_passed() -> None:
+    (note,) = proposal_for(STOCK_RUNS, made(45, -210, 99.0)).notes
+    assert note == (
+        "Trial 2 was set to core voltage −210 mV, power limit 45 %, beyond the limits of the record "
+        "(core voltage −200 mV, power limit 50 %): go back to them; the manufacturer's limits come first."
+    )
+
+
 def test_no_speed_is_guessed_and_the_next_trial_says_what_is_needed() -> None:
     step = proposal_for(replace(STOCK_RUNS, average_fps=(), average_power_w=()))
     assert step.setting == STOCK and "frame logs and sensor logs" in step.reason
