@@ -175,14 +175,14 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     if drift is None or drift.slope_pct_per_min is None or change_pct is None:
         return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)
     steps = [100.0 * (step.after_ms / step.before_ms - 1.0) for step in drift.changes if step.kind == "level"]
+    part, skipped_s = ("the run", 0.0) if drift.warm_up is None else ("the rest", drift.warm_up.skip_s)
     if steps or drift.is_drift:
         # Slower by this much at the end of the slope, or after the largest step.
-        found_pct = max(steps) if steps else drift.slope_pct_per_min * minutes
-        total = "" if steps else f" It makes {found_pct:.1f} % over the run.".replace("-", "\N{MINUS SIGN}")
+        found_pct = max(steps) if steps else drift.slope_pct_per_min * (minutes - skipped_s / 60.0)
+        total = "" if steps else f" It makes {found_pct:.1f} % over {part}.".replace("-", "\N{MINUS SIGN}")
         return asked.judged(found_pct, f"{drift.sentence}{total}", passed=found_pct < rules.max_drift_pct)
     low_pct, high_pct = change_pct
     middle_pct = 0.5 * (low_pct + high_pct)
-    part = "the run" if drift.warm_up is None else "the rest"
     span = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", "\N{MINUS SIGN}")
     told = "" if drift.warm_up is None else f"{drift.warm_up.sentence}; "
     if not low_pct <= 0.0 <= high_pct:
@@ -190,7 +190,8 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     elif high_pct <= rules.max_drift_pct:
         told += f"no drift and no step found ({span} over {part})"
     else:
-        told += f"no drift and no step found; the level swings so much that {span} over {part} would not show"
+        why = "but" if drift.wander_pct is None else "the level swings so much that"
+        told += f"no drift and no step found; {why} {span} over {part} would not show"
     is_open = low_pct <= rules.max_drift_pct < high_pct
     if is_open and (minutes < rules.min_minutes or middle_pct > rules.max_drift_pct):
         helps = "a longer run" if minutes < rules.min_minutes else "the same scene, often repeated,"

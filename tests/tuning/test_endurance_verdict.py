@@ -171,6 +171,20 @@ def test_warm_up_is_told_and_what_comes_after_it_is_judged() -> None:
     assert found.sentence.endswith(" over the rest)")
 
 
+def test_a_card_that_heats_up_slowly_does_not_swing_and_its_drift_is_that_of_the_rest() -> None:
+    """4 % within some minutes: it was "the level swings so much", and what the rest makes was told of the whole run."""
+    times_ms = frames_ms(45.0)
+    minutes = np.cumsum(times_ms) / 60e3
+    settled = criterion(verdict_of(times_ms * (1.0 - 0.06 * np.exp(-minutes / 5.0))), "drift")
+    assert settled.sentence.startswith("the first ") and "swings" not in settled.sentence
+    found = criterion(verdict_of(times_ms * (1.0 - 0.04 * np.exp(-minutes / 15.0))), "drift")
+    told = re.search(r"; ([\d.]+) % slower per minute .* It makes ([\d.]+) % over the rest\.$", found.sentence)
+    skipped = re.match(r"The first (\d+) s are warm-up", found.sentence)
+    assert told is not None and skipped is not None
+    rest_min = 45.0 - float(skipped[1]) / 60.0
+    assert float(told[2]) == pytest.approx(float(told[1]) * rest_min, abs=0.09) == pytest.approx(found.value, abs=0.06)
+
+
 def test_a_short_run_whose_level_swings_has_no_drift_measured() -> None:
     times_ms = frames_ms(5.0)
     found = criterion(verdict_of(times_ms * (1.0 + 0.3 * np.sin(np.arange(times_ms.size) / 2500.0))), "drift")

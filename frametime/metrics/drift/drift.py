@@ -338,11 +338,10 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
     if points and not trend.steps_stand_out(np.log(levels_ms), [point.n_before for point in points]):
         points = ()
     places = [point.n_before for point in points]
-    near = RULE.level_changes.min_blocks
     jumps = [
         jump
         for jump in find_jumps(levels_ms, RULE.level_changes)
-        if all(abs(jump.n_before - place) > near for place in places)
+        if all(abs(jump.n_before - place) > RULE.level_changes.min_blocks for place in places)
     ]
     points = (*points, *jumps[: RULE.level_changes.max_changes - len(points)])
     found = [_told(series, "level", blocks.levels, blocks.edges[first:], point) for point in points]

@@ -74,10 +74,7 @@ def segments_of(series: FrameSeries) -> tuple[Segment, ...]:
 def _split_at_jumps(series: FrameSeries, low: int, high: int) -> list[tuple[int, int]]:
     """Cut the frames ``low`` to ``high`` where the level jumps."""
     times_ms = series.frame_times_ms[low:high]
-    # A capture of one stretch, which is the usual one, begins at 0 and needs no copy.
-    ends_s = series.ends_s
-    if low > 0 or high < series.n_frames:
-        ends_s = ends_s[low:high] - (float(ends_s[low]) - float(times_ms[0]) / 1000.0)
+    ends_s = series.ends_s[low:high] - (float(series.ends_s[low]) - float(times_ms[0]) / 1000.0)
     if ends_s[-1] < 2.0 * RULE.min_stretch_s:
         return [(low, high)]
     return list(

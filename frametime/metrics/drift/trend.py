@@ -113,12 +113,7 @@ def average_ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> average_ranks(np.array([3.0, 1.0, 3.0])).tolist()
     [2.5, 1.0, 2.5]
     """
-    order = values.argsort()
-    ordered = values[order]
-    ranks = np.empty(values.size)
-    ranks[order] = np.arange(1.0, values.size + 1.0)
-    if (ordered[1:] != ordered[:-1]).all():
-        return ranks
+    ordered = np.sort(values)
     first, last = ordered.searchsorted(values), ordered.searchsorted(values, side="right")
     return np.asarray(0.5 * (first + last + 1.0), dtype=np.float64)
 
@@ -220,6 +215,9 @@ _OF_NOISE: Final = 0.3
 """Least ratio of a change to how far the level wanders about a line, about a parabola, about levels, and how much of
 the scatter from block to block is left out of that: by simulation (`tests/metrics/test_wandering.py`), so that about
 5 in 100 random walks pass with the tests of trend and of change before them."""
+_FAR_SDS: Final = 3.0
+"""So many standard deviations, from the median absolute deviation, count where a block lies farther off (common
+practice, no source)."""
 
 
 def wave_powers(residual: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -237,9 +235,16 @@ def wave_powers(residual: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(2.0 * (turned.real / n) ** 2, dtype=np.float64)
 
 
+def _held(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What is far off counts as at the limit: a loading screen, or a second of a menu at the end, is no slow wave."""
+    middle = median(values)
+    limit = _FAR_SDS * 1.4826 * median(np.abs(values - middle))
+    return values.clip(middle - limit, middle + limit)
+
+
 def _scatter(residual: NDArray[np.float64], n_waves: int) -> float:
     """Standard deviation by the slowest waves, without a part of what scatter from block to block puts into them."""
-    powers = wave_powers(residual)
+    powers = wave_powers(_held(residual))
     return float(np.sqrt(max(powers[:n_waves].sum() - _OF_NOISE * n_waves * powers[n_waves:].mean(), 0.0)))
 
 
@@ -288,7 +293,7 @@ def steps_stand_out(logs: NDArray[np.float64], places: Sequence[int]) -> bool:
 
 def wandering(logs: NDArray[np.float64]) -> tuple[float, float]:
     """How far a series wanders about a line (standard deviation), and the power of its slow waves over the others'."""
-    powers = wave_powers(_about(logs, 1))
+    powers = wave_powers(_about(_held(logs), 1))
     slow, rest = float(powers[:_CURVE_WAVES].mean()), float(powers[_CURVE_WAVES:].mean())
     return float(np.sqrt(_CURVE_WAVES * slow)), slow / max(rest, 1e-300)
 
