@@ -190,8 +190,8 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     elif high_pct <= rules.max_drift_pct:
         told += f"no drift and no step found ({span} over {part})"
     else:
-        why = "but" if drift.wander_pct is None else "the level swings so much that"
-        told += f"no drift and no step found; {why} {span} over {part} would not show"
+        why = ", but" if drift.wander_pct is None else "; the level swings so much that"
+        told += f"no drift and no step found{why} {span} over {part} would not show"
     is_open = low_pct <= rules.max_drift_pct < high_pct
     if is_open and (minutes < rules.min_minutes or middle_pct > rules.max_drift_pct):
         helps = "a longer run" if minutes < rules.min_minutes else "the same scene, often repeated,"
