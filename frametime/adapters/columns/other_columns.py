@@ -204,8 +204,11 @@ def _asked_for(log: ChoiceSoFar, fact: ColumnFacts, words: Sequence[str], found:
     """
     if log.options.stream is not None:
         return fact
-    ways = "  or  ".join(command(log.name, "--stream", word) for word in (*words[:4], EVERY_STREAM))
-    raise ReadError.at(log.name, found, column=fact.name, helps=f"choose one, or all:  {ways}")
+    raise ReadError.at(log.name, found, column=fact.name, helps=f"choose one, or all:  {_each(log.name, words)}")
+
+
+def _each(name: str, words: Sequence[str]) -> str:
+    return "  or  ".join(command(name, "--stream", word) for word in (*words[:4], EVERY_STREAM))
 
 
 def _few_words(fact: ColumnFacts, least: int = _LEAST_ROWS) -> list[str]:
@@ -334,9 +337,8 @@ def chosen_stream(
     else:
         chosen, *alike = _busiest({word: -count for count, word in present})
         if alike:
-            ways = "  or  ".join(command(name, "--stream", word) for _, word in present[:4])
-            found = f"several streams are equally busy: {listed}"
-            raise ReadError.at(name, found, helps=f"choose one by name with --stream:  {ways}")
+            helps = f"choose one, or all:  {_each(name, [word for _, word in present])}"
+            raise ReadError.at(name, f"several streams are equally busy: {listed}", helps=helps)
         busiest = f"'{printable(chosen, limit=40)}' was read, of {listed}"
         message = f"The log holds {len(present)} streams; {busiest}. --stream chooses another."
         caveats = (Caveat(code="several-streams", message=message),)
