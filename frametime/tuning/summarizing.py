@@ -14,7 +14,7 @@ from frametime.tuning.proposal import Finished
 from frametime.tuning.record import CAUTIONS, STOCK, Axis, Setting, Trial, TuningRecord
 from frametime.tuning.trial_view import TrialView, geometric_mean, mean
 from frametime.tuning.tuning_summary import Cost, MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
-from frametime.words import counted
+from frametime.words import counted, joined
 
 
 def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Caveat] = ()) -> TuningSummary:
@@ -121,21 +121,16 @@ def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
 def _best_so_far(view: TrialView) -> Setting | None:
     """The setting within the limits that is worth most of those that hold under the heaviest workload.
 
-    Without a measured speed, the one with the highest core clock.
+    One that failed its long run holds no more. Without a measured speed, the one with the highest core clock.
     """
-    record = view.record
-    weight = record.weight_of(record.heaviest.name)
-    holding = sorted(
-        {
-            item.setting
-            for item in view.evidence
-            if item.holds and record.limits.allows(item.setting) and view.status(item.setting, weight) == "passed"
-        }
-    )
+    record, heaviest = view.record, view.record.heaviest.name
+    tried = {trial.setting for trial in record.trials if record.limits.allows(trial.setting)}
+    tried -= {one for one in tried if view.status(one, record.endurance_weight) == "failed"}
+    holding = sorted(one for one in tried if view.status(one, record.weight_of(heaviest)) == "passed")
     axis: Axis = "core" if record.goal == "speed" else "power"
-    worth = {one: view.worth(one, axis, record.heaviest.name) for one in holding if not view.is_too_slow(one)}
-    scored = {one: value for one, value in worth.items() if value is not None}
-    return max(scored, key=scored.__getitem__) if scored else next(iter(holding[-1:]), None)
+    fast = [one for one in holding if not view.is_too_slow(one)]
+    worth = {one: value for one in fast if (value := view.worth(one, axis, heaviest)) is not None}
+    return max(worth, key=worth.__getitem__, default=next(iter(holding[-1:]), None))
 
 
 def _everyday_cost(view: TrialView, best: Setting, everyday: Setting, level: float) -> Cost | None:
@@ -195,6 +190,9 @@ def _not_known(
     found = []
     if not final:
         found.append("Tuning is not finished: the best setting is the best so far.")
+    untried = [one.name for one in record.workloads if view.status(best, record.weight_of(one.name)) == "unknown"]
+    if untried:
+        found.append(f"Whether {best} holds under {joined(untried)}: a lower voltage has to be run there too.")
     if view.status(best, record.endurance_weight) != "passed":
         minutes = f"{record.steps.endurance_min_minutes:g} to {record.steps.endurance_max_minutes:g} minutes"
         found.append(f"{best} has not passed an endurance run of {minutes}.")
@@ -244,6 +242,7 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
     rows = []
     for workload in view.record.workloads:
         measured = measured_settings(view, workload.name)
+        holding = [one for one in measured if view.status(one, view.record.endurance_weight) != "failed"]
         for setting in measured:
             fps = view.score(setting, workload.name)
             assert fps is not None
@@ -266,18 +265,18 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
                     average_power_w=power_w,
                     frames_per_joule=None if power_w is None else fps / power_w,
                     power=over_stock(view.runs_power_w, setting, workload.name, level),
-                    is_frontier=_is_frontier(view, setting, measured, workload.name),
+                    is_frontier=setting in holding and _is_frontier(view, setting, holding, workload.name),
                 )
             )
     return tuple(rows)
 
 
-def _is_frontier(view: TrialView, setting: Setting, measured: Sequence[Setting], workload: str) -> bool:
-    """Whether no other setting gives more speed for the same power, or the same for less."""
+def _is_frontier(view: TrialView, setting: Setting, holding: Sequence[Setting], workload: str) -> bool:
+    """Whether no other setting that holds gives more speed for the same power, or the same for less."""
     fps, power_w = view.score(setting, workload), view.power_w(setting, workload)
     if fps is None or power_w is None:
         return False
-    others = ((view.score(other, workload) or 0.0, view.power_w(other, workload)) for other in measured)
+    others = ((view.score(other, workload) or 0.0, view.power_w(other, workload)) for other in holding)
     return not any(
         other_w is not None and other_fps >= fps and other_w <= power_w and (other_fps, other_w) != (fps, power_w)
         for other_fps, other_w in others

@@ -54,7 +54,7 @@ class SettingRow:
     power : Ratio or None
         Average power over that at stock, as ``gain``.
     is_frontier : bool
-        No other setting under this workload is as fast at less power, or faster at no more.
+        It has not failed, and no other such setting under this workload is as fast at less power, or faster at no more.
     """
 
     setting: Setting

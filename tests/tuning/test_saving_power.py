@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import simulated_savings as sim
 
+from frametime.render.charts.tuning_charts import powered
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
@@ -199,6 +200,27 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     assert "Every day: core voltage" in report and "The clocks were left as delivered" in report
     # The goal is frames per joule, in a review as well: the same number has no second name here.
     assert "FPS/W" in told and "Frames per joule |" in report and "per watt" not in told + report
+
+
+def test_a_voltage_that_failed_is_on_no_frontier_and_one_that_was_not_run_under_each_workload_is_doubtful() -> None:
+    """It stood there as one that none beats, though the card had crashed at that voltage under a lighter load."""
+    stock, low, lower = STOCK_RUNS, made(95, -40, 99.0, 270), made(95, -50, 99.5, 265)
+    heavy = tuple(replace(trial, workload="canyon") for trial in (stock, low, lower))
+    record = replace(sim.empty_record(2), trials=heavy)
+
+    def frontier(record: TuningRecord) -> set[Setting]:
+        return {row.setting for row in summarize(record).settings if row.is_frontier}
+
+    assert frontier(record) == {STOCK, lower.setting}
+    assert [row.setting for row in powered(summarize(record))] == [lower.setting, low.setting, STOCK]
+    crash = made(90, -50, outcome=Outcome.DRIVER_RESET)
+    summary = summarize(replace(record, trials=(*heavy, crash)))
+    assert frontier(replace(record, trials=(*heavy, crash))) == {STOCK, low.setting}
+    assert [row.setting for row in powered(summary)] == [low.setting, STOCK]
+    assert summary.best == low.setting
+    assert f"Whether {low.setting} holds under courtyard: a lower voltage has to be run there too." in summary.not_known
+    held = replace(record, trials=(*heavy, crash, low))
+    assert not any("has to be run there" in told for told in summarize(held).not_known)
 
 
 @pytest.mark.parametrize("goal", ["efficiency", "quiet"])

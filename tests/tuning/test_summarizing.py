@@ -161,3 +161,12 @@ def test_caveats_of_the_record() -> None:
     codes = {caveat.code for caveat in summarize(aged).caveats}
     assert codes == {"temperature-limit-high", "power-limit-lowered", "setting-aged"}
     assert summarize(aged).cautions == CAUTIONS
+
+
+def test_a_setting_that_failed_its_long_run_is_best_no_more() -> None:
+    lower, higher = trial(50, 200, 104.0), trial(50, 300, 106.0)
+    long = trial(50, 300, outcome=Outcome.FROZE, is_endurance=True, minutes=12.0)
+    assert summarize(record_of(STOCK_RUNS, lower, higher)).best == higher.setting
+    summary = summarize(record_of(STOCK_RUNS, lower, higher, long))
+    assert (summary.best, summary.best_is_final) == (lower.setting, False)
+    assert summarize(record_of(STOCK_RUNS, replace(long, setting=STOCK_RUNS.setting))).best is None

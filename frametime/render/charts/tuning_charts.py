@@ -101,8 +101,9 @@ def _settings_of_note(summary: TuningSummary) -> list[ListEntry]:
 
 
 def powered(summary: TuningSummary) -> list[SettingRow]:
-    """Settings under the heaviest workload of which power and speed are known."""
-    rows = [row for row in summary.settings if row.workload == summary.workloads[-1]]
+    """Settings under the heaviest workload of which power and speed are known, and no trial has failed."""
+    failed = {cell.setting for cell in summary.map if cell.status == "failed"}
+    rows = [row for row in summary.settings if row.workload == summary.workloads[-1] and row.setting not in failed]
     return [row for row in rows if row.average_power_w is not None]
 
 
