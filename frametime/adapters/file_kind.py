@@ -148,8 +148,9 @@ def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool
             # A rate that says how far apart the rows are is that of the rows: each is a frame.
             is_of_rows = any(spans.size and abs(middle(spans) - step) < step / 10 for spans in rates)
             return (step > _SLOW_STEP_NS or is_sampled(steps[steps > 0])) and not is_of_rows
-    # Without a unit the columns decide: a log of frames seldom has two of sensors and nothing of frames.
-    return sum(fact.is_of_sensor for fact in facts) >= 2
+    # Many rows of one moment are of many sensors. Without a unit the columns decide: a log of frames seldom has two of
+    # sensors and nothing of frames.
+    return steps.size > 0 or sum(fact.is_of_sensor for fact in facts) >= 2
 
 
 def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:

@@ -174,6 +174,39 @@ def test_a_sensor_log_of_one_reading_a_row(name: str, tmp_path: Path) -> None:
     assert [caveat.code for caveat in samples.caveats if caveat.weight is not Weight.NOTE] == []
 
 
+def test_what_a_sensor_is_of_stands_in_columns_of_its_own() -> None:
+    """``GPU``, ``Core``, ``Temperature``: one word alone would put the processor's readings beside the card's."""
+    parts = [("GPU", "Core", "Temperature", "°C", TEMPERATURE_C), ("GPU", "Board", "Power", "W", POWER_W)]
+    parts += [("CPU", "Core", "Temperature", "°C", [45.0] * 60), ("CPU", "Package", "Power", "W", [80.0] * 60)]
+    rows = [f"{t},{a},{b},{c},{v[k]},{u}" for k, t in enumerate(MOMENTS) for a, b, c, u, v in parts]
+    values = samples_of("\n".join(["time,hardware,sensor,type,value,unit", *rows, ""]).encode()).values
+    assert values["power_w"].tolist() == POWER_W
+    assert values["temperature_c"].tolist() == TEMPERATURE_C
+
+
+def test_more_sensors_than_rows_that_are_looked_at_first(tmp_path: Path) -> None:
+    disks = [(f"Disk {number} Temperature", "°C", [30.0] * 60) for number in range(80)]
+    parts = [*disks, ("GPU Power", "W", POWER_W), ("GPU Temperature", "°C", TEMPERATURE_C)]
+    rows = [f"{time},{name},{v[k]},{unit}" for k, time in enumerate(MOMENTS) for name, unit, v in parts]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["timestamp,name,value,unit", *rows, ""]), "utf-8")
+    assert classify_file(path).kind == "sensors"
+    values = read_sensor_text(path, SensorOptions(), wants_absolute=False).values
+    assert values["power_w"].tolist() == POWER_W
+    assert values["temperature_c"].tolist() == TEMPERATURE_C
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [("time,sensor,value,unit\n", "{k},GPU power {k},{k},W\n"), ("", '{{"time": {k}, "GPU power {k} (W)": 100}}\n')],
+)
+def test_a_name_of_its_own_in_each_row_is_no_column(header: str, row: str) -> None:
+    """A table of as many columns as rows would fill the memory."""
+    content = header + "".join(row.format(k=k) for k in range(2500))
+    with pytest.raises(ReadError, match="2501 columns, at most 2000 are read"):
+        samples_of(content.encode())
+
+
 def test_of_two_cards_in_such_a_log_one_is_chosen() -> None:
     front = one_reading_a_row("time,card,sensor,value,unit", "{t},front,{name},{value},{unit}").decode()
     rear = one_reading_a_row("", "{t},rear,{name},{value}1,{unit}").decode()

@@ -98,7 +98,7 @@ def test_a_number_of_very_many_digits(at: str, form: str, tmp_path: Path, meter:
     path.write_bytes(b"frame_time_ms\n" + b"\n".join(rows) + b"\n")
     said, added = meter.peak_of(path)
     # At the start there is no row of numbers within the limit.
-    assert ("a line is longer than 1048576 bytes" if at == "midst" else "no row of numbers") in said
+    assert ("a line is longer than 1048576 bytes" if at == "midst" else "no rows of numbers") in said
     assert added < ROOM_BYTES
     said, added = meter.peak_of(path, max_line_bytes=8 * MIB)
     assert said or at == "midst"
@@ -235,16 +235,16 @@ def test_memory_follows_the_frames_whatever_a_cell_says(
         path, sensors = tmp_path / f"run{n_frames}.{kind}", None
         if kind in ("arrow", "parquet"):
             stamps, watts = (np.array([float(row[at]) for row in rows]) for at in (0, 1))
-            table = pa.table({"time_s": stamps, "power_w": watts})
+            table = pa.table({"frame_end_s": stamps, "power_w": watts})
             if kind == "parquet":
                 pq.write_table(table, path)
             else:
                 with pa.ipc.new_file(str(path), table.schema) as writer:
                     writer.write_table(table)
         elif kind == "jsonl":
-            path.write_text("".join(f'{{"time_s": {stamp}, "power_w": {watts}}}\n' for stamp, watts in rows))
+            path.write_text("".join(f'{{"frame_end_s": {stamp}, "power_w": {watts}}}\n' for stamp, watts in rows))
         else:
-            text = "time_s,power_w\n" + "".join(f"{stamp},{watts}\n" for stamp, watts in rows)
+            text = "frame_end_s,power_w\n" + "".join(f"{stamp},{watts}\n" for stamp, watts in rows)
             path = path.with_suffix(".csv")
             if kind == "sensors":
                 sensors = tmp_path / "hw.csv"

@@ -348,15 +348,16 @@ def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: 
 def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSource | None:
     """Rows of one reading each, beside the name of its sensor, as a row for each moment; ``None`` for any other log."""
     facts = facts_of(dialect)
-    words = [fact for fact in facts if not fact.numeric and not _names_cards(fact.name)]
+    words = [f for f in facts if not f.numeric and (f.words == {"name"} or not _names_cards(f.name))]
     units = [fact for fact in words if any(map(other_unit, fact.cells))]
-    named = [fact for fact in words if fact.is_of_sensor and fact not in units]
+    named = [f for f in words if f not in units and (f.is_of_sensor or 1 < len({*f.cells}) <= len(f.cells) / 2)]
     values = [fact for fact in facts if fact.numeric and fact.meaning is Meaning.OTHER and fact.unit is None]
     values = [f for f in values if not (f.said.other_unit or WORDS["sensor"] & f.words or _names_cards(f.name))]
-    if not named or len(values) != 1 or len(units) > 1:
+    if not any(fact.is_of_sensor for fact in named) or len(values) != 1 or len(units) > 1:
         return None
     (value,), timed = values, (Meaning.TIMESTAMP, Meaning.TIME)
-    kept = [f for f in facts if f.unit in (DATE, CLOCK) or f.meaning in timed or _names_cards(f.name)]
+    clocks = [fact for fact in facts if fact.unit in (DATE, CLOCK) or fact.meaning in timed]
+    kept = [*clocks, *(fact for fact in facts if _names_cards(fact.name) and fact not in words)]
     table = read_texts(text, dialect, range(dialect.n_columns), read)
     moments, seen = dict[object, dict[str, str]](), Counter[object]()
     for row in zip(*(clean_texts(table.columns[at]).to_pylist() for at in range(dialect.n_columns)), strict=True):
@@ -365,7 +366,7 @@ def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSo
         seen[moment, name] += 1
         moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[value.position]
     short = tuple(line for _, line in table.short)
-    return of_rows(text, iter(moments.values()), "each row is one reading")._replace(left_out=short)
+    return of_rows(text, iter(moments.values()), read, "each row is one reading")._replace(left_out=short)
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:

@@ -134,10 +134,10 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     if word in MISSING or word in INFINITE:
         return CellKind.MISSING
     text = text.strip("[]")
-    text = plain_dates(text) if re.search(WORDED, text) else text
-    if matches(DATE, re.sub(YEAR_LAST, r"20\3-\2-\1\4", text)):
+    dated = plain_dates(text) if re.search(WORDED, text) else text
+    if matches(DATE, re.sub(YEAR_LAST, r"20\3-\2-\1\4", dated)):
         return CellKind.DATE
-    if matches(CLOCK, text):
+    if matches(CLOCK, dated):
         return CellKind.CLOCK
     return CellKind.WITH_UNIT if matches(WITH_UNIT, text) else CellKind.TEXT
 

@@ -19,7 +19,6 @@ from frametime.errors import ReadError
 from frametime.words import counted
 
 HEAD_BYTES: Final = 16 * 1024
-TAIL_BYTES: Final = 16 * 1024
 ENCODING: Final = "utf-8"
 ERRORS: Final = "surrogateescape"
 """A byte that is no UTF-8 keeps its place: the rows of a text are counted in bytes."""
@@ -38,8 +37,6 @@ _MAGICS: Final = (
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _ROWS_AT_ONCE: Final = 1 << 14
-_PLAIN: Final = (str, int, float, bool, type(None))
-"""What a member of a JSON object may be to be a cell."""
 _JSON: Final = r'\s*(?:\{|\[\s*(?:[\[{"]|[-\d.]+\s*,))'
 _MOST_LISTED: Final = 1 << 28
 _PAIR: Final = (
@@ -179,7 +176,7 @@ class TextSource(NamedTuple):
 
     def tail(self) -> tuple[int, str]:
         """Byte offset and text of the last whole lines, 16 KiB at most."""
-        offset = max(self.start, self.end - TAIL_BYTES)
+        offset = max(self.start, self.end - HEAD_BYTES)
         raw = self.part(offset, self.end).read()
         if offset > self.start and (line := re.match(rb"[^\r\n]*(?:\r\n?|\n)?", raw)):
             offset, raw = offset + line.end(), raw[line.end() :]
@@ -246,7 +243,7 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         log, bom_length = _transcoded(log, name, found, start=bom_length, end=end), 0
         end = log.tell()
     source = _source(log, name, options, start=bom_length, end=end, **place)
-    return _of_json(source) if re.match(_JSON, source.head) else _of_pairs(source)
+    return (_of_json if re.match(_JSON, source.head) else _of_pairs)(source, options)
 
 
 def _end_of_text(log: BinaryIO, size: int) -> int:
@@ -294,7 +291,7 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     return TextSource(log, name, 0, 0, "", True, "the file says so", names=(*names,), units=(*units,), table=rows)
 
 
-def _of_json(source: TextSource) -> TextSource:
+def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
     """A JSON text as rows of cells: a list, values one behind the other, or lists in an object; any other as it is.
 
     An object that is cut off at the end of the text is left out, and told.
@@ -311,7 +308,9 @@ def _of_json(source: TextSource) -> TextSource:
         raise ReadError.at(source.name, found, helps="record the run again")
     if len(first) < 2:
         return source
-    return of_rows(source, _cells_of(chain(first, values)), "each row is a JSON value")._replace(cut="".join(cut))
+    return of_rows(source, _cells_of(chain(first, values)), options, "each row is a JSON value")._replace(
+        cut="".join(cut)
+    )
 
 
 def _whole(source: TextSource) -> str:
@@ -321,7 +320,7 @@ def _whole(source: TextSource) -> str:
     return str(source.part(source.start, source.end).read().decode(ENCODING, "replace"))
 
 
-def _of_pairs(source: TextSource) -> TextSource:
+def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
     """Lines of pairs such as ``dt=16.6ms`` as rows of cells, where most lines are such; any other text as it is.
 
     Lines without a name that half of the lines have are no rows, and told; so is a last line without an end.
@@ -338,7 +337,7 @@ def _of_pairs(source: TextSource) -> TextSource:
     *lines, last = _whole(source).split("\n")
     rows = (_pairs_in(line) for line in lines if has_usual(line))
     others = tuple(line.rstrip() for line in lines if line.strip() and not has_usual(line))
-    found = of_rows(source, rows, "each row is a line of names with values")
+    found = of_rows(source, rows, options, "each row is a line of names with values")
     return found._replace(cut=last.strip(), left_out=others)
 
 
@@ -350,11 +349,19 @@ def _pairs_in(line: str) -> dict[str, str]:
     return pairs
 
 
-def of_rows(source: TextSource, rows: Iterator[dict[str, str]], why: str) -> TextSource:
-    """The source of a table of such rows; a name of spaces is none."""
-    parts = []
+def of_rows(source: TextSource, rows: Iterator[dict[str, str]], options: ReadOptions, why: str) -> TextSource:
+    """The source of a table of such rows; a name of spaces is none.
+
+    Raises
+    ------
+    ReadError
+        If they have more columns than any log has.
+    """
+    parts, names = [], dict[str, None]()
     while some := list(islice(rows, _ROWS_AT_ONCE)):
-        names = dict.fromkeys(name for row in some for name in row)
+        names |= dict.fromkeys(name for row in some for name in row)
+        if len(names) > options.max_columns:
+            raise too_many_columns(source.name, len(names), options)
         parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
     table = pa.concat_tables(parts, promote_options="default")  # a member may come late
     columns = (*map(str.strip, table.column_names),)
@@ -429,7 +436,7 @@ def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
         for _ in range(3):  # how deep in an object a cell may stand
             below = [(name, value) for name, value in members.items() if isinstance(value, dict)]
             members |= {f"{name}.{key}": each for name, value in below for key, each in value.items()}
-        plain = ((name, value) for name, value in members.items() if isinstance(value, _PLAIN))
+        plain = ((name, value) for name, value in members.items() if not isinstance(value, dict | list))
         yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
 
