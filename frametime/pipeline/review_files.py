@@ -263,13 +263,15 @@ def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_
     n_unknown, n_without = len(found.not_in_plan), len(found.without_sensors)
     unknown = not_in_plan_words(found.not_in_plan)
     without = f"{n_without} of {len(found.runs)} runs have no sensor log."
+    # A pattern of the plan that fits no log at all is more likely wrong.
+    lacking = Weight.NOTE if n_without < len(found.runs) else Weight.CARE
     by_order = (
         f"{n_by_order} runs are laid over the stretches of load of the sensor log that they share, by their "
         "order and lengths, for nothing says when they were made: recorded_from in the plan does."
     )
     told = (
         (n_unknown, Caveat(code="files-not-in-plan", message=unknown, weight=Weight.CARE)),
-        (n_without, Caveat(code="runs-without-sensors", message=without, weight=Weight.NOTE)),
+        (n_without, Caveat(code="runs-without-sensors", message=without, weight=lacking)),
         (n_by_order, Caveat(code="sensor-clocks-by-load", message=by_order, weight=Weight.CARE)),
     )
     reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
-from functools import cache
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache, partial
 from pathlib import Path
 from typing import NamedTuple, TypeAlias
 
@@ -57,21 +57,20 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         raise PlanError.at(plan.file_name, wrong, helps="check [captures] folder")
     runs: list[RunFile] = []
     known: set[str] = set()
-    not_in_plan, without_sensors = [], []
-    cells = set(plan.design.cells)
-    cards = {card.key for card in plan.design.cards}
+    not_in_plan: list[str] = []
+    cells, cards = set(plan.design.cells), {card.key for card in plan.design.cards}
     found = [(path, fields) for path, fields in pattern.glob(folder) if not path.name.startswith(".")]
     if pattern.text.endswith("*"):
         found = _those_of_logs(found)
-    sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
-    besides = {} if plan.captures.sensors is not None else {path: sensor_log_beside(path) for path, _ in found}
+    given = plan.captures.sensors
+    sensor_match = given.match if given is not None else lambda _: None
+    besides = {} if given is not None else {path: sensor_log_beside(path) for path, _ in found}
     taken = set(besides.values())
-    sensor_logs = cache(lambda: [] if plan.captures.sensors is None else [*plan.captures.sensors.glob(folder)])
-    for path, loose_fields in found:
-        raw_name = path.relative_to(folder).as_posix()
-        if path in taken or sensor_match(raw_name) is not None:
-            continue
-        name, fields = text_of(raw_name), places.fields(raw_name) or loose_fields
+    named = [(path, path.relative_to(folder).as_posix(), loose) for path, loose in found if path not in taken]
+    captures = [(path, raw, places.fields(raw) or loose) for path, raw, loose in named if sensor_match(raw) is None]
+    sensor_logs = cache(partial(_sensor_logs, folder, [fields for _, _, fields in captures]))
+    for path, raw_name, fields in captures:
+        name = text_of(raw_name)
         values = {key: text_of(value) for key, value in fields.items()}
         place = places.place(values)
         if place["card"] not in cards or (place["scene"], place["resolution"]) not in cells:
@@ -80,13 +79,12 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         if "run" not in values and run_name(**place) in known:  # the first of copies that are counted from 1
             place["run"] = "0"
         known.add(run_name(**place))
-        sensors = besides.get(path) or _sensor_file(folder, plan.captures.sensors, sensor_logs, fields)
-        if plan.captures.sensors is not None and sensors is None:
-            without_sensors.append(name)
+        sensors = besides.get(path) if given is None else _sensor_file(folder, given, sensor_logs, fields)
         conditions = _conditions(plan, name, {**values, "card": place["card"], "scene": place["scene"]}, place)
         runs.append(RunFile(path=path, name=name, place=place, sensors=sensors, conditions=conditions))
     _refuse_run_twice(plan, runs)
-    return FoundRuns(runs=tuple(runs), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+    without = tuple(run.name for run in runs if given is not None and run.sensors is None)
+    return FoundRuns(runs=tuple(runs), not_in_plan=tuple(not_in_plan), without_sensors=without)
 
 
 def _those_of_logs(found: Iterable[tuple[Path, dict[str, str]]]) -> list[tuple[Path, dict[str, str]]]:
@@ -200,17 +198,21 @@ def _parted_scenes(plan: ReviewPlan) -> dict[str, list[str]]:
     }
 
 
+def _sensor_logs(folder: Path, captures: Sequence[Mapping[str, str]], pattern: PathPattern) -> list[_Found]:
+    """Sensor logs with the fields of their paths: names of several words are parted as in those of the captures."""
+    told = {field: texts for field in pattern.fields if (texts := {one[field] for one in captures if field in one})}
+    return [*pattern.with_values(told, any_spelling=True).glob(folder)]
+
+
 def _sensor_file(
-    folder: Path, pattern: PathPattern | None, logs: Callable[[], Iterable[_Found]], values: dict[str, str]
+    folder: Path, pattern: PathPattern, logs: Callable[[PathPattern], Iterable[_Found]], values: dict[str, str]
 ) -> Path | None:
     """The sensor log of a run, with the names as in the path of its capture, else the one that is spelled alike."""
-    if pattern is None:
-        return None
     values = {name: values[name] for name in pattern.fields if name in values}
     relative = pattern.path_of(values)
     if "*" not in relative and (folder / relative).is_file():
         return folder / relative
-    alike = [(path, found) for path, found in logs() if _spelled(found) == _spelled(values)]
+    alike = [(path, found) for path, found in logs(pattern) if _spelled(found) == _spelled(values)]
     fits = [path for path, found in alike if found == values] or [path for path, _ in alike]
     return fits[0] if len(fits) == 1 else None
 

@@ -177,6 +177,23 @@ def test_sensor_logs_with_the_day_in_their_names_serve_the_card_in_whose_folder_
     assert (found.without_sensors, found.not_in_plan, len(found.runs)) == ((), (), 18)
 
 
+def test_a_pattern_that_fits_no_sensor_log_at_all_is_no_mere_note(tmp_path: Path) -> None:
+    folder, plan = bench_folder(tmp_path / "bench"), tmp_path / "plan.toml"
+    assert frametime("plan", str(folder), "--out", str(plan)).code == 0
+    first, *others = sorted(folder.rglob("*_sensors.csv"))
+
+    def weights() -> list[str]:
+        result = review_plan(read_plan(plan), workers=1)
+        return [caveat.weight.value for caveat in result.caveats if caveat.code == "runs-without-sensors"]
+
+    assert weights() == []
+    first.unlink()
+    assert weights() == ["note"]
+    for log in others:
+        log.unlink()
+    assert weights() == ["care"]
+
+
 def test_two_captures_of_one_number_are_an_error(tmp_path: Path) -> None:
     folder = bench_folder(tmp_path / "bench")
     plan = tmp_path / "plan.toml"

@@ -398,6 +398,21 @@ def test_sensor_logs_that_are_named_like_the_captures_are_found(
         }
 
 
+def test_sensor_logs_in_the_folder_of_a_day_are_those_of_scenes_with_names_of_several_words(tmp_path: Path) -> None:
+    for card in ("Board 10 OC", "Board 15"):
+        for scene in ("a pier", "night market"):
+            for run in (1, 2):
+                path = tmp_path / "2026-11-25" / card / f"{scene} {run}.csv"
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_text("frame_time_ms\n16.6\n16.7\n16.6\n")
+                path.with_stem(f"{path.stem} sensors").write_text("time_s,gpu power (W)\n0,200\n1,201\n2,199\n")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert draft.sensors is not None and draft.sensors.text == "*/{card}/{scene} {run} sensors.csv"
+    found = find_runs(parse_plan(draft.text, file_name="plan.toml", folder=tmp_path))
+    assert (len(found.runs), found.without_sensors) == (8, ())
+    assert all(run.sensors == run.path.with_stem(f"{run.path.stem} sensors") for run in found.runs)
+
+
 def test_sensor_logs_may_spell_the_cards_in_another_way(tmp_path: Path) -> None:
     """``HW/ORRIN 40.csv`` beside the captures of ``orrin-40``; no such log was found."""
     for card, scene, run in product(("orrin-40", "vela_9xt"), ("harbor", "canyon"), (1, 2)):
