@@ -78,8 +78,8 @@ class TuningBench:
         return self._judged(path, self._at_hand)
 
     def _judged(self, path: Path, made: TrialAtHand) -> str:
-        record = tuning_record.read_record(self._path)
         try:
+            record = tuning_record.read_record(self._path)
             log = self._measured(path, made.trial(Outcome.PASSED), record)
         except FrametimeError as error:
             return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
@@ -117,11 +117,11 @@ class TuningBench:
 
         A copy is read: what is written meanwhile would be refused as a change.
         """
-        record = tuning_record.read_record(self._path)
         # Drift and hitches are judged over the whole of a run: freezes and heat are all that a part can show.
         trial = replace(made.trial(Outcome.PASSED), is_endurance=False)
         with tempfile.TemporaryDirectory() as folder:
             try:
+                record = tuning_record.read_record(self._path)
                 beside = (sensor_log_beside(log), log.with_name(LAYOUTS_NAME))
                 for file in (log, *(file for file in beside if file is not None and file.exists())):
                     shutil.copy2(file, folder)
@@ -152,8 +152,9 @@ class TuningBench:
         try:
             noted = tuning_record.note_trial(self._path, tuning_record.with_logs(made.trial(outcome), list(made.runs)))
         except FrametimeError as error:
-            self._turn_to(self.step)
-            return f"{error}\nNothing is noted: record again, or say by key how it ended.\n"
+            if made.runs:
+                made.ask_again(list(made.runs), outcome)
+            return f"{error}\nNothing is noted yet.\n{made.question}"
         self._turn_to(noted.next_step)
         told = "".join(f"{caveat.message}\n" for caveat in noted.caveats)
         return f"{told}{short_noted_text(noted)}\n{self.told()}"
@@ -179,6 +180,12 @@ class TuningBench:
             return told  # its logs spoke for themselves, or are none of this watch
         self._at_hand.ask_again(logs, trial.outcome)
         return told + self._at_hand.question
+
+    def left(self) -> str:
+        """The runs that are in no trial when the watch ends."""
+        names = ", ".join(map(self._name, self._at_hand.runs if self._at_hand else ()))
+        helps = "'frametime tune add --passed' with --log FILE for each notes them"
+        return names and f"Not noted, for their trial has not ended: {names}; {helps}.\n"
 
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))
@@ -224,6 +231,8 @@ def watch_trials(
                 told = bench.running(time.monotonic())
                 continue
             if event == "q":
+                if left := bench.left():
+                    yield f"{ends_line}{left}"
                 return
             if isinstance(event, Path):
                 told = bench.finished(event)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.sensors.sensor_log import long_gap_s
 from frametime.capture import Capture
+from frametime.caveats import Caveat
 from frametime.metrics.drift.drift import change_over_run_pct
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
@@ -35,7 +36,7 @@ class EnduranceVerdict:
     """Whether a setting held for a long run, criterion by criterion.
 
     ``word`` is *does not hold* when any criterion failed (length aside), *not shown* when the run was too short or its
-    log may end in a crash, else *holds*; ``not_known`` names what could not be measured.
+    log looks as after a crash, else *holds*; ``not_known`` names what could not be measured.
     """
 
     file_name: str
@@ -68,7 +69,7 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
     minutes = run.duration_s / 60.0
     series = FrameSeries.of(capture, run.options)
     criteria: tuple[Criterion, ...] = (
-        _length(minutes, rules, crash_words(run)),
+        _length(minutes, rules, crash.message if (crash := crash_caveat(run)) else ""),
         freeze_criterion(run),
         _hitches(run, minutes, rules),
         _drift(run, series, minutes, rules),
@@ -113,7 +114,7 @@ def _verdict(
         word, sentence = "does not hold", f"The setting does not hold: {faults}."
     elif criteria[0].state != "passed":
         word, least = "not shown", f"{rules.min_minutes:g} are needed to show that it holds"
-        doubt = least if failed else "its log ends as after a crash"
+        doubt = least if failed else "its log holds zero bytes, as after a crash"
         sentence = f"Nothing went wrong in {minutes:.1f} minutes, but {doubt}."
     return EnduranceVerdict(
         file_name=file_name,
@@ -128,14 +129,18 @@ def _verdict(
     )
 
 
-def crash_words(run: MeasuredRun) -> str:
-    """That a log ends as a crash of the machine leaves it; empty where it does not."""
-    name = run.provenance.file_name
-    return next((f"{name}: {caveat.message}" for caveat in run.caveats if caveat.code == "zero-bytes-at-end"), "")
+CRASHED: Final = ("zero-bytes-at-end", "zero-bytes-inside")
+"""Caveats of a log as a crash of the machine leaves it."""
+
+
+def crash_caveat(run: MeasuredRun) -> Caveat | None:
+    """That a log looks as after a crash, with its name; ``None`` where it does not."""
+    found = next((caveat for caveat in run.caveats if caveat.code in CRASHED), None)
+    return found and replace(found, message=f"{run.provenance.file_name}: {found.message}")
 
 
 def _length(minutes: float, rules: EnduranceRules, doubt: str) -> Criterion:
-    """How long it ran; not measurable where the log may end in a crash: what came after its last frame is not shown."""
+    """How long it ran; not measurable where the log looks as after a crash: what it does not hold is not shown."""
     asked = Criterion.of("length", "min", f"{rules.min_minutes:g} to {rules.max_minutes:g} min")
     if doubt:
         return asked.unmeasured(doubt)

@@ -112,7 +112,7 @@ def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, h
     A freeze speaks against any run, a drift or hitches against the long one only. A record has no need of caveats that
     do not ask for the run to be repeated.
     """
-    from frametime.tuning.endurance_verdict import crash_words, freeze_criterion, judge_endurance
+    from frametime.tuning.endurance_verdict import crash_caveat, freeze_criterion, judge_endurance
 
     if trial.is_endurance:
         against = judge_endurance(capture, run).against
@@ -127,9 +127,9 @@ def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, h
             for caveat in run.caveats
             if caveat.weight is Weight.REPEAT
         ) + tuple(caveat for caveat in run.caveats if caveat.code == "sensors-unusable")
-    if crash := crash_words(run):
-        message = f"{crash} If the machine went down, take the trial back and note that: frametime tune undo"
-        caveats += (Caveat(code="zero-bytes-at-end", message=message, weight=Weight.CARE),)
+    if crash := crash_caveat(run):
+        message = f"{crash.message} If the machine went down, take the trial back and note that: frametime tune undo"
+        caveats += (replace(crash, message=message),)
     return MeasuredLog(run=run, caveats=caveats, against=against)
 
 
@@ -214,8 +214,8 @@ FAILURE_KEYS: Final = {
 }
 """What an operator sees and a log may not: one key each, at any time."""
 
-_CUT_ENDS: Final = ("zero-bytes-at-end", "cut-last-line")
-"""Caveats of a log that was not closed: it may be of a crash."""
+_UNCLOSED: Final = ("zero-bytes-at-end", "zero-bytes-inside", "cut-last-line")
+"""Caveats of a log that was not closed as it should be: it may be of a crash."""
 
 _QUESTIONS: Final = (
     ("Artifacts? y yes, n no", "y", Outcome.ARTIFACTS),
@@ -264,7 +264,7 @@ class TrialAtHand:
         if len(self.runs) >= step.n_runs and not is_short:
             self.n_answers = 0
         made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self.runs)} of {step.n_runs}"
-        ends = [f". {caveat.message}" for caveat in log.run.caveats if caveat.code in _CUT_ENDS]
+        ends = [f". {caveat.message}" for caveat in log.run.caveats if caveat.code in _UNCLOSED]
         return f"{log.minutes:.1f} minutes, {made} so far{''.join(ends) or ', nothing wrong in the log'}", None
 
     @property

@@ -280,10 +280,8 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
         reason = f"{everyday} is for every day: tried by itself, not only taken to hold because {best} does."
         return propose(view, Phase.EVERYDAY, everyday, heaviest, start=best, reason=reason)
     if view.has_scores:
-        asked = None
-        if view.record.goal == "speed":
-            why = "its cost is measured from the best setting"
-            asked = propose_runs(view, Phase.EVERYDAY, best, start=best, why=why)
+        why = "its cost is measured from the best setting"
+        asked = propose_runs(view, Phase.EVERYDAY, best, start=best, why=why) if view.record.goal == "speed" else None
         why = "what the everyday setting costs is measured, not guessed"
         asked = asked or propose_runs(view, Phase.EVERYDAY, everyday, start=best, why=why)
         if asked is not None:

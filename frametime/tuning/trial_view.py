@@ -69,17 +69,16 @@ class TrialView:
         """Whether a setting holds under a weight of load, as far as the trials say."""
         if any(not item.holds and item.weight <= weight and setting.fails_with(item.setting) for item in self.evidence):
             return "failed"
-        if any(item.holds and self._covers(item, setting, weight) for item in self.evidence):
+        if any(self._covers(item, setting, weight) for item in self.evidence):
             return "passed"
         return "unknown"
 
     def _covers(self, item: Evidence, setting: Setting, weight: int) -> bool:
-        """Whether what held proves a setting under a load."""
+        """Whether a trial held and proves a setting under a load."""
         heaviest = self.record.endurance_weight - 1
         is_same_load = min(item.weight, heaviest) == min(weight, heaviest)
-        return (
-            item.weight >= weight and item.setting.proves(setting) and (is_same_load or not setting.turned("voltage"))
-        )
+        is_as_hard = item.weight >= weight and (is_same_load or not setting.turned("voltage"))
+        return item.holds and is_as_hard and item.setting.proves(setting)
 
     def lightest_failed(self, setting: Setting) -> str | None:
         """Lightest load under which a setting fails, a workload or the endurance run; ``None`` where none is known."""
@@ -93,14 +92,9 @@ class TrialView:
         since, with the other knobs as in ``setting``, is left out.
         """
         failed = {item.setting.turned(axis) for item in self.evidence if not item.holds and item.weight <= weight}
-        return min(
-            (
-                turned
-                for turned in failed
-                if turned > setting.turned(axis) and self.status(setting.turned_to(axis, turned), weight) != "passed"
-            ),
-            default=None,
-        )
+        above = [turned for turned in failed if turned > setting.turned(axis)]
+        open_yet = [at for at in above if self.status(setting.turned_to(axis, at), weight) != "passed"]
+        return min(open_yet, default=None)
 
     def runs_fps(self, setting: Setting, workload: str) -> tuple[float, ...]:
         """Average FPS of every run that passed at exactly this setting; endurance runs are left out."""
@@ -160,16 +154,9 @@ class TrialView:
     @property
     def aged(self) -> tuple[str, ...]:
         """Sentences about settings that failed although they, or harder ones, had passed before."""
-        found = []
-        for place, item in enumerate(self.evidence):
-            if item.holds:
-                continue
-            if any(
-                earlier.holds and earlier.weight >= item.weight and earlier.setting.proves(item.setting)
-                for earlier in self.evidence[:place]
-            ):
-                found.append(
-                    f"Trial {place + 1} ({item.setting}) failed although the same or a harder one had passed before: "
-                    "a stable setting can stop being stable with age. Go back to stock and repeat from there."
-                )
-        return tuple(found)
+        return tuple(
+            f"Trial {place + 1} ({item.setting}) failed although the same or a harder one had passed before: "
+            "a stable setting can stop being stable with age. Go back to stock and repeat from there."
+            for place, item in enumerate(self.evidence)
+            if not item.holds and any(self._covers(one, item.setting, item.weight) for one in self.evidence[:place])
+        )

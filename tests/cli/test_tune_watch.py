@@ -141,6 +141,33 @@ def test_a_log_that_was_not_closed_is_told_before_it_is_asked_whether_it_finishe
     assert ("If the machine went down" in noted) == end.startswith(b"\0")
 
 
+def test_a_record_that_cannot_be_read_for_a_moment_costs_no_run(folder: Path) -> None:
+    bench, record = bench_of(folder), folder / "tuning.toml"
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    bench.pressed("n")
+    record.write_text(RECORD.replace("85", ""), "utf-8")  # as an editor leaves it half typed
+    told = bench.pressed("y")
+    assert "this is not TOML" in told and told.endswith(
+        "Nothing is noted yet.\nDid it finish? y yes, n no, u take back\n"
+    )
+    write_run(folder / "logs" / "two.csv")
+    assert [bench.running(now_s) for now_s in (0.0, 31.0)] == ["\r    0.0 of 0.5 min ", "\r    0.5 of 0.5 min "]
+    record.write_text(RECORD, "utf-8")
+    bench.pressed("y")
+    assert trials(folder) == [(0, Outcome.PASSED, 1)]
+    record.write_text(RECORD.replace("85", ""), "utf-8")
+    assert "No run is taken from it" in bench.finished(folder / "logs" / "two.csv")
+    assert bench.pressed("f").partition("\n")[2] == "Nothing is noted yet.\n", "a key without a log asks nothing"
+
+
+def test_runs_of_a_trial_that_has_not_ended_are_named_at_the_end(folder: Path) -> None:
+    bench = bench_of(folder)
+    assert bench.left() == ""
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    *_, told = watch_trials(bench, lambda: "q")
+    assert told.startswith("Not noted, for their trial has not ended: one.csv; 'frametime tune add --passed'")
+
+
 def test_every_answer_can_be_taken_back(folder: Path) -> None:
     bench = bench_of(folder)
     before = (folder / "tuning.toml").read_bytes()

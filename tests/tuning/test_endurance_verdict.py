@@ -105,11 +105,12 @@ def test_a_short_run_shows_nothing() -> None:
     assert verdict_of(frames_ms(5.0), rules=EnduranceRules(min_minutes=4.0)).word == "holds"
 
 
-def test_a_log_that_ends_as_after_a_crash_shows_nothing_and_hides_no_fault() -> None:
-    crash = (Caveat(code="zero-bytes-at-end", message="The file ends in 4096 zero bytes."),)
+@pytest.mark.parametrize("code", ["zero-bytes-at-end", "zero-bytes-inside"])
+def test_a_log_that_looks_as_after_a_crash_shows_nothing_and_hides_no_fault(code: str) -> None:
+    crash = (Caveat(code=code, message="The file ends in 4096 zero bytes."),)
     verdict = verdict_of(frames_ms(), caveats=crash)
     assert (verdict.word, failed(verdict)) == ("not shown", set())
-    assert verdict.sentence == "Nothing went wrong in 32.0 minutes, but its log ends as after a crash."
+    assert verdict.sentence == "Nothing went wrong in 32.0 minutes, but its log holds zero bytes, as after a crash."
     assert verdict.not_known[0].endswith("The file ends in 4096 zero bytes.")
     both = judge_in_turn([verdict_of(frames_ms()), verdict])
     assert (both.word, criterion(both, "length").sentence) == ("not shown", criterion(verdict, "length").sentence)

@@ -133,6 +133,10 @@ def test_a_lower_voltage_has_to_hold_under_lighter_workloads_too() -> None:
     view = TrialView(replace(record, trials=(heavy,)))
     lowered = Setting(power_limit_pct=90.0, core_voltage_offset_mv=-50)
     assert (view.status(lowered, 1), view.status(lowered, 0)) == ("passed", "unknown")
+    # So a failure there is no sign of age.
+    crash = made(90, -50, outcome=Outcome.FROZE)
+    assert TrialView(replace(record, trials=(heavy, crash))).aged == ()
+    assert len(TrialView(replace(record, trials=(heavy, replace(crash, workload="canyon")))).aged) == 1
     clocks = Trial(setting=Setting(core_offset_mhz=50), workload="canyon", outcome=Outcome.PASSED)
     assert TrialView(replace(record, trials=(clocks,))).status(Setting(core_offset_mhz=50), 0) == "passed"
 
