@@ -104,18 +104,16 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
     PlanError
     """
     seen: dict[tuple[str, ...], RunFile] = {}
-    for run in runs:
-        if any(starred(excluded, run_name(**run.place)) for excluded in plan.design.exclusions):
-            continue
+    left_out = plan.design.exclusions
+    for run in (one for one in runs if not any(starred(each, run_name(**one.place)) for each in left_out)):
         mark = number_of_run(run.place["run"])
         other = seen.setdefault((run.place["card"], run.place["scene"], run.place["resolution"], mark), run)
-        if other is run:
-            continue
-        names = f"'{printable(other.name)}' and '{printable(run.name)}'"
-        wrong = f"{names} both carry the number of run {mark}"
-        if other.place == run.place:
-            wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
-        raise PlanError.at(plan.file_name, wrong, helps="exclude or remove one, or part them by the pattern")
+        if other is not run:
+            names = f"'{printable(other.name)}' and '{printable(run.name)}'"
+            wrong = f"{names} both carry the number of run {mark}"
+            if other.place == run.place:
+                wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
+            raise PlanError.at(plan.file_name, wrong, helps="exclude or remove one, or part them by the pattern")
 
 
 def run_of(fields: Mapping[str, str]) -> str:

@@ -55,6 +55,7 @@ _SETTING: Final = re.compile(
     r"|(?:driver|treiber|bios|patch|version) ?\d.*|(?:rt|ray ?tracing|hdr|v ?sync)(?: (?:low|high))?"
     r"|(?:no|with|without) .+|.+ (?:on|off|preset|settings)"
 )
+_DRIVER: Final = re.compile(r"(?:graphics |gpu )?(?:driver|treiber)[-_ ]?v?\d.*", re.IGNORECASE)
 _NUMBER: Final = re.compile(r"第?(?P<run>\d{1,3})(?:of\d{1,3}|回目?|次|차)?")  # 1of3; first time, in three scripts
 _COUNTED: Final = re.compile(rf"(?P<run>\d{{1,3}}|{_IN_WORDS})", re.IGNORECASE)
 _FIRST_NUMBER: Final = re.compile(r"(?<![^\W_])(?P<run>\d{1,3})(?![^\W_])(?!.*/)")
@@ -351,13 +352,14 @@ def _readings(
     twins: dict[int, int] = {}
     for at, other in permutations(varying, 2):
         a, b = ([*map(spelling, columns[one].texts)] for one in (at, other))
-        says_all = len(set(zip(a, b, strict=True))) == len(set(b)) and (len(set(a)) < len(set(b)) or other < at)
-        if says_all and at not in {*roles, *twins} and other not in {*roles, *twins}:
-            # The other one says it already: the same text once more, or a maker above its cards.
+        is_driver = all(map(_DRIVER.fullmatch, columns[at].texts))
+        is_less = is_driver or (len(set(a)), other) < (len(set(b)), at)
+        if is_less and not {at, other} & {*roles, *twins} and len(set(zip(a, b, strict=True))) == len(set(b)):
+            # The other one says it already: the same text once more, or a maker or a driver above its cards.
             if columns[at].texts == columns[other].texts:
                 twins[at] = other
             else:
-                roles[at] = "*"
+                roles[at] = "driver" if is_driver else "*"
     varying = [at for at in varying if at not in {*roles, *twins}]
     settings = _settings_of(columns, varying, repeats=bool(runs))
     roles |= dict.fromkeys(settings, "scene_settings")

@@ -280,6 +280,21 @@ def test_a_scene_is_one_in_each_of_its_settings(tmp_path: Path, form: str, setti
     }
 
 
+@pytest.mark.parametrize("form", ["{driver}/{card}/{scene} {run}.csv", "{card}/{driver}/{scene} {run}.csv"])
+@pytest.mark.parametrize("n_cards", [2, 3])
+def test_a_folder_of_the_driver_of_each_card_is_its_driver(tmp_path: Path, form: str, n_cards: int) -> None:
+    """Cards of one maker share theirs; where each card has its own, the driver is no card all the same."""
+    drivers = dict.fromkeys(("Brae 41", "Brae 45")[: n_cards - 1], "Driver 31.0") | {"Tarn 6": "driver_9"}
+    for (card, driver), scene, run in product(drivers.items(), SCENES, (1, 2)):
+        path = tmp_path / form.format(card=card, driver=driver, scene=scene, run=run)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("frame_time_ms\n16.6\n16.7\n16.6\n")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert (draft.pattern.text, draft.cards) == (form, tuple(drivers))
+    found = find_runs(parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)).runs
+    assert {(run.place["card"], run.conditions.driver) for run in found} == set(drivers.items())
+
+
 def test_names_of_runs_alone_are_no_settings(tmp_path: Path) -> None:
     bench(
         tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {('old', 'new', 'odd')[run]}.csv"
