@@ -270,9 +270,7 @@ def catalog_for(options: MeasureOptions) -> Mapping[str, metric.Metric]:
     rows += metrics_of({**_STUTTER, **_PACING, **_COURSE, **display, **SHOWN, **_SENSORS}, **words)
     by_key = {row.key: row for row in rows}
     if len(by_key) != len(rows):
-        keys = [row.key for row in rows]
-        twice = sorted({key for key in keys if keys.count(key) > 1})
-        raise ValueError(f"metric keys must be unique, got twice: {twice!r}")
+        raise ValueError(f"metric keys must be unique, got {[row.key for row in rows]!r}")
     return MappingProxyType(by_key)
 
 

@@ -27,6 +27,11 @@ def table() -> Mapping[str, Mapping[str, str]]:
     return {row[0]: dict(zip(names, row, strict=True)) for row in rows}
 
 
+def keys_with(column: str, word: str) -> tuple[str, ...]:
+    """Keys of the metrics that have this word in a column of the table."""
+    return tuple(key for key, row in table().items() if row[column] == word)
+
+
 class Stutter(NamedTuple):
     """One stutter: when the frame ended (s since the start), how long it was, the local median (both ms)."""
 

@@ -23,20 +23,12 @@ from frametime.metrics.drift.drift import drift_of, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries, frame_times_ms, once_a_series
 from frametime.metrics.level import LOW_KINDS, exact, low_key, quantile, share_label
+from frametime.metrics.metric import keys_with
 from frametime.metrics.options import QualityRule
 from frametime.words import counted
 
-_PACING = (
-    "frame_time_variance_ms2",
-    "frame_time_cv",
-    "pacing_rmssd_ms",
-    "pacing_masd_ms",
-    "pacing_jitter_last_ms",
-    "pacing_jitter_median_ms",
-    "pacing_adev_1",
-    "pacing_adev_10",
-    "alternation",
-)
+# Over a hundred frames the steps of the clock are lost.
+_PACING = (*(key for key in keys_with("group", "pacing") if key != "pacing_adev_100"), "alternation")
 _LEVEL = ("average_fps", "median_frame_time_ms")
 _PERCENTILE_KEYS: Final = {1.0: "p99_frame_time_ms", 0.1: "p99p9_frame_time_ms"}
 """Percentiles that rest on the slowest 1 % and 0.1 % of the frames, whatever lows are asked for."""

@@ -15,7 +15,7 @@ from frametime.metrics.block_medians import as_rows
 from frametime.metrics.catalog import FIXED, SHOWN, VARIABLE
 from frametime.metrics.display.display import display_time_falls, fixed_refresh_of, variable_refresh_of
 from frametime.metrics.display.shown import dropped_of, motion_steps
-from frametime.metrics.drift.drift import drift_of, ends_words, percent, seconds, settled_levels_ms, slope_words
+from frametime.metrics.drift import drift as course
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
@@ -39,6 +39,7 @@ GATHERED_CHANCE: Final = 0.002
 """Stutters gather where one of these shares of them lies within this part of the run, and random times would do so with
 a smaller chance than this (common practice, no source)."""
 
+OF_LEVEL: Final = "stutters-of-level"
 ALIKE_SHARE: Final = 0.25
 ALIKE_FRAMES: Final = 12
 ALIKE_LOOKS: Final = 200
@@ -63,15 +64,15 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """Caveats of the findings of a run, each naming the metrics it bears on.
 
     Codes: ``throttled``, ``warm-up``, ``stutters-of-level``, ``stutters-gather``, ``stutters-at-limit``, ``drift``,
-    ``level-change``, ``not-all-play``, ``display-times-fall``, ``display-from-frame-ends``, ``refresh-rate-differs``,
-    ``motion-from-frame-ends``, ``clock-drift-removed``, ``dropped-frames``.
+    ``level-change``, ``slow-stretch``, ``not-all-play``, ``display-times-fall``, ``display-from-frame-ends``,
+    ``refresh-rate-differs``, ``motion-from-frame-ends``, ``clock-drift-removed``, ``dropped-frames``.
     """
     timing = *throttling_caveats(series), *_of_drift(series), *_of_stutters(series), *_of_segments(series)
     return (*timing, *_of_display(series), *_of_motion(series), *_of_dropped(series))
 
 
 def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
-    drift = drift_of(series)
+    drift = course.drift_of(series)
     if drift.warm_up is not None:
         sentence = drift.warm_up.sentence
         told = f"{sentence[0].upper()}{sentence[1:]}; --skip-start auto leaves them out."
@@ -82,17 +83,20 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
         clocks = clocks_with(series, (0.0, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
         yield Caveat(code="level-change", message=f"{clocks}he run has {steps[0].sentence}{more}.", weight=Weight.CARE)
+    if told := course.slow_stretch(series):
+        yield Caveat(code="slow-stretch", message=f"{told}: what happens there?", weight=Weight.NOTE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
-        change, levels, end_s = slope_words(drift.slope_pct_per_min), settled_levels_ms(series), series.duration_s
+        change, end_s = course.slope_words(drift.slope_pct_per_min), series.duration_s
+        levels = course.ends_words(course.settled_levels_ms(series))
         ratio = exp(drift.slope_pct_per_min / 100.0 * end_s / 60.0)
         clocks = clocks_with(series, (0.0, 0.1 * end_s), (0.9 * end_s, end_s), ratio=ratio)
-        told = f"{clocks}he run gets {change} ({ends_words(levels)}, p = {drift.p_value:.1g})."
+        told = f"{clocks}he run gets {change} ({levels}, p = {drift.p_value:.1g})."
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
 
 
 def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
     """Stutters that a second run may not have; those of one second may be one event."""
-    ends_s, drift = stutters_of(series).ends_s, drift_of(series)
+    ends_s, drift = stutters_of(series).ends_s, course.drift_of(series)
     early_s = ends_s[ends_s <= EARLY_PART * series.duration_s]
     has_many = early_s.size >= EARLY_SHARE * ends_s.size and np.unique(early_s // 1.0).size >= EARLY_SECONDS
     keeps_level = drift.warm_up is None and all(change.kind != "level" for change in drift.changes)
@@ -101,7 +105,7 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
             f"{n_alike} of {ends_s.size} stutters last no longer than many frames beside them: the level jumps there, "
             "or frames are long and short in turn."
         )
-        yield Caveat(code="stutters-of-level", message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
+        yield Caveat(code=OF_LEVEL, message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
     elif has_many and drift.warm_up is None:
         where = f"in the first {(until_s := ceil(early_s[-1]))} s, as where a game still loads"
         told = f"{early_s.size} of {ends_s.size} stutters lie {where}; --skip-start {until_s} leaves them out."
@@ -168,13 +172,13 @@ def gathering(times_s: NDArray[np.float64], run_s: float) -> str:
             divergence = share * log(share / part) + (1.0 - share) * log(max(1.0 - share, 1e-9) / (1.0 - part))
             found.append((log(n) - (n - 1) * divergence, times_s[first], times_s[first + n_together - 1], n_together))
     _, begin_s, end_s, most = min(found)
-    return f"{most} of {n} stutters lie between {seconds(begin_s)} and {seconds(end_s)}" if most else ""
+    return f"{most} of {n} stutters lie between {course.seconds(begin_s)} and {course.seconds(end_s)}" if most else ""
 
 
 def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
     others = [segment for segment in segments_of(series) if segment.kind != "play"]
     if others:
-        spans = [f"{part.kind} from {seconds(part.start_s)} to {seconds(part.end_s)}" for part in others]
+        spans = [f"{part.kind} from {course.seconds(part.start_s)} to {course.seconds(part.end_s)}" for part in others]
         told = f"Parts of the capture are not play: {first_of(spans, 3)}. Nothing was cut; --segment measures one part."
         yield Caveat(code="not-all-play", message=told, weight=Weight.CARE)
 
@@ -240,8 +244,9 @@ def _of_dropped(series: FrameSeries) -> Iterator[Caveat]:
         yield Caveat(
             code="dropped-frames",
             message=(
-                f"{dropped.count} of {series.n_frames} frames were never shown ({percent(100.0 * dropped.fraction)} %, "
-                f"{dropped.longest_run} in a row at most): the metrics count rendered frames, the shown ones alone "
+                f"{dropped.count} of {series.n_frames} frames were never shown ("
+                f"{course.percent(100.0 * dropped.fraction)} %, {dropped.longest_run} in a row at most): the metrics "
+                "count rendered frames, the shown ones alone "
                 f"run at {dropped.shown_average_fps:.4g} fps."
             ),
             weight=Weight.CARE,
@@ -340,6 +345,8 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
         word = _NONE if per_min is None else "none"
     else:
         word = "rare" if per_min <= rule.rare_per_min else "frequent" if per_min < rule.constant_per_min else "constant"
+        if any(caveat.code == OF_LEVEL for caveat in values["stutter_per_min"].caveats):
+            word = "none stands out"
     threshold = f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}"
     return ProfileItem("stutter", "stutter_per_min", per_min, word, threshold, PRACTICE)
 

@@ -57,6 +57,12 @@ def test_words_of_stutter(n_stutters: int, word: str) -> None:
     assert profile_of(run_of(times_ms))["stutter"].word == word
 
 
+def test_stutters_that_are_only_the_edge_of_a_menu_are_not_called_constant() -> None:
+    menu = 1.0 * np.random.default_rng(1).lognormal(0.0, 0.02, 1000)
+    item = profile_of(run_of(np.concatenate((menu, clean_ms(7200, 1), menu))))["stutter"]
+    assert item.value is not None and item.value > 60.0 and item.word == "none stands out"
+
+
 def test_words_of_rhythm_and_its_number() -> None:
     assert profile_of(planted(1, alternation(30.0)))["rhythm"].word == "alternating"
     recurring = profile_of(planted(1, hitches(30.0, 2.0, 0.02)))["rhythm"]

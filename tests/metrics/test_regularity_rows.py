@@ -168,6 +168,30 @@ def test_each_planted_cause_is_told_with_its_numbers() -> None:
     assert warm.weight is Weight.CARE
 
 
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(("seconds", "times"), [(2, 3.0), (3, 1.7), (4, 3.0)])
+def test_some_slow_seconds_are_told_with_their_place(seconds: int, times: float, seed: int) -> None:
+    """Too few for a change of level; at 1.7 times the usual no frame is a stutter either, and nothing was told."""
+    play = 8.0 * np.random.default_rng(seed).lognormal(0.0, 0.06, 8000)
+    begin_s = play[:4000].sum() / 1000.0
+    end_s = begin_s + seconds
+    slow = np.arange(4000, 4000 + round(seconds * 125 / times))
+    play[slow] *= times
+    (told,) = [item.message for item in regularity_caveats(run_of(play)) if item.code == "slow-stretch"]
+    match = re.fullmatch(r"Frames take (.*) times as long as usual from (\d+) s to (\d+) s: what happens there\?", told)
+    assert match is not None
+    assert [float(each) for each in match.groups()] == pytest.approx([times, begin_s, end_s], abs=1.1)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_scene_that_swings_and_a_run_of_two_levels_have_no_slow_stretch(seed: int) -> None:
+    play = 8.0 * np.random.default_rng(seed).lognormal(0.0, 0.06, 8000)
+    at = np.arange(8000)
+    slow = (at > 4000) & (at < 4350)  # six seconds are a level of their own
+    for course in (1.0, np.exp(0.6 * np.sin(at / 200.0)), np.where(at < 6000, 1.0, 2.0), np.where(slow, 2.0, 1.0)):
+        assert "slow-stretch" not in codes_of(run_of(play * course))
+
+
 def of_level(times_ms: NDArray[np.float64]) -> list[str]:
     return [found.message for found in regularity_caveats(run_of(times_ms)) if found.code == "stutters-of-level"]
 

@@ -173,6 +173,8 @@ class DriftRule(NamedTuple):
         Longest share of the run that can be warm-up.
     warm_up_min_s : float
         Shorter runs have no warm-up told from the scene.
+    slow_ratio, slow_fraction : float
+        Blocks so many times as long as their median are told where they make up this part of the run or less.
     """
 
     block_s: float = 1.0
@@ -189,6 +191,8 @@ class DriftRule(NamedTuple):
     warm_up_scatters: float = 5.0
     warm_up_fraction: float = 0.25
     warm_up_min_s: float = 20.0
+    slow_ratio: float = 1.5
+    slow_fraction: float = 0.1
 
 
 RULE: Final = DriftRule()
@@ -245,6 +249,23 @@ def drift_of(series: FrameSeries) -> Drift:
 def blocks_of(series: FrameSeries) -> Blocks:
     """The blocks in which slow change is looked for."""
     return make_blocks(series.steps_ns, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
+
+
+def slow_stretch(series: FrameSeries) -> str:
+    """Where the blocks of a small part of a run are far longer than usual, too few for a level of their own.
+
+    Of several such stretches the longest is told; empty where there is none, or they are not rare.
+    """
+    blocks, usual_ms = blocks_of(series), median(blocks_of(series).levels_ms)
+    slow = np.flatnonzero(blocks.levels_ms >= RULE.slow_ratio * usual_ms)
+    if not 0 < slow.size <= RULE.slow_fraction * blocks.n_blocks:
+        return ""
+    longest = max(np.split(slow, np.flatnonzero(np.diff(slow) > 1) + 1), key=len)
+    if longest.size >= RULE.level_changes.min_blocks:
+        return ""
+    times = median(blocks.levels_ms[longest]) / usual_ms
+    begin_s, end_s = blocks.ends_s[longest[0]] - blocks.block_s, blocks.ends_s[longest[-1]]
+    return f"Frames take {times:.1f} times as long as usual from {seconds(begin_s)} to {seconds(end_s)}"
 
 
 def settled_levels_ms(series: FrameSeries) -> NDArray[np.float64]:

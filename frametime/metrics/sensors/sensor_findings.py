@@ -17,7 +17,7 @@ from frametime.capture import SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, numpy_column, once_a_series
-from frametime.metrics.metric import Compute, Missing, Throttling, table
+from frametime.metrics.metric import Compute, Missing, Throttling, keys_with
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensors import sensor_values
 from frametime.metrics.sensors.sensor_values import (
@@ -194,16 +194,7 @@ def _stretches(times_s: NDArray[np.float64], marked: NDArray[np.bool_], *, join_
 
 
 _STEPS: Final = (-1.0, -0.5, 0.5, 1.0)
-_DOUBTED: Final = frozenset(
-    (
-        "average_power_w",
-        "energy_per_frame_j",
-        "frames_per_joule",
-        "average_temperature_c",
-        "average_core_clock_mhz",
-        "average_memory_clock_mhz",
-    )
-)
+_DOUBTED: Final = frozenset(keys_with("clock_doubt", "yes"))
 
 
 def range_in_doubt(series: FrameSeries, compute: Compute, value: float) -> tuple[float, float]:
@@ -260,9 +251,7 @@ DOUBT_TOLD_FRACTION: Final = 0.01
 BUSY_CAVEAT_FRACTION: Final = 0.2
 """From this share of the time under 90 % busy, something else limits (common practice, no source)."""
 
-_BY_QUANTITY: Final = {
-    name: tuple(key for key, row in table().items() if row["rests_on"] == name) for name in QUANTITY_WORDS
-}
+_BY_QUANTITY: Final = {name: keys_with("rests_on", name) for name in QUANTITY_WORDS}
 _THROTTLING: Final = ("throttling_count", "throttling_time_fraction")
 
 
