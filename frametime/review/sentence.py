@@ -99,18 +99,20 @@ def similar_scenes(item: OverallComparison) -> str:
 def expected(interval: Interval) -> str:
     """A span to expect, in whole percent where that tells its ends apart; without signs where both are above zero.
 
+    Its ends are rounded outward: it is never narrower to read than the interval, nor than that of these scenes.
+
     Examples
     --------
     >>> def of(low, high):
     ...     return expected(Interval(low=low, high=high, level=0.95, method=""))
     >>> of(1.029, 1.14), of(0.943, 1.04), of(1.0312, 1.0345)
-    ('3 to 14 %', '−6 to +4 %', '3.1 to 3.4 %')
+    ('2 to 14 %', '−6 to +4 %', '3.1 to 3.5 %')
     """
     ends = [(end - 1.0) * 100.0 for end in (interval.low, interval.high)]
     digits = 0 if round(ends[0]) != round(ends[1]) else 1
-    sign = "" if ends[0] >= 0.0 else "+"
-    low, high = (f"{end:{sign}.{digits}f}".replace("-", "\N{MINUS SIGN}") for end in ends)
-    return f"{low} to {high} %"
+    sign, step = "" if ends[0] >= 0.0 else "+", 10**digits
+    low, high = round(ends[0] * step, 6) // 1.0 / step, -(round(-ends[1] * step, 6) // 1.0) / step
+    return f"{low:{sign}.{digits}f} to {high:{sign}.{digits}f} %".replace("-", "\N{MINUS SIGN}")
 
 
 def ordinal(number: int) -> str:

@@ -9,13 +9,16 @@ from dataclasses import replace
 
 import pytest
 from example_result import METRICS, design, example_result, placed_run
+from hypothesis import given
+from hypothesis import strategies as st
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.design import SpreadRule
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import VerdictCounts
 from frametime.review.reviewing import review_runs
-from frametime.review.sentence import place_words
+from frametime.review.sentence import expected, place_words
+from frametime.statistics.differences import Interval
 from frametime.words import percent_change_words
 
 RATES = dict[tuple[str, str], list[float]]
@@ -63,7 +66,7 @@ def test_a_clear_lead() -> None:
         )
     )
     assert said.startswith("Overall (2 scenes at 1440p) the Birch 9 is fastest. Birch 9 is ahead of Amber 6: +11.9 %")
-    assert "In similar scenes expect 11 to 13 %: still ahead." in said
+    assert "In similar scenes expect 10 to 14 %: still ahead." in said
     assert said.endswith("It is ahead in 2 of 2 cells.")
 
 
@@ -413,3 +416,13 @@ def test_a_card_that_a_cap_held_back_is_told_beside_its_lead() -> None:
     assert held.answers["all"].uncertain == f"Birch 9 {told}"
     assert "ran at a cap in 3 of 6 runs" in text(reviewed(rates, capped={("birch-9", "harbor")}))
     assert "cap" not in text(reviewed(rates, capped={("amber-6", "ridge")}))
+
+
+@given(low=st.floats(0.5, 2.0), width=st.floats(0.0, 0.5))
+def test_the_span_of_similar_scenes_is_never_narrower_to_read_than_it_is(low: float, width: float) -> None:
+    high = low + width
+    told = expected(Interval(low=low, high=high, level=0.95, method="")).replace("\N{MINUS SIGN}", "-")
+    ends = [float(number) for number in told.removesuffix(" %").split(" to ")]
+    assert ends[0] <= (low - 1.0) * 100.0 + 1e-6
+    assert ends[1] >= (high - 1.0) * 100.0 - 1e-6
+    assert ends[1] - ends[0] < 100.0 * width + 2.0
