@@ -188,7 +188,14 @@ def test_slow_seconds_that_come_again_and_again_and_levels_are_no_slow_stretch(s
     play = 8.0 * np.random.default_rng(seed).lognormal(0.0, 0.06, 8000)
     at = np.arange(8000)
     slow = (at > 4000) & (at < 4350)  # six seconds are a level of their own
-    for course in (1.0, np.where(at % 2000 < 200, 2.0, 1.0), np.where(at < 6000, 1.0, 2.0), np.where(slow, 2.0, 1.0)):
+    assert codes_of(run_of(play * np.where(at < 250, 2.0, 1.0)))[0] == "warm-up"
+    for course in (
+        1.0,
+        np.where(at < 250, 2.0, 1.0),
+        np.where(at % 2000 < 200, 2.0, 1.0),
+        np.where(at < 6000, 1.0, 2.0),
+        np.where(slow, 2.0, 1.0),
+    ):
         assert "slow-stretch" not in codes_of(run_of(play * course))
 
 

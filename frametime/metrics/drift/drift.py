@@ -252,19 +252,19 @@ def blocks_of(series: FrameSeries) -> Blocks:
 
 
 def slow_stretch(series: FrameSeries) -> str:
-    """Where the blocks of a small part of a run are far longer than usual, too few for a level of their own.
+    """Where blocks in a small part of a run, after its warm-up, are far longer than usual, too few for a level.
 
     Of several such stretches the longest is told; empty where there is none, or they are not rare.
     """
     blocks, usual_ms = blocks_of(series), median(blocks_of(series).levels_ms)
     slow = np.flatnonzero(blocks.levels_ms >= RULE.slow_ratio * usual_ms)
-    if not 0 < slow.size <= RULE.slow_fraction * blocks.n_blocks:
-        return ""
+    slow = slow[slow >= _find_warm_up(blocks)[1]]
     longest = max(np.split(slow, np.flatnonzero(np.diff(slow) > 1) + 1), key=len)
-    if longest.size >= RULE.level_changes.min_blocks:
+    is_rare = slow.size <= RULE.slow_fraction * blocks.n_blocks
+    if not (is_rare and 0 < longest.size < RULE.level_changes.min_blocks):
         return ""
     times = median(blocks.levels_ms[longest]) / usual_ms
-    begin_s, end_s = blocks.ends_s[longest[0]] - blocks.block_s, blocks.ends_s[longest[-1]]
+    begin_s, end_s = 2.0 * blocks.middles_s[longest[0]] - blocks.ends_s[longest[0]], blocks.ends_s[longest[-1]]
     return f"Frames take {times:.1f} times as long as usual from {seconds(begin_s)} to {seconds(end_s)}"
 
 
