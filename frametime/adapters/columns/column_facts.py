@@ -117,7 +117,8 @@ class ColumnFacts(NamedTuple):
     @property
     def other_unit(self) -> wording.Unit | None:
         """The unit, not of time, that the name or the units row states, or that stands behind the first numbers."""
-        cell = next((cell for cell in self.cells if kind_of(cell) is CellKind.WITH_UNIT), "")
+        cells = () if "".join(self.cells).replace(".", "").isdigit() else self.cells  # as nearly all are
+        cell = next((cell for cell in cells if kind_of(cell) is CellKind.WITH_UNIT), "")
         return self.said.other_unit or wording.other_unit(cell.strip().lstrip("+-.,eE0123456789"))
 
     @property

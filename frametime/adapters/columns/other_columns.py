@@ -143,9 +143,9 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
         If the busiest of such events are not called frames, and no stream is asked for.
     """
     for fact in log.facts:
-        words = sorted({*map(str.strip, (*fact.cells, *fact.last_cells))})
-        if 2 <= len(words) <= _FEW_STREAMS and _AGAIN & {*fact.words, *map(str.casefold, words)}:
-            return _asked_for(log, fact, words, "rows that repeat the picture before are no frames of their own")
+        said = {*map(str.strip, (*fact.cells, *fact.last_cells))}
+        if 2 <= len(said) <= _FEW_STREAMS and _AGAIN & {*fact.words, *map(str.casefold, said)}:
+            return _asked_for(log, fact, sorted(said), "rows that repeat the picture before are no frames of their own")
     moments = (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)
     timed = [f for f in log.facts if f.numeric and (f.meaning in moments or not (f.name or f.is_counter()))]
     parting = [(fact, words) for fact in log.facts if (words := _few_words(fact, 1))]

@@ -310,8 +310,7 @@ class _SensorLog:
 
 def _is_absolute(time: ColumnFacts) -> bool:
     """Whether a time is a date, or counts since 1970."""
-    is_date, first_ns = time.unit is DATE or None, int(max(time.known_ns()[:1], default=0))
-    return clock_of(time.unit, is_date, first_ns)[0] == "absolute"
+    return clock_of(time.unit, time.unit is DATE or None, int(max(time.known_ns()[:1], default=0)))[0] == "absolute"
 
 
 def _names_cards(column: str) -> bool:
@@ -355,8 +354,7 @@ def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSo
     values = [f for f in values if not (f.said.other_unit or WORDS["sensor"] & f.words or _names_cards(f.name))]
     if not any(fact.is_of_sensor for fact in named) or len(values) != 1 or len(units) > 1:
         return None
-    (value,), timed = values, (Meaning.TIMESTAMP, Meaning.TIME)
-    clocks = [fact for fact in facts if fact.unit in (DATE, CLOCK) or fact.meaning in timed]
+    clocks = [f for f in facts if f.unit in (DATE, CLOCK) or f.meaning in (Meaning.TIMESTAMP, Meaning.TIME)]
     kept = [*clocks, *(fact for fact in facts if _names_cards(fact.name) and fact not in words)]
     table = read_texts(text, dialect, range(dialect.n_columns), read)
     moments, seen = dict[object, dict[str, str]](), Counter[object]()
@@ -364,7 +362,7 @@ def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSo
         moment = tuple((fact.name, row[fact.position]) for fact in kept)
         name = " ".join([row[fact.position] for fact in named] + [f"({row[unit.position]})" for unit in units])
         seen[moment, name] += 1
-        moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[value.position]
+        moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[values[0].position]
     short = tuple(line for _, line in table.short)
     return of_rows(text, iter(moments.values()), read, "each row is one reading")._replace(left_out=short)
 
