@@ -167,7 +167,7 @@ def card_table(result: ReviewResult) -> Table:
     rows = []
     for card in result.cards:
         role = "baseline" if card.is_baseline else "candidate"
-        rows.append((card.label, role, card.settings or "not given", card.driver or "not given"))
+        rows.append((card.label, role, card.settings or "not in the plan", card.driver or "not in the plan"))
     return words_table("cards", rows)
 
 

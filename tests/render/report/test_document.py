@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from example_result import example_result
+from example_result import example_design, example_result, example_runs
 
 from frametime.caveats import Caveat, Weight
 from frametime.render.report.document import Paragraph
@@ -23,7 +23,9 @@ from frametime.render.tables.parts import (
     notes_of,
     strip_reach,
 )
+from frametime.render.tables.review_runs import card_table
 from frametime.render.tables.table import Cell, Column, Row, Table, line_text
+from frametime.review.reviewing import review_runs
 from frametime.statistics.differences import Interval
 
 
@@ -141,3 +143,11 @@ def test_author_and_test_system_of_the_plan_are_printed() -> None:
     assert told.subtitle.startswith("By A. Writer. Comparison of 3 cards")
     methods = next(section for section in told.sections if section.key == "methods")
     assert methods.blocks[0] == Paragraph(content=("Test system: an open bench; power from the wall.",))
+
+
+def test_settings_that_paths_may_name_are_called_absent_from_the_plan_alone() -> None:
+    """A driver may stand in the paths: "not given" would be wrong beside the caveat that tells of it."""
+    cards = tuple(replace(card, settings=None, driver=None) for card in example_design().cards)
+    result = review_runs(replace(example_design(), cards=cards), example_runs(with_curves=False))
+    texts = {str(cell.content[0]) for row in card_table(result).rows for cell in row.cells[2:]}
+    assert texts == {"not in the plan"}
