@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Sequence
 from typing import Final, Protocol
 
@@ -29,6 +30,17 @@ def counted(count: float, singular: str, plural: str | None = None) -> str:
     """
     number = f"{count:,}" if isinstance(count, int) else f"{count:g}"
     return f"{number} {singular if count == 1 else plural or singular + 's'}"
+
+
+def command_line(words: Sequence[str]) -> str:
+    """A command as it can be pasted into a POSIX shell, and into PowerShell, which joins no quoted parts to one word.
+
+    Examples
+    --------
+    >>> print(command_line(["frametime", "check", "a run.csv", "O'Neill.csv"]))
+    frametime check 'a run.csv' "O'Neill.csv"
+    """
+    return " ".join(f'"{word}"' if "'" in word and not set(word) & set('"$`!') else shlex.quote(word) for word in words)
 
 
 COMMAND: Final = re.compile(r"  (frametime(?: (?:'[^']*'|\"[^\"]*\"|[^\s'\"])+)+)(?=  |$)")

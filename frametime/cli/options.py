@@ -187,12 +187,12 @@ class PlanPath(NamedPath):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The path, or wrong usage."""
         if value and Path(value).is_dir():
-            import shlex
+            from frametime.words import command_line
 
             plan = Path(value) / "plan.toml"
             way = "give" if plan.is_file() else "make its plan with"
             words = [str(plan)] if plan.is_file() else ["frametime", "plan", str(value)]
-            self.fail(f"this is a folder; {way} {shlex.join(words)}", param, ctx)
+            self.fail(f"this is a folder; {way} {command_line(words)}", param, ctx)
         return super().convert(value, param, ctx)
 
 

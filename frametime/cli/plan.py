@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ import click
 from frametime.cli.option_values import chosen_pattern, refuse_idle
 from frametime.cli.options import Command, NamedPath, PlanPath, takes
 from frametime.cli.output import refuse_log_as_output, say_unlisted
+from frametime.words import command_line
 
 
 @click.command(cls=Command)
@@ -51,7 +51,7 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
         click.echo("\n".join(draft.understood))
         if len(drafts) > 1:
             of_path = "--path-pattern", draft.pattern.text, *([] if card is None else ["--card", card])
-            command = shlex.join(["frametime", "plan", str(folder), *of_path, "--out", str(out)])
+            command = command_line(["frametime", "plan", str(folder), *of_path, "--out", str(out)])
             click.echo(f"To choose this: {command}\n")
     if len(drafts) > 1:
         raise PlanError.at(
@@ -60,7 +60,7 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
     if not dry_run:
         with claiming([out], force=force):
             write_text(out, drafts[0].text)
-        command = shlex.join(["frametime", "review", str(out), "--coverage"])
+        command = command_line(["frametime", "review", str(out), "--coverage"])
         click.echo(f"{printable(str(out))} is written. Edit it, then: {printable(command, limit=1000)}")
 
 
@@ -151,4 +151,4 @@ def demo(folder: Path, full: bool, force: bool) -> None:
     megabytes = sum(map(len, files.values())) / 1e6
     shown = printable(folder.as_posix(), limit=1000)
     click.echo(f"{captures} captures with sensor logs, a plan and a tuning record: {megabytes:.1f} MB in {shown}")
-    click.echo(f"next: {shlex.join(['frametime', 'review', f'{shown}/plan.toml', '--out', f'{shown}/result'])}")
+    click.echo(f"next: {command_line(['frametime', 'review', f'{shown}/plan.toml', '--out', f'{shown}/result'])}")

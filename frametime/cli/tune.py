@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
@@ -23,6 +22,7 @@ from frametime.cli.option_values import (
 from frametime.cli.options import DRAWING_NAMES, NAME, CommandGroup, NamedPath, takes
 from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
 from frametime.errors import printable
+from frametime.words import command_line
 
 _RECORD: Final = click.argument(
     "record", metavar="[RECORD]", type=NamedPath(dir_okay=False), required=False, default="tuning.toml"
@@ -60,7 +60,8 @@ def new(record: str) -> None:
 
     new_record(record)
     shown = printable(record, limit=1000)
-    told = f"{shown} is written: fill in card, limits and workloads, then:  frametime tune next {shlex.quote(shown)}"
+    command = ["frametime", "tune", "next", shown]
+    told = f"{shown} is written: fill in card, limits and workloads, then:  {command_line(command)}"
     click.echo(f"{wrapped(told)}\n")
     click.echo(cautions_text(), nl=False)
 

@@ -19,7 +19,7 @@ from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.words import COMMAND, counted, first_of
+from frametime.words import COMMAND, command_line, counted, first_of
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -164,7 +164,7 @@ class MeasureOutcome:
 def _remembering(name: str, found: re.Match[str]) -> str:
     """A command that reads a log, by this name, and keeps beside the log how."""
     words = shlex.split(found[1])
-    return f"  {shlex.join([*words[:2], printable(name, limit=1000), *words[3:], '--remember'])}"
+    return f"  {command_line([*words[:2], printable(name, limit=1000), *words[3:], '--remember'])}"
 
 
 def measure_file(

@@ -14,7 +14,6 @@ import io
 import json
 import math
 import re
-import shlex
 import stat
 import tempfile
 import zipfile
@@ -46,6 +45,7 @@ from frametime.replacing import claiming, replacing
 from frametime.review.design import AtPlace
 from frametime.review.result import UnreadableFile
 from frametime.review.run_set import PlacedRun, run_name
+from frametime.words import command_line
 
 if TYPE_CHECKING:
     from frametime.adapters.sensors.sensor_log import SensorOptions
@@ -129,7 +129,7 @@ def pack(
     stored = (folder / review_outputs.RESULT_FILE).read_text("utf-8")
     result = measured.review(plan)
     if review_outputs.review_json(result) != stored:
-        again = printable(shlex.join(["frametime", "review", str(plan_file), "--out", str(folder)]), limit=1000)
+        again = printable(command_line(["frametime", "review", str(plan_file), "--out", str(folder)]), limit=1000)
         helps = f"give the reading options that the review was made with, or make it again: {again}"
         raise OutputError.at(str(folder), "plan and captures do not give this result", helps=helps)
     if any(caveat.code == "shelf-measured-again" for caveat in result.caveats):

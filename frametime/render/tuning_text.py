@@ -6,7 +6,6 @@ The words stand in ``tuning.txt.j2`` beside this file.
 from __future__ import annotations
 
 import re
-import shlex
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -20,7 +19,7 @@ from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Outcome, option_of
 from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
-from frametime.words import counted, percent_change, percent_change_words
+from frametime.words import command_line, counted, percent_change, percent_change_words
 
 
 def cautions_text(cautions: tuple[str, ...] = CAUTIONS) -> str:
@@ -90,7 +89,7 @@ def _templates() -> Any:
 
 def _short_command(_: Proposal, record: str) -> str:
     """How a trial that was run as proposed is noted."""
-    return shlex.join(["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"])
+    return command_line(["frametime", "tune", "add", *([record] if record != DEFAULT_RECORD else []), "--passed"])
 
 
 def _whole_command(step: Proposal, record: str) -> str:
@@ -103,7 +102,7 @@ def _whole_command(step: Proposal, record: str) -> str:
     for run in range(1, step.n_runs + 1):
         number = str(run) if step.n_runs > 1 else ""
         words += ["--log", f"FILE{number}", "--sensors", f"SENSORS{number}"]
-    return shlex.join(words)
+    return command_line(words)
 
 
 def change_text(value: float, interval: Interval | None) -> str:

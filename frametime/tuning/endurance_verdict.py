@@ -93,7 +93,7 @@ def judge_in_turn(verdicts: Sequence[EnduranceVerdict], rules: EnduranceRules | 
         return verdicts[0]
     rules = EnduranceRules() if rules is None else rules
     minutes = sum(verdict.minutes for verdict in verdicts)
-    doubts = [verdict.criteria[0].sentence for verdict in verdicts if verdict.criteria[0].state == "not measurable"]
+    doubts = (f"{of.file_name}: {of.criteria[0].sentence}" for of in verdicts if of.criteria[0].value is None)
     criteria = [_length(minutes, rules, " ".join(doubts))]
     for items in zip(*(verdict.criteria[1:] for verdict in verdicts), strict=True):
         worst = min(items, key=lambda item: _WORST_FIRST.index(item.state))
@@ -134,9 +134,8 @@ CRASHED: Final = ("zero-bytes-at-end", "zero-bytes-inside")
 
 
 def crash_caveat(run: MeasuredRun) -> Caveat | None:
-    """That a log looks as after a crash, with its name; ``None`` where it does not."""
-    found = next((caveat for caveat in run.caveats if caveat.code in CRASHED), None)
-    return found and replace(found, message=f"{run.provenance.file_name}: {found.message}")
+    """That a log looks as after a crash; ``None`` where it does not."""
+    return next((caveat for caveat in run.caveats if caveat.code in CRASHED), None)
 
 
 def _length(minutes: float, rules: EnduranceRules, doubt: str) -> Criterion:

@@ -134,8 +134,7 @@ def stock_fails(view: TrialView, load: str) -> Finished:
 
 def notes_of(view: TrialView) -> tuple[str, ...]:
     """What is to be said beside any answer."""
-    notes = list(view.aged)
-    notes.extend(_beyond_limits(view.record))
+    notes = [*view.aged, *_beyond_limits(view.record)]
     if view.record.card.name == "my card":  # as a new record has it
         notes.append(
             "The card is still 'my card': name it, and put the manufacturer's limits in place of the examples."

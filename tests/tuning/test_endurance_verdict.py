@@ -113,7 +113,8 @@ def test_a_log_that_looks_as_after_a_crash_shows_nothing_and_hides_no_fault(code
     assert verdict.sentence == "Nothing went wrong in 32.0 minutes, but its log holds zero bytes, as after a crash."
     assert verdict.not_known[0].endswith("The file ends in 4096 zero bytes.")
     both = judge_in_turn([verdict_of(frames_ms()), verdict])
-    assert (both.word, criterion(both, "length").sentence) == ("not shown", criterion(verdict, "length").sentence)
+    told = f"{verdict.file_name}: The file ends in 4096 zero bytes."
+    assert (both.word, criterion(both, "length").sentence) == ("not shown", told)
     times_ms = frames_ms()
     times_ms[5000] = 1500.0
     assert verdict_of(times_ms, caveats=crash).word == "does not hold"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 
 import numpy as np
@@ -180,6 +181,14 @@ def test_the_text_names_the_watts_and_the_options_and_reminds_of_the_fan() -> No
     assert "--power-limit-pct 95 --workload courtyard" in told
     assert "--core" not in told
     assert "fan curve of its own: flat 45 %" in " ".join(told.split())
+
+
+def test_a_name_with_an_apostrophe_is_one_word_in_a_posix_shell_and_in_powershell() -> None:
+    step = replace(proposal_for(STOCK_RUNS), workload="O'Neill's run")
+    (command,) = [line for line in next_step_text(step, record="my run.toml").splitlines() if "--workload" in line]
+    # PowerShell makes two words of what shlex.quote writes: 'O'"'"'Neill' (about_Quoting_Rules).
+    assert "add 'my run.toml' --power-limit-pct 95 --workload \"O'Neill's run\" --outcome" in command
+    assert "O'Neill's run" in shlex.split(command)
 
 
 def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:

@@ -6,7 +6,6 @@ commands that settle it.
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import chain
@@ -22,6 +21,7 @@ from frametime.adapters.columns.words import BARE_RATE, CLOCK, DATE, NANOSECOND,
 from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
+from frametime.words import command_line
 
 _SAME: Final = 0.001
 """Lengths of a frame that differ by no more than this share are one (plus what the first and last row may add)."""
@@ -162,7 +162,7 @@ def groups_of(readings: Sequence[Reading]) -> list[list[Reading]]:
 
 def command(name: str, *options: str) -> str:
     """A complete command that reads a log with these options, ready to copy."""
-    return " ".join(["frametime check", shlex.quote(printable(name, limit=1000)), *map(shlex.quote, options)])
+    return command_line(["frametime", "check", printable(name, limit=1000), *options])
 
 
 def _ways(name: str, readings: Sequence[Reading]) -> str:
