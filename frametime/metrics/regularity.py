@@ -39,12 +39,12 @@ GATHERED_CHANCE: Final = 0.002
 """Stutters gather where one of these shares of them lies within this part of the run, and random times would do so with
 a smaller chance than this (common practice, no source)."""
 
-OF_LEVEL: Final = "stutters-of-level"
-ALIKE_SHARE: Final = 0.25
+ALIKE_RATIO: Final = 1.25
+ALIKE_SHARE: Final = 0.4
 ALIKE_FRAMES: Final = 12
 ALIKE_LOOKS: Final = 200
-"""No frame stands out where so many or more lie on one side of it and this share of them is as long (common practice,
-no source): frames of 40 ms and more still do. Of more stutters than so many every second or third is looked at."""
+"""No frame stands out where so many or more lie on a side of it, this share of them as long but for this ratio (common
+practice, no source): frames of 40 ms and more do. Of more stutters than so many every second or third is looked at."""
 
 NEAR_LIMIT: Final = 0.05
 NEAR_LIMIT_FRAMES: Final = 10
@@ -105,7 +105,7 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
             f"{n_alike} of {ends_s.size} stutters last no longer than many frames beside them: the level jumps there, "
             "or frames are long and short in turn."
         )
-        yield Caveat(code=OF_LEVEL, message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
+        yield Caveat(code="stutters-of-level", message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
     elif has_many and drift.warm_up is None:
         where = f"in the first {(until_s := ceil(early_s[-1]))} s, as where a game still loads"
         told = f"{early_s.size} of {ends_s.size} stutters lie {where}; --skip-start {until_s} leaves them out."
@@ -127,7 +127,7 @@ def _like_those_beside(series: FrameSeries) -> int:
     alike = np.zeros(looked_at.size, dtype=np.bool_)
     for low, high in (first, looked_at), (looked_at + 1, last):
         beside_ms, beyond = as_rows(series.frame_times_ms, low, high - low)
-        n_alike = (~beyond & (rule.ratio * beside_ms >= series.frame_times_ms[looked_at, None])).sum(axis=1)
+        n_alike = (~beyond & (ALIKE_RATIO * beside_ms >= series.frame_times_ms[looked_at, None])).sum(axis=1)
         alike |= (high - low >= ALIKE_FRAMES) & (n_alike >= ALIKE_SHARE * (high - low))
     return round(stutters.count * float(alike.sum()) / max(alike.size, 1))
 
@@ -345,7 +345,7 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
         word = _NONE if per_min is None else "none"
     else:
         word = "rare" if per_min <= rule.rare_per_min else "frequent" if per_min < rule.constant_per_min else "constant"
-        if any(caveat.code == OF_LEVEL for caveat in values["stutter_per_min"].caveats):
+        if any(caveat.code == "stutters-of-level" for caveat in values["stutter_per_min"].caveats):
             word = "none stands out"
     threshold = f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}"
     return ProfileItem("stutter", "stutter_per_min", per_min, word, threshold, PRACTICE)

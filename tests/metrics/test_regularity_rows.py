@@ -239,6 +239,11 @@ def test_stutters_that_a_player_feels_are_none_of_a_level(seed: int) -> None:
         times_ms = play.copy()
         times_ms[stutters] += rng.uniform(10.0, 80.0, stutters.size)
         assert of_level(times_ms) == of_level(times_ms * np.linspace(1.0, 1.5, 7500).round(1)) == []
+    # Beats of a display that are missed, a third of long frames at random, and frames that scatter widely.
+    missed_ms = 6.944 * rng.choice([1, 2, 3], 7500, p=[0.7, 0.2, 0.1]) + np.diff(rng.normal(0.0, 0.1, 7501))
+    two_heaps_ms = play * np.where(rng.random(7500) < 0.3, 2.5, 1.0)
+    for times_ms in (missed_ms, two_heaps_ms, 8.0 * rng.lognormal(0.0, 0.5, 7500)):
+        assert of_level(times_ms) == []
     loading = rng.choice([4.0, 8.0, 60.0, 300.0], 60, p=[0.5, 0.3, 0.1, 0.1])
     assert of_level(np.concatenate((loading, play))) == []
 
