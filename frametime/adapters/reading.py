@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
@@ -72,9 +72,8 @@ def read_capture(
         adapter, caveats = choose_adapter(opened.stored.name, head, options.adapter)
         parsed = adapter.parse(cast("BinaryIO", opened.log), replace(options, use_threads=use_threads))
         if parsed.capture is not None:
-            given = {item.name: getattr(conditions, item.name) for item in fields(Conditions)}
-            known = replace(parsed.capture.conditions, **{k: v for k, v in given.items() if v is not None})
-            capture = replace(parsed.capture, conditions=known)
+            given = {name: value for name, value in vars(conditions).items() if value is not None}
+            capture = replace(parsed.capture, conditions=replace(parsed.capture.conditions, **given))
         else:
             if type(adapter) not in BUILT_IN:
                 # What a reader of others gives back is foreign data too.
@@ -111,8 +110,7 @@ def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | Non
 
 def _options_set(options: ReadOptions) -> Mapping[str, str]:
     """The options that are not at their default; cuts are added where they are made."""
-    names = (item.name for item in fields(ReadOptions) if item.name not in {"layout", "use_threads", *_CUTS})
-    given = {name: getattr(options, name) for name in names}
+    given = {name: value for name, value in vars(options).items() if name not in {"layout", "use_threads", *_CUTS}}
     changed = {name: str(value) for name, value in given.items() if value != getattr(_DEFAULT_OPTIONS, name)}
     if options.layout is not None:
         changed["layout"] = options.layout.to_toml().replace("\n", "; ").rstrip("; ")

@@ -113,7 +113,7 @@ class Layout:
         time_column = "t"
         unit = "ms"  # in the header
         """
-        return toml_lines({item.name: getattr(self, item.name) for item in fields(self)}, comments=comments)
+        return toml_lines(vars(self), comments=comments)
 
 
 def layout_types() -> dict[str, Any]:
