@@ -186,10 +186,7 @@ def note_trial(
             has_numbers = asked.logs or asked.average_fps or asked.outcome is not Outcome.PASSED
             if record.logs_folder is not None and not has_numbers and isinstance(step, Proposal):
                 new = with_logs(new, _newest_logs(path, record, step.n_runs))
-        beside = Path(path).resolve().parent
-        logs, sensors = (tuple(path_from(Path(log), beside) for log in of_runs) for of_runs in (new.logs, new.sensors))
-        trial = replace(new, logs=logs, sensors=sensors)
-        new_trial.refuse_new(new, trial, record, name=path)
+        trial = refuse_new(path, new, record)
         if asked.workload:
             new_trial.refuse_left_out(left_out, step, name=path)
         old = () if asked.logs else _finished_before(Path(path), new.logs)
@@ -197,6 +194,19 @@ def note_trial(
         record = append_trial(path, new_trial.with_measurements(trial, runs))
     measured, more = measured_record(record, folder)
     return new_trial.noted(record, measured, (*old, *caveats, *more))
+
+
+def refuse_new(path: str, new: Trial, record: TuningRecord) -> Trial:
+    """The trial with its paths as the record in ``path`` holds them, where it takes it.
+
+    Raises
+    ------
+    RecordError
+    """
+    beside = Path(path).resolve().parent
+    logs, sensors = (tuple(path_from(Path(log), beside) for log in of_runs) for of_runs in (new.logs, new.sensors))
+    new_trial.refuse_new(new, trial := replace(new, logs=logs, sensors=sensors), record, name=path)
+    return trial
 
 
 def _finished_before(record: Path, logs: Sequence[str]) -> tuple[Caveat, ...]:

@@ -53,14 +53,12 @@ class TuningBench:
         self._began_s: dict[Path, float] = {}
         self._looked_s: dict[Path, float] = {}
         """When a log that grows was read last; infinite where it has been told that its run has failed."""
-        self._turn_to(self._next())
+        self._turn_to()
 
-    def _next(self) -> NextStep:
-        return next_trial(tuning_record.read_measured(self._path)[0])
-
-    def _turn_to(self, step: NextStep) -> None:
-        self.step = step
-        self._at_hand = TrialAtHand(step) if isinstance(step, Proposal) else None
+    def _turn_to(self, step: NextStep | None = None) -> None:
+        """Turn to a step, or to what the record says is next."""
+        self.step = step or next_trial(tuning_record.read_measured(self._path)[0])
+        self._at_hand = TrialAtHand(self.step) if isinstance(self.step, Proposal) else None
 
     def told(self) -> str:
         """What comes next."""
@@ -80,6 +78,7 @@ class TuningBench:
     def _judged(self, path: Path, made: TrialAtHand) -> str:
         try:
             record = tuning_record.read_record(self._path)
+            tuning_record.refuse_new(self._path, replace(made.trial(Outcome.PASSED), logs=(str(path),)), record)
             log = self._measured(path, made.trial(Outcome.PASSED), record)
         except FrametimeError as error:
             return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
@@ -134,8 +133,7 @@ class TuningBench:
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
         """One log of a trial, with the sensor log that lies beside it."""
-        (found,) = tuning_record.measured_logs(tuning_record.with_logs(trial, [log]), limits=record.limits)
-        return found
+        return tuning_record.measured_logs(tuning_record.with_logs(trial, [log]), limits=record.limits)[0]
 
     def pressed(self, key: str) -> str:
         """A key: an answer, a failure that was seen, or the last answer taken back."""
@@ -172,7 +170,7 @@ class TuningBench:
             rest, trial = tuning_record.take_back_trial(self._path)
         except FrametimeError as error:
             return f"{error}\n"
-        self._turn_to(self._next())
+        self._turn_to()
         outcome = TrialView(rest).failure_of(trial) or "passed"
         told = f"Taken back: {trial.setting}, '{trial.workload}', {outcome}.\n\n{self.told()}"
         logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
@@ -184,8 +182,7 @@ class TuningBench:
     def left(self) -> str:
         """The runs that are in no trial when the watch ends."""
         names = ", ".join(map(self._name, self._at_hand.runs if self._at_hand else ()))
-        helps = "'frametime tune add --passed' with --log FILE for each notes them"
-        return names and f"Not noted, for their trial has not ended: {names}; {helps}.\n"
+        return names and f"Not noted, for the trial has not ended: {names} ('frametime tune add' with --log notes it)\n"
 
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))

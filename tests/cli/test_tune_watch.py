@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from run_cli import COMMAND, frametime
 
 from frametime.pipeline.tuning_record import read_record
 from frametime.pipeline.tuning_watch import TuningBench, watch_trials
+from frametime.tuning.new_trial import TrialAtHand
 from frametime.tuning.record import Outcome, Setting
 
 RECORD = """\
@@ -165,7 +167,24 @@ def test_runs_of_a_trial_that_has_not_ended_are_named_at_the_end(folder: Path) -
     assert bench.left() == ""
     bench.finished(write_run(folder / "logs" / "one.csv"))
     *_, told = watch_trials(bench, lambda: "q")
-    assert told.startswith("Not noted, for their trial has not ended: one.csv; 'frametime tune add --passed'")
+    assert told == "Not noted, for the trial has not ended: one.csv ('frametime tune add' with --log notes it)\n"
+
+
+def test_a_log_that_takes_the_place_of_another_is_told_at_once(folder: Path) -> None:
+    """A logger that writes one name again and again: three runs counted as one without a word."""
+    bench, log = bench_of(folder), folder / "logs" / "one.csv"
+    assert bench.step.n_runs == 1
+    bench._at_hand = TrialAtHand(replace(bench.step, n_runs=3))
+    assert "in place of" not in bench.finished(write_run(log))
+    told = bench.finished(write_run(log, minutes=0.7))
+    assert "run 1 of 3 so far" in told and "It stands in place of what this log was before" in told
+    bench = bench_of(folder)
+    bench.finished(write_run(log))
+    for key in "ny":
+        bench.pressed(key)
+    told = bench.finished(write_run(log, minutes=0.7))
+    assert "this log is in the record already, with trial 1" in told and "Artifacts?" not in told
+    assert trials(folder) == [(0, Outcome.PASSED, 1)]
 
 
 def test_every_answer_can_be_taken_back(folder: Path) -> None:
