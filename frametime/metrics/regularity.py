@@ -64,7 +64,7 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """Caveats of the findings of a run, each naming the metrics it bears on.
 
     Codes: ``throttled``, ``warm-up``, ``stutters-of-level``, ``stutters-gather``, ``stutters-at-limit``, ``drift``,
-    ``level-change``, ``slow-stretch``, ``not-all-play``, ``display-times-fall``, ``display-from-frame-ends``,
+    ``level-change``, ``odd-stretch``, ``not-all-play``, ``display-times-fall``, ``display-from-frame-ends``,
     ``refresh-rate-differs``, ``motion-from-frame-ends``, ``clock-drift-removed``, ``dropped-frames``.
     """
     timing = *throttling_caveats(series), *_of_drift(series), *_of_stutters(series), *_of_segments(series)
@@ -83,8 +83,8 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
         clocks = clocks_with(series, (0.0, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
         yield Caveat(code="level-change", message=f"{clocks}he run has {steps[0].sentence}{more}.", weight=Weight.CARE)
-    if told := course.slow_stretch(series):
-        yield Caveat(code="slow-stretch", message=f"{told}: what happens there?", weight=Weight.NOTE)
+    if told := course.odd_stretch(series):
+        yield Caveat(code="odd-stretch", message=f"{told}: what happens there?", weight=Weight.NOTE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
         change, end_s = course.slope_words(drift.slope_pct_per_min), series.duration_s
         levels = course.ends_words(course.settled_levels_ms(series))

@@ -173,8 +173,9 @@ class DriftRule(NamedTuple):
         Longest share of the run that can be warm-up.
     warm_up_min_s : float
         Shorter runs have no warm-up told from the scene.
-    slow_ratio, slow_fraction : float
-        Blocks so many times as long as their median are told where they make up this part of the run or less.
+    odd_ratio, odd_fraction : float
+        Blocks so many times as long as their median, or as short, are told where they make up this part of the run or
+        less.
     """
 
     block_s: float = 1.0
@@ -191,8 +192,8 @@ class DriftRule(NamedTuple):
     warm_up_scatters: float = 5.0
     warm_up_fraction: float = 0.25
     warm_up_min_s: float = 20.0
-    slow_ratio: float = 1.5
-    slow_fraction: float = 0.1
+    odd_ratio: float = 1.5
+    odd_fraction: float = 0.1
 
 
 RULE: Final = DriftRule()
@@ -251,21 +252,21 @@ def blocks_of(series: FrameSeries) -> Blocks:
     return make_blocks(series.steps_ns, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
 
 
-def slow_stretch(series: FrameSeries) -> str:
-    """Where blocks in a small part of a run, after its warm-up, are far longer than usual, too few for a level.
+def odd_stretch(series: FrameSeries) -> str:
+    """Where blocks in a small part of a run, after its warm-up, are far from the usual, too few for a level.
 
     Of several such stretches the longest is told; empty where there is none, or they are not rare.
     """
     blocks, usual_ms = blocks_of(series), median(blocks_of(series).levels_ms)
-    slow = np.flatnonzero(blocks.levels_ms >= RULE.slow_ratio * usual_ms)
-    slow = slow[slow >= _find_warm_up(blocks)[1]]
-    longest = max(np.split(slow, np.flatnonzero(np.diff(slow) > 1) + 1), key=len)
-    is_rare = slow.size <= RULE.slow_fraction * blocks.n_blocks
+    odd = np.flatnonzero(np.abs(np.log(blocks.levels_ms / usual_ms)) >= math.log(RULE.odd_ratio))
+    odd = odd[odd >= _find_warm_up(blocks)[1]]
+    longest = max(np.split(odd, np.flatnonzero(np.diff(odd) > 1) + 1), key=len)
+    is_rare = odd.size <= RULE.odd_fraction * blocks.n_blocks
     if not (is_rare and 0 < longest.size < RULE.level_changes.min_blocks):
         return ""
     times = median(blocks.levels_ms[longest]) / usual_ms
     begin_s, end_s = 2.0 * blocks.middles_s[longest[0]] - blocks.ends_s[longest[0]], blocks.ends_s[longest[-1]]
-    return f"Frames take {times:.1f} times as long as usual from {seconds(begin_s)} to {seconds(end_s)}"
+    return f"Frames take {times:.2g} times as long as usual from {seconds(begin_s)} to {seconds(end_s)}"
 
 
 def settled_levels_ms(series: FrameSeries) -> NDArray[np.float64]:
