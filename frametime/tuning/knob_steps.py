@@ -46,8 +46,7 @@ def climb(
             reason = f"{current} holds under '{workload.name}': {farther.words(axis)}, all else as it was."
             return propose(view, phase, farther, workload, start=current, reason=reason)
         if _fell(view, farther, best, axis, workload.name):
-            again = None if axis in CLOCKS else propose_runs(view, phase, farther, start=best, why=_LOWER)
-            return best if again is None else again
+            return best if axis in CLOCKS else propose_runs(view, phase, farther, start=best, why=_LOWER) or best
         best = max((farther, best), key=lambda one: view.worth(one, axis, workload.name) or 0.0)
         current = farther
     return current

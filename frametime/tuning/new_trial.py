@@ -128,7 +128,7 @@ def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, h
             if caveat.weight is Weight.REPEAT
         ) + tuple(caveat for caveat in run.caveats if caveat.code == "sensors-unusable")
     if crash := crash_caveat(run):
-        message = f"{name}: {crash.message} If the machine went down, take the trial back: frametime tune undo"
+        message = f"{name}: {crash.message} If the machine went down, take the trial back:  frametime tune undo"
         caveats += (replace(crash, message=message),)
     return MeasuredLog(run=run, caveats=caveats, against=against)
 

@@ -163,7 +163,7 @@ def test_the_proposed_trial_is_noted_in_a_word_with_the_newest_log(bench: Path) 
     noted = tune(bench, "add", "--passed")
     assert noted.code == 0, noted.err
     assert "Trial 1 is noted in tuning.toml: core +0 MHz, memory +0 MHz, 'canyon', passed." in noted.out
-    assert "logs: logs/newest.csv" in noted.out
+    assert "\n  logs: logs/newest.csv\n" in noted.out
     assert "set       core +25 MHz, memory +0 MHz" in noted.out
     text = (bench / "tuning.toml").read_text("utf-8")
     assert 'sensors = ["logs/newest.sensors.csv"]' in text

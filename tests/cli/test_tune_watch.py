@@ -140,7 +140,7 @@ def test_a_log_that_was_not_closed_is_told_before_it_is_asked_whether_it_finishe
     assert words in told and "nothing wrong" not in told and told.endswith("Artifacts? y yes, n no, u take back\n")
     bench.pressed("n")
     noted = bench.pressed("y")
-    assert ("If the machine went down" in noted) == end.startswith(b"\0")
+    assert ("take the trial back:  frametime tune undo\n" in noted) == end.startswith(b"\0")
 
 
 def test_a_record_that_cannot_be_read_for_a_moment_costs_no_run(folder: Path) -> None:
