@@ -159,9 +159,7 @@ class TuningSummary:
     @property
     def clock_map(self) -> tuple[MapCell, ...]:
         """What was tried of the clocks alone; nothing where power is to be saved and no clock was turned."""
-        cells = tuple(
-            cell for cell in self.map if not cell.setting.turned("voltage") and not cell.setting.turned("power")
-        )
+        cells = tuple(of for of in self.map if not (of.setting.turned("voltage") or of.setting.turned("power")))
         is_turned = any(cell.setting.turned("core") or cell.setting.turned("memory") for cell in cells)
         return cells if is_turned or self.goal == "speed" else ()
 

@@ -11,7 +11,7 @@ import simulated_savings as sim
 
 from frametime.render.charts.tuning_charts import powered
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.tuning_report import tuning_report
+from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
@@ -213,6 +213,7 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     assert summary.clock_map == ()
     report = render_markdown(tuning_report(summary))
     assert "Every day: core voltage" in report and "The clocks were left as delivered" in report
+    assert report.count("- Power over stock: \N{MINUS SIGN}18.0 %") == 2, "of the best setting and of the everyday one"
     # The goal is frames per joule, in a review as well: the same number has no second name here.
     assert "FPS/W" in told and "Frames per joule |" in report and "per watt" not in told + report
 
@@ -233,6 +234,8 @@ def test_a_voltage_that_failed_is_on_no_frontier_and_one_that_was_not_run_under_
     assert frontier(replace(record, trials=(*heavy, crash))) == {STOCK, low.setting}
     assert [row.setting for row in powered(summary)] == [low.setting, STOCK]
     assert summary.best == low.setting
+    drawn = next(figure.alternative for figure in tuning_charts(summary) if "power" in figure.key)
+    assert str(low.setting) in drawn and str(lower.setting) not in drawn
     assert f"Whether {low.setting} holds under courtyard: a lower voltage has to be run there too." in summary.not_known
     held = replace(record, trials=(*heavy, crash, low))
     assert not any("has to be run there" in told for told in summarize(held).not_known)

@@ -17,6 +17,7 @@ from frametime.render.tables.table import Line
 from frametime.statistics.differences import Ratio
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished
+from frametime.tuning.record import Setting
 from frametime.tuning.tuning_summary import Cost, MapCell, TuningSummary
 from frametime.words import counted, entries, percent_change, percent_change_words
 
@@ -91,8 +92,7 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     if gain is not None:
         best, stock = (parts.count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline"))
         facts.insert(0, doc.Fact("Runs, setting and stock", (best, " and ", stock, f" under {heaviest}")))
-    needs = "needs measured runs at stock and at the best setting"
-    amount, words = _measured(gain, "best_gain", needs, " over runs")
+    amount, words = _measured(gain, "best_gain", "needs measured runs at stock and at the best setting", " over runs")
     state, sentence = parts.mark("so far", "care"), "The best setting found so far; tuning is not finished."
     if summary.best is None:
         state, sentence = parts.mark("none yet", "care"), "No setting has passed the heaviest workload yet."
@@ -106,13 +106,13 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
         range=words,
         strip=picture,
         sentence=sentence,
-        facts=tuple(facts),
+        facts=(*_power_facts(summary, summary.best), *facts),
     )
 
 
 def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
     """What the everyday setting costs of speed; where power is to be saved, also how much of that it saves."""
-    cost, facts = summary.everyday_cost, []
+    cost = summary.everyday_cost
     against = "Average FPS over that of the best setting"
     state: str = cost.kind if cost else "cost not known"
     amount, words = _measured(cost, "everyday_cost", "neither measured, nor runs enough to predict it")
@@ -132,8 +132,6 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
             f"At most {summary.max_speed_loss_pct:g} % of stock speed may be lost. The voltage is backed off from the"
             " best setting, so that it still holds when the card is older or hotter."
         )
-        if row and row.power:
-            facts = [doc.Fact("Power over stock", (parts.change(row.power.value, f"{origin}/power/value"),))]
     return doc.VerdictCard(
         name=f"Every day: {summary.everyday}",
         against=against,
@@ -141,8 +139,17 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
         amount=amount,
         range=words,
         sentence=sentence,
-        facts=tuple(facts),
+        facts=_power_facts(summary, summary.everyday),
     )
+
+
+def _power_facts(summary: TuningSummary, setting: Setting | None) -> tuple[doc.Fact, ...]:
+    """What a setting draws over stock, where both were measured."""
+    row = summary.speed_of(setting)
+    if row is None or row.power is None:
+        return ()
+    origin = f"settings/{summary.settings.index(row)}/power/value"
+    return (doc.Fact("Power over stock", (parts.change(row.power.value, origin),)),)
 
 
 def _next_words(summary: TuningSummary) -> doc.Paragraph:
@@ -193,11 +200,9 @@ def _gain_words(summary: TuningSummary) -> str:
 
 
 def _power_words(summary: TuningSummary) -> str:
-    told = (
-        f"{row.setting}: {row.average_fps:.1f} fps at {row.average_power_w:.1f} W"
-        for row in summary.settings
-        if row.workload == summary.workloads[-1] and row.average_power_w is not None
-    )
+    from frametime.render.charts.tuning_charts import powered
+
+    told = (f"{row.setting}: {row.average_fps:.1f} fps at {row.average_power_w:.1f} W" for row in powered(summary))
     return f"Average FPS and average power under {summary.workloads[-1]}. {'; '.join(told)}."
 
 
