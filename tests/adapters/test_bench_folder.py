@@ -97,11 +97,19 @@ def test_a_unit_behind_a_space_is_not_lost() -> None:
     assert values["temperature_c"] == pytest.approx([(each - 32) / 1.8 for each in TEMPERATURE_C])
 
 
-@pytest.mark.parametrize("key", ["{}", "frame{:05d} ", "f{}"])
-def test_settings_with_a_section_of_frames(key: str) -> None:
-    rows = "".join(f"{key.format(k)}={value}\n" for k, value in zip(COUNT, fixed(MS), strict=True))
-    content = f"[Run]\nscene=lake\nresolution=2560x1440\n\n[Frames]\n{rows}".encode()
-    assert lengths_ms(content) == pytest.approx(MS)
+def test_settings_whose_section_names_their_values_are_refused() -> None:
+    """What ``0=118.7`` is stands in the name of the section, which no reader takes for that of a column."""
+    rows = "".join(f"{k}={1000 / value:.1f}\n" for k, value in zip(COUNT, MS, strict=True))
+    with pytest.raises(ReadError, match="no rows of numbers"):
+        lengths_ms(f"[Run]\nscene=lake\n\n[fps]\n{rows}".encode())
+
+
+@pytest.mark.parametrize("delimiter", [";", ","])
+def test_rates_beside_a_counter_without_names_are_asked_for(delimiter: str) -> None:
+    rates = fixed([1000 / value for value in MS])
+    with pytest.raises(ReadError, match="--unit fps --kind rate"):
+        lengths_ms(table(None, COUNT, rates, delimiter=delimiter))
+    assert lengths_ms(table(None, COUNT, fixed(MS), delimiter=delimiter)) == pytest.approx(MS)
 
 
 def test_decimal_commas_beside_a_time_of_day() -> None:

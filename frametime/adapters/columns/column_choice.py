@@ -147,7 +147,7 @@ class _Chooser(ChoiceSoFar):
         elif self.is_unnamed(fact) and not fact.is_counter(self.rows):
             kinds = self.by_course(fact)
             # As ms the only numbers of a log would be slow, as rates they are usual.
-            alone = sum(other.numeric for other in self.facts) == 1
+            alone = sum(other.numeric and not other.is_counter(self.rows) for other in self.facts) == 1
             values = fact.known_ns(NANOSECOND)
             if alone and kinds == ("frame time",) and values.size and 25.0 < middle(values) < 1000.0:
                 kinds = ("frame time", "rate")

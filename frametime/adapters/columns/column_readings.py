@@ -333,8 +333,8 @@ class ChoiceSoFar:
         ------
         ReadError
         """
-        clocks = [r._replace(spans=r.spans[r.spans > 0]) for r in readings if r.kind != "rate"]
-        clocks = [clock for clock in clocks if clock.spans.size > 1]
+        timed = ((each, each.spans[each.spans > 0]) for each in readings if each.kind != "rate")
+        clocks = [each._replace(spans=spans) for each, spans in timed if spans.size > 1]
         is_timed = any(r.kind == "timestamp" and r.fact.unit and r.plausible and not _is_slow(r) for r in clocks)
         counts = [fact for fact in self.facts if _counts_frames(fact) and fact.course() is not Course.RISES]
         for clock in clocks:

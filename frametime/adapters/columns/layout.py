@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeAlias
 
@@ -17,7 +17,7 @@ ColumnRef: TypeAlias = str | int
 
 CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
     "kind": ("timestamp", "frame time", "rate"),
-    "delimiter": (",", ";", "\t", "|", " ", "^", "~", "=", "none"),
+    "delimiter": (",", ";", "\t", "|", " ", "^", "~", "none"),
     "encoding": ("utf-8", "utf-16-le", "utf-16-be", "cp1252", "latin-1", "cp1251", "shift_jis", "gbk"),
     "decimal": (".", ","),
     "quote": ('"', "'", "none"),
@@ -127,8 +127,7 @@ def layout_types() -> dict[str, Any]:
     unit = Annotated[str, Meta(description=f"one of {unit_names()}")]
     known: dict[str, Any] = {"header_line": line, "units_line": line, "first_data_line": first_line}
     known |= {key: choice_type(each) for key, each in CHOICES.items()}
-    names = [item.name for item in fields(Layout)]
-    return {name: known.get(name) or (column if name.endswith("_column") else unit) for name in names}
+    return {key: column if key.endswith("_column") else unit for key in vars(Layout())} | known
 
 
 def choice_type(words: Iterable[str]) -> Any:

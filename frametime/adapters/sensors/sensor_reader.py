@@ -363,8 +363,8 @@ def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSo
         name = " ".join([row[fact.position] for fact in named] + [f"({row[unit.position]})" for unit in units])
         seen[moment, name] += 1
         moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[values[0].position]
-    short = tuple(line for _, line in table.short)
-    return of_rows(text, iter(moments.values()), read, "each row is one reading")._replace(left_out=short)
+    wide = of_rows(text, iter(moments.values()), read, "rows are readings")
+    return wide._replace(left_out=(*dict(table.short).values(),))
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:

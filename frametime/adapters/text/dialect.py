@@ -33,7 +33,7 @@ _SCORED_ROWS: Final = 30
 _MOST: Final = (1.25, 1.2)
 """The best score that a delimiter can have, and that spaces or none can."""
 _MAX_PREAMBLE_BYTES: Final = 32 << 20
-_CANDIDATES: Final = (",", ";", "\t", "|", " ", "", "^", "~", "=")
+_CANDIDATES: Final = (",", ";", "\t", "|", " ", "", "^", "~")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
 _NAMES_ARE: Final = r"(?:(?i:names?|columns?|fields?|header)\s*:\s*)?"
@@ -411,13 +411,12 @@ def uneven_header(name: str, n_names: int, line: int, filled: int, *, are_parted
 
 @lru_cache(maxsize=256)
 def _names_in(line: str, marks: Marks, count: int | None = None, in_columns: int | None = None) -> tuple[str, ...]:
-    """Names in one line above the data, without a mark of comments before them; none where it names the delimiter, or
-    is a setting such as ``scene=harbour``.
+    """Names in one line above the data, without a mark of comments before them; none where it names the delimiter.
 
     They are as many as ``count``, if that is given; none where the line is empty. In columns of a fixed width, names
     with a space in them are parted by two or more.
     """
-    if not line or marks.delimiter == "=" or re.fullmatch(_SEP_LINE, line.rstrip("\r\n")):
+    if not line or re.fullmatch(_SEP_LINE, line.rstrip("\r\n")):
         return ()
     # A mark of comments with a space behind it is no name.
     rows = split_rows([re.sub(rf"\A{_COMMENT}", "", line) if marks.delimiter == " " else line], marks)

@@ -308,9 +308,7 @@ def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
         raise ReadError.at(source.name, found, helps="record the run again")
     if len(first) < 2:
         return source
-    return of_rows(source, _cells_of(chain(first, values)), options, "each row is a JSON value")._replace(
-        cut="".join(cut)
-    )
+    return of_rows(source, _cells_of(chain(first, values)), options, "rows are JSON")._replace(cut="".join(cut))
 
 
 def _whole(source: TextSource) -> str:
