@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.block_medians import median
+from frametime.metrics.block_medians import common_step, median
 from frametime.metrics.drift.drift import drift_of, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries, frame_times_ms, once_a_series
@@ -235,10 +235,7 @@ def timer_step_ns(timestamps_ns: NDArray[np.int64], *, least_ns: float) -> int |
     True
     """
     times_ns = np.diff(middle_stretch(timestamps_ns))
-    if int(np.gcd.reduce(times_ns[:256])) < least_ns:
-        return None
-    step_ns = int(np.gcd.reduce(times_ns))
-    if step_ns < least_ns:
+    if not (step_ns := common_step(times_ns, least_ns)):
         return None
     multiples, counts = np.unique(times_ns // step_ns, return_counts=True)
     common = multiples[counts >= max(_COMMON_COUNT, _COMMON_SHARE * times_ns.size)]

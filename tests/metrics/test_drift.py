@@ -8,6 +8,7 @@ from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 from numpy.typing import NDArray
 
 from frametime.metrics.drift.drift import DriftRule, drift_of
+from frametime.metrics.frame_series import FrameSeries
 
 SEEDS = (1, 2, 3)
 
@@ -184,3 +185,31 @@ def test_an_interval_without_zero_does_not_say_that_no_drift_was_found() -> None
     for drift in beside:
         assert "the level changes by +" in drift.sentence.lower()
         assert "no drift found" not in drift.sentence.lower()
+
+
+def seen_by_whole_ms(times_ms: NDArray[np.float64]) -> FrameSeries:
+    return run_of(np.diff(np.floor(np.cumsum(times_ms)), prepend=0.0))
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("level_ms", [6.9, 8.33, 11.3, 16.7])
+def test_a_timer_of_whole_milliseconds_hides_no_drift_and_no_step(level_ms: float, seed: int) -> None:
+    """Median frames stay 17 ms from 16.7 to 17.2: it was "no drift found (+0.0 to +0.0 % per minute)"."""
+    rng, n = np.random.default_rng(seed), round(60_000 / level_ms)
+    steady_ms = level_ms * rng.lognormal(0.0, 0.02, n)
+    slower = drift_of(seen_by_whole_ms(steady_ms * np.linspace(1.0, 1.04, n)))
+    assert slower.is_drift and slower.slope_pct_per_min == pytest.approx(4.0, abs=0.7)
+    halves = drift_of(seen_by_whole_ms(steady_ms * np.where(np.arange(n) < n // 2, 1.0, 1.04)))
+    (change,) = [change for change in halves.changes if change.kind == "level"]
+    assert change.after_ms / change.before_ms == pytest.approx(1.04, abs=0.006)
+    steady = drift_of(seen_by_whole_ms(steady_ms))
+    assert steady.is_steady and not any(change.kind == "level" for change in steady.changes)
+
+
+def test_stutters_behind_a_coarse_timer_are_no_drift() -> None:
+    """Those of a first half, as of a game that still loads: a plain mean would fall with them."""
+    rng = np.random.default_rng(1)
+    times_ms = 8.33 * rng.lognormal(0.0, 0.02, 7200)
+    times_ms[rng.choice(3600, 60, replace=False)] += 40.0
+    drift = drift_of(seen_by_whole_ms(times_ms))
+    assert not drift.is_drift and not any(change.kind == "level" for change in drift.changes)

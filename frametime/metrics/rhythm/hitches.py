@@ -134,21 +134,12 @@ def _standing_out(
     blocks = frame_times_ms[: n_blocks * size].reshape(n_blocks, size)
     medians = _row_medians(blocks)
     levels = largest_around(medians)
-    highest = blocks.max(axis=1)
-    highest[-1] = frame_times_ms[(n_blocks - 1) * size :].max()
-    # Most blocks have no frame that is long enough: their spread need not be known.
-    may = highest >= (1.0 + HITCH_RULE.least_share) * levels
-    places, near = np.flatnonzero(may), np.flatnonzero(largest_around(may))
-    spreads = np.zeros(n_blocks)
-    spreads[near] = _TO_SD * _row_medians(np.abs(blocks[near] - medians[near, None]))
+    spreads = _TO_SD * _row_medians(np.abs(blocks - medians[:, None]))
     limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * largest_around(spreads)).clip(least_ms)
-    frames = (places[:, None] * size + np.arange(size)).ravel()
-    if places.size and places[-1] == n_blocks - 1:
-        frames = np.concatenate((frames, np.arange(n_blocks * size, frame_times_ms.size)))
-    own = np.minimum(frames // size, n_blocks - 1)
-    above_ms = frame_times_ms[frames] - levels[own]
-    out = above_ms >= limits[own]
-    return frames[out], above_ms[out]
+    own = np.minimum(np.arange(frame_times_ms.size) // size, n_blocks - 1)
+    above_ms = frame_times_ms - levels[own]
+    out = np.flatnonzero(above_ms >= limits[own])
+    return out, above_ms[out]
 
 
 def _row_medians(rows: NDArray[np.float64]) -> NDArray[np.float64]:
