@@ -246,3 +246,10 @@ def test_a_word_beside_each_sample_makes_no_such_log() -> None:
         "time_s,gpu_power,limit", TIMES_S, POWER_W, ["power" if k % 2 else "thermal" for k in range(len(TIMES_S))]
     )
     assert samples_of(content).values["power_w"].tolist() == POWER_W
+
+
+@pytest.mark.parametrize("name", ["gpu ms", "cpu_ms", "GPU (ms)"])
+def test_the_work_of_a_chip_alone_is_no_time_of_frames(name: str) -> None:
+    """A card that waits works less than a frame lasts: the average would be too high, and nothing would say so."""
+    with pytest.raises(ReadError, match="no column says that it is a time of whole frames"):
+        lengths_ms(table(name, fixed(MS)))

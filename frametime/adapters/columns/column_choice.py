@@ -198,7 +198,7 @@ class _Chooser(ChoiceSoFar):
             return True
         # A word such as "dropped" stood in the first cell, not in the name, where the numbers are no counts.
         is_cell = fact.meaning is Meaning.DROPPED and not fact.is_whole
-        odd = fact.said.unknown or fact.said.odd or fact.said.other_unit
+        odd = fact.said.unknown or fact.said.odd or fact.said.other_unit or {"gpu", "cpu"} & fact.words
         silent = is_cell or (fact.meaning is Meaning.OTHER and not odd)
         return silent and sum(other.numeric for other in self.facts) == 1
 
