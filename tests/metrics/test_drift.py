@@ -213,3 +213,11 @@ def test_stutters_behind_a_coarse_timer_are_no_drift() -> None:
     times_ms[rng.choice(3600, 60, replace=False)] += 40.0
     drift = drift_of(seen_by_whole_ms(times_ms))
     assert not drift.is_drift and not any(change.kind == "level" for change in drift.changes)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_steps_of_a_coarse_timer_are_no_change_of_the_steps_from_frame_to_frame(seed: int) -> None:
+    """Where the level comes near a whole millisecond, neighbors are equal: "steps down to 22 % after 4.9 s"."""
+    times_ms = 16.7 * np.random.default_rng(seed).lognormal(0.0, 0.01, 3600) * np.linspace(1.0, 1.03, 3600)
+    drift = drift_of(seen_by_whole_ms(times_ms))
+    assert drift.is_drift and drift.changes == ()

@@ -370,8 +370,8 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
     moved_ns = np.abs(np.diff(series.steps_ns, prepend=series.steps_ns[:1]))
     spreads = levels_between(moved_ns, blocks.edges, unit=NS_PER_MS)
-    # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
-    if spreads.sizes.min() > 0.0:
+    # Behind a coarse timer a step is none or one of the timer's, by where the level lies: the ratio then says nothing.
+    if spreads.sizes.min() > 0.0 and not blocks.levels.are_means:
         spread_points = find_change_points(spreads.sizes[first:], RULE.spread_changes)
         found += [_told(series, "spread", spreads, blocks.edges[first:], point) for point in spread_points]
     return tuple(sorted(found, key=lambda change: change.time_s))
