@@ -270,6 +270,7 @@ def _refused() -> list[BenchLog]:
         "one row a second, average length", table("elapsed (s),average frame time (ms)", second, rates), "summaries"
     )
     refused("half seconds", table("time (s),fps,low fps", [v / 2 for v in second], rates, low), "summaries")
+    refused("a histogram", table("bin_ms,count", [v / 2 for v in second], rates))
     refused("a sensor log", table("time (s),power (W),temperature (C)", second, rates, low))
     fifth = COUNT[::5]
     refused("every fifth moment", table("frame,time (s)", fifth, [T_S[i] for i in fifth]), "5")
