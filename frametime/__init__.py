@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
     from frametime.pipeline.batch import batch_frame
     from frametime.pipeline.review_outputs import cells_frame, runs_frame, standings_frame
-    from frametime.statistics.differences import Interval
+    from frametime.statistics.interval import Interval
 
 __version__: Final = "0.2.0"
 """The same as in ``pyproject.toml`` (a test compares them)."""
@@ -62,7 +62,7 @@ _NAMES: Final = {
     "metrics.options": "MeasureOptions QualityRule Refresh StutterRule",
     "pipeline.batch": "batch_frame",
     "pipeline.review_outputs": "cells_frame runs_frame standings_frame",
-    "statistics.differences": "Interval",
+    "statistics.interval": "Interval",
 }
 _HOMES: Final = {name: home for home, names in _NAMES.items() for name in names.split()}
 

@@ -70,6 +70,28 @@ def first_of(parts: Sequence[str], most: int, joint: str = ", ") -> str:
     return joint.join(parts[:most]) + more
 
 
+def begun(text: str) -> str:
+    """A text as a sentence begins.
+
+    Examples
+    --------
+    >>> begun("average rate (fps)"), begun("")
+    ('Average rate (fps)', '')
+    """
+    return text[:1].upper() + text[1:]
+
+
+def continued(text: str) -> str:
+    """A sentence as it goes on behind another word: a small letter at its start, unless an abbreviation stands there.
+
+    Examples
+    --------
+    >>> continued("No frame for 3.2 s."), continued("A frame of 300 ms"), continued("JSON rows")
+    ('no frame for 3.2 s.', 'a frame of 300 ms', 'JSON rows')
+    """
+    return text[:1].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
+
+
 def entries(text: str) -> list[list[str]]:
     """The entries of a text file of the package: each begins at the margin, and bars part what it is made of.
 
@@ -79,6 +101,17 @@ def entries(text: str) -> list[list[str]]:
     [['mean', 'the mean over runs'], ['value', 'speed']]
     """
     return [" ".join(entry.split()).split(" | ") for entry in re.split(r"\n(?=\S)", text)]
+
+
+def signed(number: float, spec: str = "+.1f") -> str:
+    """A number by a format, with a minus sign for a hyphen.
+
+    Examples
+    --------
+    >>> signed(-7.25), signed(21.0), signed(-50, "+d"), signed(-3.0, ".2f")
+    ('−7.2', '+21.0', '−50', '−3.00')
+    """
+    return f"{number:{spec}}".replace("-", "\N{MINUS SIGN}")
 
 
 def percent_change(ratio: float) -> str:
@@ -93,11 +126,11 @@ def percent_change(ratio: float) -> str:
     ('+5.2 %', '−3.0 %', '0.0 %')
     """
     change_pct = round((ratio - 1.0) * 100.0, 1)
-    return "0.0 %" if change_pct == 0.0 else f"{_signed(change_pct)} %"
+    return "0.0 %" if change_pct == 0.0 else f"{signed(change_pct)} %"
 
 
-def percent_change_range(interval: Bounds) -> str:
-    """The interval of a ratio as signed changes; the sign of percent stands once.
+def percent_change_range(interval: Bounds | None) -> str:
+    """The interval of a ratio as signed changes, or that there is none; the sign of percent stands once.
 
     An end that rounds to zero keeps its sign: whether zero lies in an interval decides whether a difference is shown
     at all.
@@ -108,7 +141,9 @@ def percent_change_range(interval: Bounds) -> str:
     >>> percent_change_range(Ends(low=1.041, high=1.063)), percent_change_range(Ends(low=0.9996, high=1.012))
     ('+4.1 to +6.3 %', '−0.0 to +1.2 %')
     """
-    low, high = ("0.0" if end == 1.0 else _signed((end - 1.0) * 100.0) for end in (interval.low, interval.high))
+    if interval is None:
+        return "no interval"
+    low, high = ("0.0" if end == 1.0 else signed((end - 1.0) * 100.0) for end in (interval.low, interval.high))
     return f"{low} to {high} %"
 
 
@@ -121,12 +156,7 @@ def percent_change_words(ratio: float, interval: Bounds | None) -> str:
     >>> percent_change_words(1.052, Ends(low=1.041, high=1.063)), percent_change_words(1.052, None)
     ('+5.2 % (+4.1 to +6.3 %)', '+5.2 % (no interval)')
     """
-    span = "no interval" if interval is None else percent_change_range(interval)
-    return f"{percent_change(ratio)} ({span})"
-
-
-def _signed(change_pct: float) -> str:
-    return f"{change_pct:+.1f}".replace("-", "\N{MINUS SIGN}")
+    return f"{percent_change(ratio)} ({percent_change_range(interval)})"
 
 
 def money(amount: float, interval: Bounds | None = None) -> str:

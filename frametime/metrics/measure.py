@@ -36,12 +36,12 @@ from frametime.metrics.regularity import regularity_caveats, smoothness_profile
 from frametime.metrics.rhythm.rhythm import rhythm_of
 from frametime.metrics.sensors.sensor_findings import sensor_caveats, throttling_of, with_clock_doubt
 from frametime.metrics.stutter import stutters_of
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
+from frametime.words import continued
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""
 
-_HEAVIEST_FIRST: Final = (Weight.REPEAT, Weight.CARE, Weight.NOTE)
 _DEFAULT_OPTIONS: Final = MeasureOptions()
 
 
@@ -140,7 +140,7 @@ def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
         *sensor_caveats(series),
         *_listing_caveats(series),
     )
-    return tuple(sorted(found, key=lambda caveat: _HEAVIEST_FIRST.index(caveat.weight)))
+    return tuple(sorted(found, key=lambda caveat: caveat.weight.place))
 
 
 def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
@@ -198,16 +198,6 @@ def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Jud
     """
     words: dict[Weight, JudgementWord] = {Weight.REPEAT: "repeat this run", Weight.CARE: "usable with care"}
     for weight, word in words.items():
-        if heaviest := [caveat for caveat in caveats if caveat.weight is weight]:
-            return Judgement(word=word, reasons=_reasons(heaviest))
+        if reasons := [continued(item.message).removesuffix(".") for item in caveats if item.weight is weight]:
+            return Judgement(word=word, reasons=tuple(reasons))
     return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s, a sound capture",))
-
-
-def _reasons(caveats: Sequence[Caveat]) -> tuple[str, ...]:
-    """Messages as parts of one sentence: a small letter at the start, unless a name stands there, no full stop."""
-    reasons = []
-    for caveat in caveats:
-        text = caveat.message.removesuffix(".")
-        is_plain_word = text[:1].isupper() and (text[1:2].islower() or text[1:2] == " ")
-        reasons.append(text[:1].lower() + text[1:] if is_plain_word else text)
-    return tuple(reasons)

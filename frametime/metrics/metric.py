@@ -16,7 +16,7 @@ from frametime.capture import Conditions, Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
-from frametime.statistics.differences import Interval as Interval  # noqa: PLC0414  (read from here with the other types of a run)
+from frametime.statistics.interval import Interval
 
 
 @lru_cache(maxsize=1)

@@ -22,7 +22,7 @@ from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricVa
 from frametime.metrics.sensors.sensor_findings import clocks_with, throttling_caveats
 from frametime.metrics.stutter import find_stutters, stutters_of, windows
 from frametime.ranges import RANGES
-from frametime.words import counted, first_of
+from frametime.words import begun, counted, first_of
 
 FIXED_KEYS: Final = tuple(FIXED)
 VARIABLE_KEYS: Final = tuple(VARIABLE)
@@ -74,15 +74,15 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     drift = course.drift_of(series)
     if drift.warm_up is not None:
-        sentence = drift.warm_up.sentence
-        told = f"{sentence[0].upper()}{sentence[1:]}; --skip-start auto leaves them out."
+        told = f"{begun(drift.warm_up.sentence)}; --skip-start auto leaves them out."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
     steps = [change for change in drift.changes if change.kind == "level"]
     if steps:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
         at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
         clocks = clocks_with(series, (0.0, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
-        yield Caveat(code="level-change", message=f"{clocks}he run has {steps[0].sentence}{more}.", weight=Weight.CARE)
+        told = begun(f"{clocks}the run has {steps[0].sentence}{more}.")
+        yield Caveat(code="level-change", message=told, weight=Weight.CARE)
     if told := course.odd_stretch(series):
         yield Caveat(code="odd-stretch", message=f"{told}: what happens there?", weight=Weight.NOTE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
@@ -90,7 +90,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         levels = course.ends_words(course.settled_levels_ms(series))
         ratio = exp(drift.slope_pct_per_min / 100.0 * end_s / 60.0)
         clocks = clocks_with(series, (0.0, 0.1 * end_s), (0.9 * end_s, end_s), ratio=ratio)
-        told = f"{clocks}he run gets {change} ({levels}, p = {drift.p_value:.1g})."
+        told = begun(f"{clocks}the run gets {change} ({levels}, p = {drift.p_value:.1g}).")
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
 
 

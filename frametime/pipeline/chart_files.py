@@ -107,9 +107,7 @@ def chart_writers(
     return {f"{request.folder}/{name}.{ending}": partial(write, (name, ending)) for name, ending in keys}
 
 
-def chart_contents(
-    result: ReviewResult, request: ChartRequest, names: Sequence[str], *, workers: int | None = None
-) -> dict[str, bytes]:
+def chart_contents(result: ReviewResult, request: ChartRequest, names: Sequence[str]) -> dict[str, bytes]:
     """Some charts by name, as the content of a file in the first format of the request.
 
     Raises
@@ -118,7 +116,7 @@ def chart_contents(
         If the review has no chart of one of these names.
     """
     keys = [(name, request.formats[0]) for name in names]
-    return {name: content() for (name, _), content in _drawn(result, request, keys, workers)}
+    return {name: content() for (name, _), content in _drawn(result, request, keys, None)}
 
 
 def _drawn(

@@ -23,7 +23,7 @@ from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pat
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.review.run_set import natural_order, run_name
 from frametime.settings.toml_source import toml_lines, toml_value
-from frametime.words import counted, first_of, joined
+from frametime.words import begun, counted, first_of, joined
 
 _DATED: Final = re.compile(r"\d[\d.:_ -]*\d")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
@@ -424,7 +424,7 @@ def labels(keys: Sequence[str]) -> list[str]:
 def _label(key: str) -> str:
     if " " in key and any(letter.isupper() for letter in key):  # written for readers already
         return key
-    return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key
+    return " ".join(begun(word) for word in re.split(r"[-_ ]+", key) if word) or key
 
 
 class PlanUpdate(NamedTuple):

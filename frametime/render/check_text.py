@@ -27,7 +27,7 @@ from frametime.render.numbers import (
     significant_digits,
 )
 from frametime.units import shown_unit
-from frametime.words import counted
+from frametime.words import begun, continued, counted
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -120,13 +120,12 @@ def _title(run: MeasuredRun, path: str | None) -> str:
 
 
 def _judgement(run: MeasuredRun, style: Style) -> str:
-    word = run.judgement.word
-    text = f"{word[0].upper()}{word[1:]}"
+    text = begun(run.judgement.word)
     reasons = _reasons(run)
     room = WIDTH - len(text) - 2
     if len(reasons) > room:
         reasons = textwrap.shorten(reasons, room, placeholder=" ...")
-    return style(text, JUDGEMENT_ROLES[word]) + (f": {reasons}" if reasons else "")
+    return style(text, JUDGEMENT_ROLES[run.judgement.word]) + (f": {reasons}" if reasons else "")
 
 
 def _no_interval(run: MeasuredRun, style: Style) -> Iterator[str]:
@@ -187,8 +186,9 @@ def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Styl
     if (drift := run.findings.drift) is None:
         return
     start = f"{heading}: {item.word}; " if item is not None and item.word != NOT_AVAILABLE else f"{heading}: "
-    sentence = drift.sentence[0].lower() + drift.sentence[1:] if drift.sentence else ""
-    first, *rest = textwrap.wrap(start + sentence, WIDTH, subsequent_indent="  ", break_on_hyphens=False) or [heading]
+    first, *rest = textwrap.wrap(
+        start + continued(drift.sentence), WIDTH, subsequent_indent="  ", break_on_hyphens=False
+    ) or [heading]
     yield style(heading, "heading") + first[len(heading) :]
     yield from rest
 

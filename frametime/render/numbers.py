@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from frametime.units import shown_unit
+from frametime.words import signed
 
 NOT_AVAILABLE = "n/a"
 
@@ -41,12 +42,12 @@ def format_number(value: float, *, digits: int = 4) -> str:
         return "0"
     magnitude = math.floor(math.log10(abs(value)))
     if not -7 <= magnitude <= 9:
-        return f"{value:.{digits - 1}e}".replace("-", "\N{MINUS SIGN}")
+        return signed(value, f".{digits - 1}e")
     rounded = round(value, digits - 1 - magnitude)
     if rounded != 0.0:
         magnitude = math.floor(math.log10(abs(rounded)))
     decimals = max(0, digits - 1 - magnitude)
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+    return signed(value, f".{decimals}f")
 
 
 def format_like(value: float, *, decimals: int) -> str:
@@ -57,12 +58,7 @@ def format_like(value: float, *, decimals: int) -> str:
     >>> format_like(7.0, decimals=2), format_like(-0.001, decimals=2)
     ('7.00', '0.00')
     """
-    if not math.isfinite(value):
-        return NOT_AVAILABLE
-    text = f"{value:.{decimals}f}"
-    if text.startswith("-") and not text.strip("-0."):
-        text = text[1:]
-    return text.replace("-", "\N{MINUS SIGN}")
+    return signed(value, f"z.{decimals}f") if math.isfinite(value) else NOT_AVAILABLE
 
 
 def estimate_decimals(value: float, low: float, high: float) -> int:

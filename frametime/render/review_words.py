@@ -8,12 +8,12 @@ from typing import Final
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.numbers import NOT_AVAILABLE
-from frametime.render.tables.parts import label_cell, notes_of, sentence_case
+from frametime.render.tables.parts import label_cell, notes_of
 from frametime.render.tables.table import Cell, Column
 from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
 from frametime.review.result_tables import Verdict
-from frametime.statistics.differences import Interval
-from frametime.words import counted, first_of, joined, percent_change_words
+from frametime.statistics.interval import Interval
+from frametime.words import begun, counted, first_of, joined, percent_change_words
 
 _MOST_CARDS: Final = 6
 """Cards that a sentence names; of more it names some, and counts the others."""
@@ -78,7 +78,7 @@ class ReviewWords:
     def metric_heading(self, key: str) -> str:
         """Label and unit: the heading of a column."""
         entry = self.metrics[key]
-        return sentence_case(Column(key, entry.label, unit=entry.unit).heading)
+        return begun(Column(key, entry.label, unit=entry.unit).heading)
 
     def better(self, key: str) -> str:
         """Which way is better, as the end of a caption."""
@@ -176,16 +176,16 @@ def group_words(result: ReviewResult, group: CaveatGroup) -> str:
     """
     messages, told = list(dict.fromkeys(item.caveat.message for item in group.members)), []
     for message in messages:
-        places = place_words(result, [item for item in group.members if item.caveat.message == message])
+        places = places_of(result, [item for item in group.members if item.caveat.message == message])
         is_named = places and (len(messages) == 1 or places.count("; ") < 3)
-        told.append(f"{places[:1].upper()}{places[1:]}: {message}" if is_named else message)
+        told.append(f"{begun(places)}: {message}" if is_named else message)
     cells = len({(item.card, item.cell) for item in group.members if item.cell is not None})
     if len(told) > 1 and cells:
-        return f"{group.title} ({counted(cells, 'run set')}): {place_words(result, group.members)}."
+        return f"{group.title} ({counted(cells, 'run set')}): {places_of(result, group.members)}."
     return told[0] if len(told) == 1 else f"{group.title} ({len(told)}): {' '.join(told)}"
 
 
-def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
+def places_of(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
     """``Birch 9 at Harbor 1080p/1440p; every card in every cell``; cells under the cards they share.
 
     Places above cells (a whole card) are named by the card, and only where no cell of it is named.

@@ -14,12 +14,11 @@ from frametime.render.numbers import format_number
 from frametime.render.tables.table import Inline, Mark, Table, plain_text
 from frametime.render.tables.tuning import criteria_table, edge_table, map_table, setting_table, trial_table
 from frametime.render.terminal_text import table_text, wrapped
-from frametime.statistics.differences import Interval
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import CAUTION, CAUTIONS, DEFAULT_RECORD, KNOBS, Outcome, option_of
 from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
-from frametime.words import command_line, counted, percent_change, percent_change_words
+from frametime.words import command_line, counted, percent_change, percent_change_range, percent_change_words, signed
 
 
 def cautions_text(cautions: tuple[str, ...] = CAUTIONS) -> str:
@@ -79,7 +78,8 @@ def _templates() -> Any:
     environment = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.tests["finished"] = lambda step: isinstance(step, Finished)
     environment.filters |= {"counted": counted, "wrapped": wrapped, "number": format_number, "table": table_text}
-    environment.filters |= {"cautions": cautions_text, "percent": percent_change, "change": change_text}
+    environment.filters |= {"cautions": cautions_text, "percent": percent_change, "change": percent_change_words}
+    environment.filters |= {"span": percent_change_range, "signed": signed}
     environment.filters |= {"short_command": _short_command, "whole_command": _whole_command}
     environment.globals["short"] = _short
     environment.globals["caution"] = CAUTION
@@ -105,26 +105,13 @@ def _whole_command(step: Proposal, record: str) -> str:
     return command_line(words)
 
 
-def change_text(value: float, interval: Interval | None) -> str:
-    """A ratio as a change in percent with its interval, or why it has none.
-
-    Examples
-    --------
-    >>> change_text(1.05, Interval(low=1.04, high=1.06, level=0.95, method="t")), change_text(1.05, None)
-    ('+5.0 % (+4.0 to +6.0 %)', '+5.0 % (no interval: fewer than 2 runs)')
-    """
-    if interval is None:
-        return f"{percent_change(value)} (no interval: fewer than 2 runs)"
-    return percent_change_words(value, interval)
-
-
 _MAP_WIDTH = 9
 
 
 def _map_parts(table: Table) -> list[Table]:
     """The map in parts, each as wide as a terminal."""
     first, *cores = (column.key for column in table.columns)
-    labels = {first: "", **{core: f"{int(core):+d}" for core in cores}}
+    labels = {first: "", **{core: signed(int(core), "+d") for core in cores}}
     starts = range(0, len(cores), _MAP_WIDTH)
     return [table.view(first, *cores[start : start + _MAP_WIDTH], labels=labels) for start in starts]
 

@@ -16,7 +16,7 @@ from frametime.review.design import Place, SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import RunSet
 from frametime.review.sentence import caveat_of
-from frametime.statistics import repeatability
+from frametime.statistics import repeatability, shared_scatter
 
 
 def least_distance(margin: float) -> float:
@@ -68,19 +68,19 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, repeatabil
         return {}
     variances = np.array([repeatability.variance_of(logs[place]) for place in places])
     freedom = np.array([logs[place].size - 1.0 for place in places])
-    found = repeatability.shared_variances(variances, freedom, repeatability.variance_prior(variances, freedom))
+    found = shared_scatter.shared_variances(variances, freedom, shared_scatter.variance_prior(variances, freedom))
     return {
         place: repeatability.PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=len(places))
         for place, variance, df in zip(places, *found, strict=True)
     }
 
 
-def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, repeatability.ScatterLaw]:
+def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, shared_scatter.ScatterLaw]:
     """For each cell of each card how the other cells scatter; from three cells of a card on."""
     places = _that_scatter(logs)
     cards = Counter(place[0] for place in places)
     used = [place for place in places if cards[place[0]] > 2]
-    laws = repeatability.scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
+    laws = shared_scatter.scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
     return dict(zip(used, laws, strict=True))
 
 

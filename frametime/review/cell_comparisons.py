@@ -26,7 +26,7 @@ from frametime.statistics.distributions import chi_over_its_mean_square, t_quant
 
 MOST_RUNS: Final = 30
 """More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""
-POWER: Final = 0.8
+CHANCE_TO_DECIDE: Final = 0.8
 """Chance with which the proposed number of runs decides. Common practice, no source."""
 LEAST_CHANCE: Final = 0.2
 """A cell that the last look would decide with a smaller chance is left. Our own choice: of 83 cells that were left in a
@@ -266,7 +266,7 @@ def runs_needed(
     looks: tuple[int, ...] = (),
     fewest: int = 2,
 ) -> RunsNeeded:
-    """Runs of each card that would decide with probability `POWER`, were the estimates the truth.
+    """Runs of each card that would decide with probability `CHANCE_TO_DECIDE`, were the estimates the truth.
 
     Parameters
     ----------
@@ -299,11 +299,11 @@ def runs_needed(
         later = [n_runs for n_runs in looks if n_runs >= fewest]
         if not later or chance(later[-1]) < LEAST_CHANCE:
             return RunsNeeded(at_margin=True)
-        return RunsNeeded(n_runs=next((n_runs for n_runs in later if chance(n_runs) >= POWER), later[-1]))
-    if chance(MOST_RUNS) < POWER:
+        return RunsNeeded(n_runs=next((n_runs for n_runs in later if chance(n_runs) >= CHANCE_TO_DECIDE), later[-1]))
+    if chance(MOST_RUNS) < CHANCE_TO_DECIDE:
         return RunsNeeded(at_margin=True)
     # The chance grows with the number of runs.
-    return RunsNeeded(n_runs=max(fewest, 2 + bisect_left(range(2, MOST_RUNS), POWER, key=chance)))
+    return RunsNeeded(n_runs=max(fewest, 2 + bisect_left(range(2, MOST_RUNS), CHANCE_TO_DECIDE, key=chance)))
 
 
 def chance_to_decide(

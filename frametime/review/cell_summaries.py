@@ -21,8 +21,9 @@ from frametime.review.design import SpreadRule
 from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet
 from frametime.review.sentence import caveat_of, method
-from frametime.statistics.differences import WIDEST_LOG, Interval
+from frametime.statistics.differences import WIDEST_LOG
 from frametime.statistics.distributions import normal_two_sided_p, t_quantile
+from frametime.statistics.interval import Interval
 from frametime.statistics.repeatability import PooledSpread
 from frametime.words import counted
 

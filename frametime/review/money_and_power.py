@@ -13,7 +13,9 @@ from frametime.review.overall import POWER, Pair, mean_value
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, RunSet
 from frametime.review.sentence import caveat_of, method
-from frametime.statistics.differences import Interval, combined
+from frametime.statistics.differences import combined
+from frametime.statistics.interval import Interval
+from frametime.units import FRAMES_PER_SECOND
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
@@ -113,7 +115,7 @@ def _ratio_of(one: float | None, other: float | None) -> float | None:
 def speed_metric(design: ReviewDesign) -> str | None:
     """The metric in which speed for money is counted: the headline if it is a rate, else the average rate."""
     units = {metric.key: metric.unit for metric in design.metrics}
-    return next((key for key in (design.headline, "average_fps") if units.get(key) == "{frame}/s"), None)
+    return next((key for key in (design.headline, RATE) if units.get(key) == FRAMES_PER_SECOND), None)
 
 
 @dataclass(frozen=True, kw_only=True)

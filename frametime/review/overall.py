@@ -28,7 +28,8 @@ from frametime.review.result_tables import (
     VerdictCounts,
 )
 from frametime.review.sentence import caveat_of, left_out_words, method, overall_sentence
-from frametime.statistics.differences import Interval, combined, geometric_mean, over_sample, with_shared
+from frametime.statistics.differences import combined, geometric_mean, over_sample, with_shared
+from frametime.statistics.interval import Interval
 from frametime.words import counted, first_of
 
 POWER = "average_power_w"

@@ -9,7 +9,7 @@ from itertools import combinations
 from frametime.lab.looks import levels_at
 from frametime.metrics.metric import PRACTICE
 from frametime.review.card_repeatability import least_distance
-from frametime.review.cell_comparisons import MOST_RUNS, POWER
+from frametime.review.cell_comparisons import CHANCE_TO_DECIDE, MOST_RUNS
 from frametime.review.cell_summaries import ALPHA
 from frametime.review.design import CutEntry, ReviewDesign, priced_alike
 from frametime.review.money_and_power import DAYS_PER_YEAR
@@ -18,7 +18,6 @@ from frametime.review.result_tables import Answers, CellComparison, Verdict
 from frametime.review.sentence import (
     AGAINST,
     MOST_NAMES,
-    begun,
     cells_words,
     difference,
     in_words,
@@ -30,10 +29,11 @@ from frametime.review.sentence import (
     span_words,
     texts,
 )
-from frametime.statistics.differences import Interval
-from frametime.statistics.repeatability import HEAVY, REPEATABILITY_FACTOR
+from frametime.statistics.interval import Interval
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR
+from frametime.statistics.shared_scatter import HEAVY
 from frametime.units import shown_unit
-from frametime.words import counted, joined, money, money_range, percent_change_words
+from frametime.words import begun, continued, counted, joined, money, money_range, percent_change_words
 
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
 
@@ -78,7 +78,7 @@ class Story:
         """The first questions of a reader."""
         value = self._best_value(next(iter(self.placed))) if self.placed and self.value else []
         # These begin with a word, not with a name.
-        told = [part[0].lower() + part[1:] for part in (*self._open(), self.missing) if part] + self._apart()
+        told = [continued(part) for part in (*self._open(), self.missing) if part] + self._apart()
         parts = [*self._held_back(), *told] or [self._scatter() if self.is_alone else "every result has a verdict"]
         n = sum(bool(run.flag) and (run.scene, run.resolution) in self.cells.of(run.card) for run in self.result.runs)
         parts += [f"{counted(n, 'flagged run')} to look at or repeat"] * (n > 0)
@@ -188,8 +188,9 @@ class Story:
             parts += [self._rivals_in_speed(card) for card in present]
         if len(present) == 1:
             # It is told against others than the baseline, which similar scenes are about.
-            said = similar_scenes(self.overall[present[0]]) if present[0] in self.overall else ""
-            parts += [said.replace(":", f" against {self.label(self.base)}:", 1), self._prices(present[0])]
+            of = self.overall.get(present[0])
+            said = "" if of is None else similar_scenes(of, against=f" against {self.label(self.base)}")
+            parts += [said, self._prices(present[0])]
         return [*parts, *self._best_value(present[0])] if len(present) > 1 else parts
 
     def _rivals_in_speed(self, card: str) -> str:
@@ -344,7 +345,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             f"{n} runs: {100.0 * (1.0 - 2.0 * level.lead):.4g} % and {100.0 * (1.0 - 2.0 * level.tie):.4g} %"
             for n, level in levels
         ),
-        "power_pct": 100 * POWER,
+        "power_pct": 100 * CHANCE_TO_DECIDE,
         "most_runs": MOST_RUNS,
         "draw": method(f"draw-{design.sample_unit}"),
         "practice": PRACTICE,

@@ -8,7 +8,7 @@ from typing import Literal, TypeAlias, get_args
 
 from frametime.caveats import Caveat
 from frametime.review.design import AtPlace
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.words import counted, joined
 
 Verdict: TypeAlias = Literal["ahead", "behind", "tied", "undecided"]

@@ -19,10 +19,10 @@ from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
 from frametime.review.design import Place, ReviewDesign
 from frametime.review.result import Coverage, CoverageCell, Flag, LookState, RepeatReason, RunToMake, UnreadableFile
 from frametime.review.run_set import ZERO, PlacedRun, RunSet, natural_order
-from frametime.review.sentence import begun, caveat_of, method
+from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import mean_difference
-from frametime.statistics.repeatability import ScatterLaw, StandsOut, run_that_stands_out
-from frametime.words import counted
+from frametime.statistics.shared_scatter import ScatterLaw, StandsOut, run_that_stands_out
+from frametime.words import begun, counted
 
 
 def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], *, margin: float) -> dict[str, Flag]:

@@ -9,8 +9,8 @@ from pathlib import Path
 from frametime.caveats import Caveat, Weight
 from frametime.review.design import ReviewDesign
 from frametime.review.result_tables import MissingCell, OverallComparison, Standing
-from frametime.statistics.differences import Interval
-from frametime.words import counted, entries, joined, percent_change, percent_change_words
+from frametime.statistics.interval import Interval
+from frametime.words import counted, entries, joined, percent_change, percent_change_words, signed
 
 ONE_SCENE = "One scene alone says nothing of other scenes."
 NONE_NAMED = "not enough runs to name single cells"
@@ -88,12 +88,13 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
     return f"{one} and {other} are not told apart: {amount}; {why}."
 
 
-def similar_scenes(item: OverallComparison) -> str:
-    """What other scenes of the same kind would give."""
+def similar_scenes(item: OverallComparison, against: str = "") -> str:
+    """What other scenes of the same kind would give, ``against`` a card that has not just been named."""
     if (interval := item.interval_scenes_like_these) is None:
         return ONE_SCENE if item.n_scenes == 1 else ""
     verdict = item.verdict_scenes_like_these
-    return f"In similar scenes expect {expected(interval)}: {'still ' if verdict == item.verdict else ''}{verdict}."
+    still = "still " if verdict == item.verdict else ""
+    return f"In similar scenes expect {expected(interval)}{against}: {still}{verdict}."
 
 
 def expected(interval: Interval) -> str:
@@ -110,9 +111,9 @@ def expected(interval: Interval) -> str:
     """
     ends = [(end - 1.0) * 100.0 for end in (interval.low, interval.high)]
     digits = 0 if round(ends[0]) != round(ends[1]) else 1
-    sign, step = "" if ends[0] >= 0.0 else "+", 10**digits
+    spec, step = f"{'' if ends[0] >= 0.0 else '+'}.{digits}f", 10**digits
     low, high = round(ends[0] * step, 6) // 1.0 / step, -(round(-ends[1] * step, 6) // 1.0) / step
-    return f"{low:{sign}.{digits}f} to {high:{sign}.{digits}f} %".replace("-", "\N{MINUS SIGN}")
+    return f"{signed(low, spec)} to {signed(high, spec)} %"
 
 
 def ordinal(number: int) -> str:
@@ -157,11 +158,6 @@ def span_words(numbers: Sequence[int]) -> str:
     ('3 to 5', '3')
     """
     return " to ".join(str(number) for number in dict.fromkeys((min(numbers), max(numbers))))
-
-
-def begun(text: str) -> str:
-    """A text as a sentence begins."""
-    return text[:1].upper() + text[1:]
 
 
 def cells_words(cells: Sequence[tuple[str, str]], *, n_planned: int | None = None) -> str:

@@ -20,7 +20,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, QUANTITY_WORDS, TEMPERATURE, Channel, channel
 from frametime.tuning.record import CAUTIONS, Steps
-from frametime.words import counted
+from frametime.words import counted, signed
 
 VerdictWord = Literal["holds", "does not hold", "not shown"]
 
@@ -183,11 +183,11 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     if steps or drift.is_drift:
         # Slower by this much at the end of the slope, or after the largest step.
         found_pct = max(steps) if steps else drift.slope_pct_per_min * (minutes - skipped_s / 60.0)
-        total = "" if steps else f" It makes {found_pct:.1f} % over {part}.".replace("-", "\N{MINUS SIGN}")
+        total = "" if steps else f" It makes {signed(found_pct, '.1f')} % over {part}."
         return asked.judged(found_pct, f"{drift.sentence}{total}", passed=found_pct < rules.max_drift_pct)
     low_pct, high_pct = change_pct
     middle_pct = 0.5 * (low_pct + high_pct)
-    span = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", "\N{MINUS SIGN}")
+    span = f"{signed(low_pct)} to {signed(high_pct)} %"
     told = "" if drift.warm_up is None else f"{drift.warm_up.sentence}; "
     if not low_pct <= 0.0 <= high_pct:
         told += f"the level changes by {span} over {part}"

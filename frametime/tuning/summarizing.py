@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 from frametime.caveats import Caveat, Weight
-from frametime.statistics.differences import Interval, Ratio, linear_contrast, welch_ratio
+from frametime.statistics.differences import Ratio, linear_contrast, welch_ratio
+from frametime.statistics.interval import Interval
 from frametime.tuning.knob_steps import CLOCKS
 from frametime.tuning.next_trial import everyday_setting, next_trial
 from frametime.tuning.proposal import Finished
@@ -17,27 +18,25 @@ from frametime.tuning.tuning_summary import Cost, MapCell, PastEdge, SettingRow,
 from frametime.words import counted, joined
 
 
-def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Caveat] = ()) -> TuningSummary:
+def summarize(record: TuningRecord, *, caveats: Sequence[Caveat] = ()) -> TuningSummary:
     """Judge a tuning record.
 
     Parameters
     ----------
     record : TuningRecord
         With the average FPS of its runs, where they were measured.
-    level : float
-        Of every interval.
     caveats : sequence of Caveat
         What was found while the logs were measured.
     """
     view = TrialView(record)
     record = view.record
     step = next_trial(record)
-    settings = setting_rows(view, level)
+    settings = setting_rows(view)
     final = isinstance(step, Finished) and step.best is not None
     best = step.best if isinstance(step, Finished) else _best_so_far(view)
     everyday = step.everyday if isinstance(step, Finished) else best and everyday_setting(best, record)
-    best_gain = None if best is None else over_stock(view.runs_fps, best, record.heaviest.name, level)
-    cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday, level)
+    best_gain = None if best is None else over_stock(view.runs_fps, best, record.heaviest.name)
+    cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday)
     return TuningSummary(
         card=record.card.name,
         goal=record.goal,
@@ -46,15 +45,15 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
         workloads=tuple(workload.name for workload in record.workloads),
         trials=tuple(_trial_row(view, trial, number) for number, trial in enumerate(record.trials, start=1)),
         settings=settings,
-        map=_map(view, level),
-        past_edge=past_edge(view, level),
+        map=_map(view),
+        past_edge=past_edge(view),
         best=best,
         best_is_final=final,
         endurance=_endurance_words(view, best),
         best_gain=best_gain,
         everyday=everyday,
         everyday_cost=cost,
-        not_known=_not_known(view, best, best_gain, everyday, cost, final=final, level=level),
+        not_known=_not_known(view, best, best_gain, everyday, cost, final=final),
         next_step=step,
         caveats=(*caveats, *_caveats(view)),
         cautions=CAUTIONS,
@@ -65,16 +64,18 @@ SEEN: Final = "seen by the operator, not measured"
 
 
 def _endurance_words(view: TrialView, best: Setting | None) -> str:
-    record = view.record
-    if best is None or view.status(best, record.endurance_weight) != "passed":
+    if best is None or view.status(best, view.record.endurance_weight) != "passed":
         return "endurance run not passed yet"
-    long_runs = [
-        trial
-        for trial, proof in zip(record.trials, view.evidence, strict=True)
-        if proof.holds and proof.weight == record.endurance_weight and trial.setting.is_at_or_beyond(best)
-    ]
-    seen = "" if any(trial.logs for trial in long_runs) else f" ({SEEN})"
-    return f"passed the endurance run{seen}"
+    return f"passed the endurance run{'' if _is_endurance_measured(view, best) else f' ({SEEN})'}"
+
+
+def _is_endurance_measured(view: TrialView, best: Setting) -> bool:
+    """Whether a long run that shows the setting to hold has a log."""
+    weight = view.record.endurance_weight
+    return any(
+        trial.logs and proof.holds and proof.weight == weight and trial.setting.is_at_or_beyond(best)
+        for trial, proof in zip(view.record.trials, view.evidence, strict=True)
+    )
 
 
 def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
@@ -97,7 +98,7 @@ def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
     )
 
 
-def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
+def _map(view: TrialView) -> tuple[MapCell, ...]:
     record = view.record
     loads = [*(workload.name for workload in record.workloads), "endurance"]
     cells = []
@@ -112,7 +113,7 @@ def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
                 status="failed" if failed is not None else "passed" if passed is not None else "not tried",
                 heaviest_passed=None if passed is None else loads[passed],
                 failed_under=None if failed is None else loads[failed],
-                gain=over_stock(view.runs_fps, setting, record.heaviest.name, level),
+                gain=over_stock(view.runs_fps, setting, record.heaviest.name),
             )
         )
     return tuple(cells)
@@ -133,19 +134,19 @@ def _best_so_far(view: TrialView) -> Setting | None:
     return max(worth, key=worth.__getitem__, default=next(iter(holding[-1:]), None))
 
 
-def _everyday_cost(view: TrialView, best: Setting, everyday: Setting, level: float) -> Cost | None:
+def _everyday_cost(view: TrialView, best: Setting, everyday: Setting) -> Cost | None:
     workload = view.record.heaviest.name
     at_best, at_everyday = view.runs_fps(best, workload), view.runs_fps(everyday, workload)
     if best == everyday:
         return None
     if at_best and at_everyday:
-        ratio = welch_ratio(at_everyday, at_best, level=level)
-        how = f"{ratio.n_candidate} runs at the everyday setting, {ratio.n_baseline} at the best"
+        ratio = welch_ratio(at_everyday, at_best)
+        how = f"{counted(ratio.n_candidate, 'run')} at the everyday setting, {ratio.n_baseline} at the best"
         return Cost(value=ratio.value, interval=ratio.interval, kind="measured", how=how)
-    return _predicted_cost(view, best, everyday, level)
+    return _predicted_cost(view, best, everyday)
 
 
-def _predicted_cost(view: TrialView, best: Setting, everyday: Setting, level: float) -> Cost | None:
+def _predicted_cost(view: TrialView, best: Setting, everyday: Setting) -> Cost | None:
     """A plane through the logs of all runs at or below the best setting, under the heaviest workload."""
     workload = view.record.heaviest.name
     below = [setting for setting in measured_settings(view, workload) if best.is_at_or_beyond(setting)]
@@ -160,13 +161,13 @@ def _predicted_cost(view: TrialView, best: Setting, everyday: Setting, level: fl
             places.append([float(setting.turned(axis)) for axis in axes])
             logs.append(math.log(fps))
     contrast = [float(everyday.turned(axis) - best.turned(axis)) for axis in axes]
-    if (found := linear_contrast(places, logs, contrast, level=level)) is None:
+    if (found := linear_contrast(places, logs, contrast)) is None:
         return None
     estimate, bounds = found
     return Cost(
         value=math.exp(estimate),
         interval=Interval(
-            low=math.exp(bounds[0]), high=math.exp(bounds[1]), level=level, method="t interval of a least-squares line"
+            low=math.exp(bounds[0]), high=math.exp(bounds[1]), level=0.95, method="t interval of a least-squares line"
         ),
         kind="predicted",
         how=f"a straight line through {len(logs)} runs at {len(below)} settings up to the best",
@@ -181,7 +182,6 @@ def _not_known(
     cost: Cost | None,
     *,
     final: bool,
-    level: float,
 ) -> tuple[str, ...]:
     record = view.record
     heaviest = record.heaviest.name
@@ -196,7 +196,7 @@ def _not_known(
     if view.status(best, record.endurance_weight) != "passed":
         minutes = f"{record.steps.endurance_min_minutes:g} to {record.steps.endurance_max_minutes:g} minutes"
         found.append(f"{best} has not passed an endurance run of {minutes}.")
-    elif _endurance_words(view, best).endswith(f"({SEEN})"):
+    elif not _is_endurance_measured(view, best):
         found.append(f"The endurance run at {best} was {SEEN}: the log of a long run would show it.")
     lived_with = (best, "the best setting") if record.goal == "speed" else (everyday, "the everyday setting")
     for setting, words in ((STOCK, "stock"), lived_with):
@@ -211,7 +211,7 @@ def _not_known(
         found.append("Whether the best setting is faster than stock at all: its interval holds 1.")
     if record.goal == "speed" and everyday != best and (cost is None or cost.kind == "predicted"):
         found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")
-    found += doubtful_falls(view, level)
+    found += doubtful_falls(view)
     if not any(trial.average_power_w for trial in record.trials):
         found.append("Power: no trial has a sensor log, so frames per joule are not known.")
     if all(trial.peak_temperature_c is None for trial in record.trials):
@@ -237,7 +237,7 @@ def _caveats(view: TrialView) -> tuple[Caveat, ...]:
     return tuple(found)
 
 
-def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
+def setting_rows(view: TrialView) -> tuple[SettingRow, ...]:
     """Every setting with measured runs, by workload, then core, then memory."""
     rows = []
     for workload in view.record.workloads:
@@ -252,19 +252,19 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
             if lower is not None and (lower_fps := view.score(lower, workload.name)) is not None:
                 step_mhz = sum(setting.turned(axis) - lower.turned(axis) for axis in CLOCKS)
                 gain_pct_per_mhz = 100.0 * (fps / lower_fps - 1.0) / step_mhz
-            power_w = mean(view.runs_power_w(setting, workload.name))
+            power_w = view.power_w(setting, workload.name)
             rows.append(
                 SettingRow(
                     setting=setting,
                     workload=workload.name,
                     n_runs=len(view.runs_fps(setting, workload.name)),
                     average_fps=fps,
-                    gain=over_stock(view.runs_fps, setting, workload.name, level),
+                    gain=over_stock(view.runs_fps, setting, workload.name),
                     step_from=lower,
                     gain_pct_per_mhz=gain_pct_per_mhz,
                     average_power_w=power_w,
                     frames_per_joule=None if power_w is None else fps / power_w,
-                    power=over_stock(view.runs_power_w, setting, workload.name, level),
+                    power=over_stock(view.runs_power_w, setting, workload.name),
                     is_frontier=setting in holding and _is_frontier(view, setting, holding, workload.name),
                 )
             )
@@ -296,15 +296,13 @@ def _below(setting: Setting, measured: Sequence[Setting], axis: Axis) -> list[Se
     )
 
 
-def over_stock(
-    runs_of: Callable[[Setting, str], Sequence[float]], setting: Setting, workload: str, level: float
-) -> Ratio | None:
+def over_stock(runs_of: Callable[[Setting, str], Sequence[float]], setting: Setting, workload: str) -> Ratio | None:
     """Runs at a setting over those at stock, runs as repeats; ``None`` at stock, and where either was not measured."""
     runs, stock = runs_of(setting, workload), runs_of(STOCK, workload)
-    return welch_ratio(runs, stock, level=level) if setting != STOCK and runs and stock else None
+    return welch_ratio(runs, stock) if setting != STOCK and runs and stock else None
 
 
-def _falls(view: TrialView, level: float) -> Iterator[tuple[PastEdge, float]]:
+def _falls(view: TrialView) -> Iterator[tuple[PastEdge, float]]:
     """Along each clock, every setting with the fastest one below it, and the ratio of their speeds."""
     for workload in (workload.name for workload in view.record.workloads):
         speeds = {setting: view.score(setting, workload) or 0.0 for setting in measured_settings(view, workload)}
@@ -312,23 +310,23 @@ def _falls(view: TrialView, level: float) -> Iterator[tuple[PastEdge, float]]:
             for setting, fps in speeds.items():
                 fastest = max(_below(setting, list(speeds), axis), key=speeds.__getitem__, default=None)
                 if fastest is not None:
-                    ratio = welch_ratio(view.runs_fps(setting, workload), view.runs_fps(fastest, workload), level=level)
+                    ratio = welch_ratio(view.runs_fps(setting, workload), view.runs_fps(fastest, workload))
                     fall = PastEdge(setting=setting, slower_than=fastest, clock=axis, workload=workload, ratio=ratio)
                     yield fall, fps / speeds[fastest]
 
 
-def past_edge(view: TrialView, level: float) -> tuple[PastEdge, ...]:
+def past_edge(view: TrialView) -> tuple[PastEdge, ...]:
     """Along each clock, every setting that is credibly slower than the fastest one below it."""
-    return tuple(fall for fall, _ in _falls(view, level) if fall.ratio.is_credibly_below)
+    return tuple(fall for fall, _ in _falls(view) if fall.ratio.is_credibly_below)
 
 
-def doubtful_falls(view: TrialView, level: float) -> tuple[str, ...]:
+def doubtful_falls(view: TrialView) -> tuple[str, ...]:
     """Sentences about settings that scored clearly lower than one below them, in runs that give no interval."""
     least = 1.0 - view.record.steps.edge_drop_pct / 100.0
     return tuple(
         f"Whether {fall.setting} is past the edge: it scored {100.0 * (1.0 - speed):.1f} % lower than "
         f"{fall.slower_than} under '{fall.workload}', in runs that give no interval (too few, or equal to the last "
         "digit)."
-        for fall, speed in _falls(view, level)
+        for fall, speed in _falls(view)
         if speed < least and fall.ratio.interval is None
     )

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from frametime.caveats import Caveat
-from frametime.statistics.differences import Interval, Ratio
+from frametime.statistics.differences import Ratio
+from frametime.statistics.interval import Interval
 from frametime.tuning.proposal import NextStep
 from frametime.tuning.record import Axis, Goal, Limits, Outcome, Setting, Trial
 

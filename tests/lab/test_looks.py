@@ -13,7 +13,8 @@ from scipy import stats
 from frametime.lab.looks import LEAD_ERROR, PLAIN, TIE_ERROR, levels_at, nominal_levels, normal_bounds, spent
 from frametime.review.cell_comparisons import decide
 from frametime.statistics.differences import log_mean, mean_difference
-from frametime.statistics.repeatability import PooledSpread, shared_variances, variance_prior
+from frametime.statistics.repeatability import PooledSpread
+from frametime.statistics.shared_scatter import shared_variances, variance_prior
 
 EDGE = math.log(1.03)
 LOOKS = (3, 5, 8)

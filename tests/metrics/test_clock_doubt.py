@@ -18,7 +18,7 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensors.sensor_findings import with_clock_doubt
 from frametime.metrics.sensors.sensor_values import average_power_w
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 
 SECONDS = 60
 WITH_INTERVALS = MeasureOptions(within_run_intervals=True)

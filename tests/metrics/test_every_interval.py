@@ -21,7 +21,7 @@ from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.metrics.sensors.sensor_values import channel
 from frametime.render.data_output import run_document
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 
 DOCS = Path(__file__).parents[2] / "docs"
 

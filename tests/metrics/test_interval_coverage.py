@@ -27,7 +27,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.intervals.run_intervals import within_run_intervals
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions, Refresh
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 
 PAGE = Path(__file__).parent / "interval_coverage.md"
 N_RUNS = 200

@@ -12,7 +12,7 @@ from frametime.metrics.intervals.within_run import FEW_DECIDE, SAME, Influence, 
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MetricValue
 from frametime.metrics.options import MeasureOptions, parse_refresh
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 
 WITH_INTERVALS = MeasureOptions(within_run_intervals=True)
 

@@ -20,8 +20,8 @@ from frametime.metrics.intervals.tail_intervals import SlowFrames
 from frametime.metrics.intervals.within_run import Influence, independent_stretches, interval_of, variation
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
-from frametime.statistics.differences import Interval
 from frametime.statistics.distributions import student_quantile
+from frametime.statistics.interval import Interval
 
 
 def values_of(series: FrameSeries, keys: Iterable[str] | None = None) -> dict[str, float]:

@@ -12,7 +12,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
-from frametime.render.review_words import PlacedCaveat, caveat_groups, group_words, place_words, placed_caveats
+from frametime.render.review_words import PlacedCaveat, caveat_groups, group_words, placed_caveats, places_of
 from frametime.render.tables.review_runs import runs_table
 from frametime.review.result import ReviewResult
 
@@ -54,15 +54,15 @@ def test_cells_are_named_under_the_cards_that_share_them(result: ReviewResult) -
     members += [placed("", card=keys[1], cell=(other.key, at)) for at in (second, first)]
     label = result.cards[1].label
     expected = f"every card at {scene.label} {first}; {label} at {other.label} {first}/{second}"
-    assert place_words(result, members) == expected
+    assert places_of(result, members) == expected
 
 
 def test_a_card_that_is_meant_everywhere_has_no_list_of_cells(result: ReviewResult) -> None:
     cells = [(scene.key, resolution) for scene in result.scenes for resolution in result.resolutions]
     key, label = result.cards[1].key, result.cards[1].label
     members = [placed("", card=key, cell=cell) for cell in cells]
-    assert place_words(result, members) == f"{label} in every cell"
-    assert place_words(result, members[1:]).startswith(f"{label} at ")
+    assert places_of(result, members) == f"{label} in every cell"
+    assert places_of(result, members[1:]).startswith(f"{label} at ")
 
 
 def test_several_messages_are_counted_and_a_single_one_is_told(result: ReviewResult) -> None:

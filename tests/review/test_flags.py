@@ -14,7 +14,8 @@ from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
 from frametime.review.runs_to_make import flagged_runs
 from frametime.statistics.distributions import t_quantile
-from frametime.statistics.repeatability import HEAVY, ScatterLaw, cochran_test, poolable, run_that_stands_out
+from frametime.statistics.repeatability import cochran_test, poolable
+from frametime.statistics.shared_scatter import HEAVY, ScatterLaw, run_that_stands_out
 
 KEY = METRICS[0].key
 

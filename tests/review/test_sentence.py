@@ -18,7 +18,7 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_tables import VerdictCounts
 from frametime.review.reviewing import review_runs
 from frametime.review.sentence import expected, place_words
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.words import percent_change_words
 
 RATES = dict[tuple[str, str], list[float]]

@@ -15,9 +15,7 @@ from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Change, Drift, Missing, WarmUp
 from frametime.statistics.distributions import normal_quantile
 from frametime.units import NS_PER_MS
-from frametime.words import counted
-
-_MINUS: Final = "\N{MINUS SIGN}"
+from frametime.words import begun, counted, signed
 
 
 def seconds(time_s: float) -> str:
@@ -92,7 +90,7 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     """
     # A slope that would take the level below 0 is no bound at all.
     is_bound = max(abs(low_pct), abs(high_pct)) < 100.0
-    change = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", _MINUS) if is_bound else "100 % or more"
+    change = f"{signed(low_pct)} to {signed(high_pct)} %" if is_bound else "100 % or more"
     if low_pct <= 0.0 <= high_pct:
         return f"the level may change by {change} over {part}"
     return f"the level changes by {change} over {part}; a level that wanders may do so by chance"
@@ -132,15 +130,14 @@ def _sentence(
             span = f"{percent(bounds[0])} to {percent(bounds[1])}"
             parts.append(f"{slope_words(slope)}{rest} ({span}), {ends_words(levels_ms)}")
         elif drift.is_steady and low <= 0.0 <= high:
-            parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
+            parts.append(f"no drift found{rest} ({signed(low)} to {signed(high)} % per minute)")
         else:
             if drift.wander_pct is not None:
                 swing = percent(drift.wander_pct)
                 parts.append(f"the level slowly goes up and down{rest} by {swing} % (standard deviation)")
             part = "this run" if warm_up is None else "the rest"
             parts.append(open_sentence(low * minutes, high * minutes, part))
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{begun('; '.join(parts))}."
 
 
 class DriftRule(NamedTuple):

@@ -46,7 +46,7 @@ from frametime.metrics.rhythm.rhythm import alternating_runs, inside_runs, rhyth
 from frametime.metrics.sensors import sensor_values
 from frametime.metrics.sensors.sensor_values import Channel, channel, frames_under_90pct
 from frametime.metrics.stutter import stutters_of
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.units import NS_PER_S
 
 

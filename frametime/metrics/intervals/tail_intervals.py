@@ -18,8 +18,8 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.intervals import within_run
 from frametime.metrics.level import low_key
 from frametime.metrics.metric import Missing
-from frametime.statistics.differences import Interval
 from frametime.statistics.distributions import gamma_quantile, student_quantile
+from frametime.statistics.interval import Interval
 from frametime.words import counted
 
 LOOKED_AT: Final = 5.0

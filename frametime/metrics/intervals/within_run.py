@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Missing
-from frametime.statistics.differences import Interval
 from frametime.statistics.distributions import student_quantile
+from frametime.statistics.interval import Interval
 
 BINS: Final = 256
 """Longer series are first summed over stretches of equal length: only what is slow matters here."""

@@ -31,8 +31,9 @@ from frametime.metrics.sensors.sensor_values import (
     power_channel,
     samples_of,
 )
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.units import NS_PER_S
+from frametime.words import joined
 
 
 class ThrottlingRule(NamedTuple):
@@ -303,25 +304,22 @@ def _cover_caveats(channels: Mapping[str, Channel], trace: SensorTrace, series: 
             gap = f"for {found.longest_step_s:.1f} s (usual step {found.step_s:.2f} s)"
             gaps.setdefault(gap, []).append(name)
     for part, names in parts.items():
+        listed = joined([QUANTITY_WORDS[name] for name in names])
         covered = min(channels[name].covered_fraction for name in names)
         yield Caveat(
             code="sensors-cover-part",
-            message=f"The {_listed(names)} samples cover {part}; their numbers are of that part only.",
+            message=f"The {listed} samples cover {part}; their numbers are of that part only.",
             weight=Weight.CARE if covered < COVERED_ENOUGH else Weight.NOTE,
             metrics=_keys(names, series.options),
         )
     for gap, names in gaps.items():
+        listed = joined([QUANTITY_WORDS[name] for name in names])
         yield Caveat(
             code="sensor-gap",
-            message=f"There is no {_listed(names)} sample {gap}; values are taken to change evenly across that gap.",
+            message=f"There is no {listed} sample {gap}; values are taken to change evenly across that gap.",
             weight=Weight.CARE,
             metrics=_keys(names, series.options),
         )
-
-
-def _listed(names: list[str]) -> str:
-    words = [QUANTITY_WORDS[name] for name in names]
-    return " and ".join(part for part in (", ".join(words[:-1]), words[-1]) if part)
 
 
 def _keys(names: list[str], options: MeasureOptions) -> tuple[str, ...]:
@@ -408,5 +406,5 @@ def clocks_with(
         sides = [values[(times_s >= low + _LATE_S) & (times_s < high + _LATE_S)] for low, high in (before_s, after_s)]
         before, after = (median(side) if side.size else 0.0 for side in sides)
         if min(before, after) > 0.0 and np.log(before / after) / np.log(ratio) >= _FOLLOWED_SHARE:
-            told.append(f"{QUANTITY_WORDS[name]} goes from {before:.0f} to {after:.0f} {unit}")
-    return f"The {', the '.join(told)}, and t" if told else "T"
+            told.append(f"the {QUANTITY_WORDS[name]} goes from {before:.0f} to {after:.0f} {unit}, ")
+    return f"{''.join(told)}and " if told else ""

@@ -24,7 +24,7 @@ from frametime.render.tables.review_comparisons import best_first, peak_temperat
 from frametime.review.design import CardEntry, SceneEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Estimate, Standing
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.units import shown_unit
 from frametime.words import counted, joined, percent_change
 
@@ -341,7 +341,8 @@ def _standings(view: ReviewView, shown: slice, *, cut: str = "all") -> Chart:
 
 def _standing_row(view: ReviewView, standings: Sequence[Standing | None], card: str) -> BarRow:
     bars, standing = _bars_of(view.number(card), standings), standings[0]
-    is_baseline, end = card == view.result.baseline, " · baseline" if card == view.result.baseline else ""
+    is_baseline = card == view.result.baseline
+    end = " · baseline" if is_baseline else ""
     if standing is None or not bars:
         return _row(view, card, bars, f"no usable run{end}")
     short = f"apart · {counted(standing.n_cells, 'cell')}" if standing.stands_apart else f"place {standing.place}"

@@ -23,6 +23,7 @@ from frametime.render.charts.run_traces import MOST_RUNS, trace_of_run
 from frametime.render.charts.theme import Theme
 from frametime.render.tables.review_comparisons import best_first
 from frametime.review.result import ReviewResult, RunEntry
+from frametime.words import continued
 
 Drawing: TypeAlias = Callable[[], Figure]
 
@@ -226,6 +227,6 @@ def _draw_cell(key: str, result: ReviewResult, cell: Cell, theme: Theme) -> Figu
         for card, run in runs.items()
         if card in shown and (name := f"run {run.run}" if run.run.isdigit() else run.run)
     ]
-    title = f"{view.cell_label(cell)}: {chart.title[0].lower()}{chart.title[1:]}"
+    title = f"{view.cell_label(cell)}: {continued(chart.title)}"
     each = "each card" if len(shown) == len(runs) else f"{len(shown)} of {len(runs)} cards"
     return chart(traces, theme, title=title, note=f"Of {each} the run closest to its mean.")

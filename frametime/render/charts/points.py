@@ -16,7 +16,7 @@ from frametime.render.review_words import change_words
 from frametime.review.design import priced_alike
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.review.result_tables import CellComparison, EfficiencyRow, OverallComparison, ValueRow, Verdict
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.units import shown_unit
 from frametime.words import counted, money, money_words, percent_change
 

@@ -18,7 +18,7 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, CellsKind, OverallComparison, Verdict
 from frametime.review.sentence import span_words
 from frametime.units import FRAMES_PER_SECOND, shown_unit
-from frametime.words import counted, joined
+from frametime.words import begun, continued, counted, joined
 
 Cell = tuple[str, str]
 
@@ -200,9 +200,7 @@ def defined(label: str, definition: str) -> str:
     >>> defined("average rate", "Frames divided by the time they took.")
     'Average rate: frames divided by the time they took.'
     """
-    is_word = definition[1:2].islower()  # not an abbreviation, whose capitals stay
-    start = definition[:1].lower() if is_word else definition[:1]
-    return f"{label[:1].upper()}{label[1:]}: {start}{definition[1:].rstrip('.')}."
+    return f"{begun(label)}: {continued(definition).rstrip('.')}."
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,10 @@ from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Rule,
 from frametime.render.charts.text_fit import limits_around
 from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.review_words import change_words
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.tuning.record import STOCK, Outcome, Setting
 from frametime.tuning.tuning_summary import SettingRow, TuningSummary
-from frametime.words import counted, joined, percent_change
+from frametime.words import counted, joined, percent_change, signed
 
 Clock = Literal["core", "memory"]
 
@@ -164,7 +164,7 @@ class GainLine(NamedTuple):
     def name(self) -> str:
         """Workload and the clock that stays."""
         other = "memory" if self.clock == "core" else "core"
-        offset = f"{self.other_offset_mhz:+d}".replace("-", "\N{MINUS SIGN}") if self.other_offset_mhz else "stock"
+        offset = signed(self.other_offset_mhz, "+d") if self.other_offset_mhz else "stock"
         return f"{self.workload}, {other} {offset}"
 
 

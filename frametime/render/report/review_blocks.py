@@ -13,7 +13,7 @@ from frametime.render.charts.theme import PALETTES
 from frametime.render.report import document as doc
 from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, count, number, percent, sentence_case
+from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, count, number, percent
 from frametime.render.tables.review_comparisons import (
     cells_table,
     efficiency_table,
@@ -27,8 +27,8 @@ from frametime.render.tables.table import Line, Number, Range, Row, Strip, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison
 from frametime.review.sentence import cells_words
-from frametime.statistics.differences import Interval
-from frametime.words import counted
+from frametime.statistics.interval import Interval
+from frametime.words import begun, counted
 
 
 def card_colors(result: ReviewResult) -> Mapping[str, str]:
@@ -153,7 +153,7 @@ def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row
     scenes = (count(comparison.n_scenes, f"/{row.origin}/n_scenes"), " scenes")
     return VerdictCard(
         name=words.cards[comparison.candidate],
-        against=f"{sentence_case(words.headline.label)} against {words.baseline}",
+        against=f"{begun(words.headline.label)} against {words.baseline}",
         mark=VERDICT_MARKS[comparison.verdict],
         amount=table.line(row, "ratio"),
         range=("95 % interval ", *table.line(row, "interval_these_scenes"), ", these scenes repeated")

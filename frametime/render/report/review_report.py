@@ -12,7 +12,7 @@ from frametime.render.report.page_data import reader_choice
 from frametime.render.report.review_blocks import lead_blocks, power_bars, scene_bars, standings_bars, verdict_cards
 from frametime.render.review_words import ReviewWords, caveat_groups, group_words, placed_caveats
 from frametime.render.tables import review_runs
-from frametime.render.tables.parts import caption_of, code_cell, count, percent, sentence_case, words_table
+from frametime.render.tables.parts import caption_of, code_cell, count, percent, words_table
 from frametime.render.tables.review_comparisons import (
     APART,
     PLACED,
@@ -29,7 +29,7 @@ from frametime.render.tables.review_comparisons import (
 from frametime.render.tables.table import Note, Table
 from frametime.review.result import ReviewResult
 from frametime.review.sentence import method
-from frametime.words import counted
+from frametime.words import begun, counted
 
 _LONG = 12
 """Rows of a table that is seen at a glance."""
@@ -117,7 +117,7 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
         bars = standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")
         first = result.answers[cut.key].first
         told: list[doc.Block] = [doc.said(first), bars]
-        more: list[doc.Block] = [doc.said(f"{sentence_case(cut.definition)}: {counted(len(cut.cells), 'cell')}.")]
+        more: list[doc.Block] = [doc.said(f"{begun(cut.definition)}: {counted(len(cut.cells), 'cell')}.")]
         more += [doc.said(text)] if (text := result.paragraphs.get(cut.key, "").removeprefix(first).lstrip()) else []
         tables = standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         more += [table.without_comparison() for table in tables]

@@ -19,7 +19,7 @@ from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished
 from frametime.tuning.record import Setting
 from frametime.tuning.tuning_summary import Cost, MapCell, TuningSummary
-from frametime.words import counted, entries, percent_change, percent_change_words
+from frametime.words import begun, counted, entries, percent_change, percent_change_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -99,7 +99,7 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     elif summary.best_is_final:
         state, sentence = parts.mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
     return doc.VerdictCard(
-        name=parts.sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
+        name=begun(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {heaviest}",
         mark=state,
         amount=amount,
@@ -120,7 +120,7 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
     if summary.everyday == summary.best:
         sentence = "The everyday setting is the best setting itself."
     if cost is not None:
-        sentence = f"{sentence} {parts.sentence_case(cost.how).rstrip('.')}."
+        sentence = f"{sentence} {begun(cost.how).rstrip('.')}."
     if summary.goal != "speed":
         row = summary.speed_of(summary.everyday)
         origin = f"settings/{summary.settings.index(row)}" if row else "everyday_cost"

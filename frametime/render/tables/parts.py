@@ -31,7 +31,7 @@ from frametime.render.tables.table import (
     Table,
     Tone,
 )
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.words import entries, money, money_range, percent_change, percent_change_range
 
 Result = TypeVar("Result")
@@ -141,17 +141,6 @@ def estimate_line(value: float | None, interval: Interval | None, origin: str, *
     mean = Number(text=format_like(value, decimals=decimals), value=value, origin=f"{origin}/value")
     span = " to ".join(format_like(bound, decimals=decimals) for bound in (interval.low, interval.high))
     return (mean, Range(text=span, low=interval.low, high=interval.high, origin=f"{origin}/interval"))
-
-
-def sentence_case(text: str) -> str:
-    """The first letter as a capital, the rest as it is.
-
-    Examples
-    --------
-    >>> sentence_case("average rate (fps)")
-    'Average rate (fps)'
-    """
-    return text[:1].upper() + text[1:]
 
 
 def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None = None, data: Datum = None) -> Cell:

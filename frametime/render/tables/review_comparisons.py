@@ -41,7 +41,7 @@ from frametime.review.result_tables import (
     ValueRow,
 )
 from frametime.review.sentence import cells_words
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 
 PLACED: Final = ("card", "place", "mean_value", "ratio_to_baseline", "interval", "others", "n_cells")
 """Columns of the cards of a table."""

@@ -9,6 +9,7 @@ from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Ton
 from frametime.tuning.endurance_verdict import Criterion, EnduranceVerdict
 from frametime.tuning.record import KNOBS, STOCK, Setting
 from frametime.tuning.tuning_summary import MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
+from frametime.words import signed
 
 TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
 
@@ -24,19 +25,15 @@ def map_table(summary: TuningSummary) -> Table:
     """Gains and failures over core and memory offset."""
     found = {(item.setting.core_offset_mhz, item.setting.memory_offset_mhz): item for item in summary.clock_map}
     cores = sorted({core for core, _ in found})
-    columns = (*columns_of("map-table"), *(Column(str(core), f"Core {_offset(core)}", "number") for core in cores))
+    columns = (*columns_of("map-table"), *(Column(str(core), f"Core {signed(core, '+d')}", "number") for core in cores))
     rows = []
     for memory in sorted({memory for _, memory in found}, reverse=True):
-        values: dict[str, object] = {"memory": cell(_offset(memory), sort=float(memory))}
+        values: dict[str, object] = {"memory": cell(signed(memory, "+d"), sort=float(memory))}
         for core in cores:
             if (item := found.get((core, memory))) is not None and item.status != "not tried":
                 values[str(core)] = _map_cell(item, summary.map.index(item), is_best=item.setting == summary.best)
         rows.append(filled(columns, values))
     return Table("map-table", caption_of("map-table", heaviest=summary.workloads[-1]), columns, tuple(rows))
-
-
-def _offset(value: int) -> str:
-    return f"{value:+d}".replace("-", "\N{MINUS SIGN}")
 
 
 def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
@@ -73,7 +70,7 @@ def _knobs(setting: Setting) -> dict[str, object]:
     told: dict[str, object] = {}
     for axis, knob in KNOBS.items():
         value = getattr(setting, knob.field)
-        text = f"{value:g}" if axis == "power" else _offset(value)
+        text = f"{value:g}" if axis == "power" else signed(value, "+d")
         told[knob.field] = Number(text=text, value=value, origin=f"setting/{knob.field}")
     return told
 

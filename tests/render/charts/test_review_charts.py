@@ -43,7 +43,7 @@ from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Verdict
 from frametime.review.reviewing import review_runs
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 from frametime.words import percent_change
 
 THEME = Theme.of("light", "web")

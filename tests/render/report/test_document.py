@@ -26,7 +26,7 @@ from frametime.render.tables.parts import (
 from frametime.render.tables.review_runs import card_table
 from frametime.render.tables.table import Cell, Column, Row, Table, line_text
 from frametime.review.reviewing import review_runs
-from frametime.statistics.differences import Interval
+from frametime.statistics.interval import Interval
 
 
 def interval(low: float, high: float) -> Interval:

@@ -196,3 +196,17 @@ def test_a_missing_interval_stands_apart_from_its_gain_on_the_screen() -> None:
         trials=(trial(0, 0, 99.0, 100.0, 101.0), trial(25, 0, 102.0)),
     )
     assert "+2.0 % (n/a)" in summary_text(summarize(record), record="tuning.toml")
+
+
+def test_a_gain_of_equal_runs_is_not_put_down_to_too_few_and_the_workload_keeps_its_name() -> None:
+    record = TuningRecord(
+        card=CardFacts(name="Borealis 8"),
+        limits=Limits(temperature_c=85.0, max_core_offset_mhz=250, max_memory_offset_mhz=800),
+        workloads=(Workload(name="deep-canyon"),),
+        steps=Steps(),
+        trials=tuple(trial(core, 0, *[fps] * 3, workload="deep-canyon") for core, fps in ((0, 100.0), (25, 102.0))),
+    )
+    text = summary_text(summarize(record), record="tuning.toml")
+    assert "gain      +2.0 % (no interval) average FPS over stock" in text
+    assert "3 and 3 runs of deep-canyon" in text
+    assert "the runs agree to the last digit" in " ".join(text.split())

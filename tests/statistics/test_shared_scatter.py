@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from frametime.statistics.repeatability import (
+from frametime.statistics.shared_scatter import (
     HEAVY,
     ScatterLaw,
     VariancePrior,
