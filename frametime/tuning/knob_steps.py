@@ -21,6 +21,9 @@ CLOCKS: Final[tuple[Axis, Axis]] = ("core", "memory")
 _LOWER: Final = "it scored lower, and one run does not say how much runs scatter"
 _FIRST_STRIDE: Final[dict[Axis, int]] = {"core": 2, "memory": 4, "voltage": 2, "power": 2}
 """Coarse steps of the first stride of a search by halving; a choice of this program."""
+_SURE_SPARE: Final = 0.005
+"""With so much of stock speed to spare at a lower voltage a step of the power limit is not measured anew; a choice of
+this program. The setting for every day is always measured itself."""
 _STEADY_GAIN: Final = 0.8
 """A stretch that gains less for each MHz than so much of the one before it may hold the edge: its middle is tried."""
 
@@ -55,12 +58,14 @@ def climb(
 def _status(view: TrialView, setting: Setting, axis: Axis, workload: Workload) -> Status:
     """Whether a step holds: one that loses more speed than the goal allows does not.
 
-    Where it is chosen by its worth, one that was not measured is not known.
+    Where it is chosen by its worth, one that was not measured is not known: but of a power limit that was measured at a
+    lower voltage, where the card is faster, one too slow there is too slow, and one well fast enough holds.
     """
     status = view.status(setting, view.record.weight_of(workload.name))
     by_worth = axis == "power" or (view.record.steps.search == "halving" and view.has_scores and axis != "voltage")
     if status == "passed" and by_worth and view.score(setting, workload.name) is None:
-        return "unknown"
+        spare = view.spare_at_lower_voltage(setting) if axis == "power" else None
+        return "unknown" if spare is None or 0.0 <= spare < _SURE_SPARE else "failed" if spare < 0.0 else "passed"
     # A lower voltage makes no card slower but one past its edge: what a run near the allowed loss says is chance.
     slack = view.record.steps.edge_drop_pct / 100.0 if axis == "voltage" else 0.0
     return "failed" if (view.speed_to_spare(setting) or 0.0) < -slack else status
@@ -169,7 +174,8 @@ def between(
 
 def _share_that_holds(view: TrialView, setting: Setting, axis: Axis, low: float, high: float) -> float:
     """How much of a gap may hold, 0 to 1: as much as leaves the speed that the goal asks for, or half of it."""
-    spare, lacking = (view.speed_to_spare(setting.turned_to(axis, turned)) for turned in (low, high))
+    ends = (setting.turned_to(axis, turned) for turned in (low, high))
+    spare, lacking = (view.speed_to_spare(end) or view.spare_at_lower_voltage(end) for end in ends)
     return spare / (spare - lacking) if axis == "power" and spare and lacking and lacking < 0.0 < spare else 0.5
 
 
@@ -191,25 +197,20 @@ def resolved_pct(view: TrialView) -> float | None:
     return 100.0 * t_quantile(0.975, logs.size - 1) * scatter * math.sqrt(2.0 / view.record.steps.repeats)
 
 
-def gain_left_pct(view: TrialView, setting: Setting, axis: Axis, farther: float) -> float | None:
-    """What one clock can gain up to ``farther``, in percent: as much for each MHz as over the last step up to it.
+def unresolved_pct(view: TrialView, setting: Setting, axis: Axis, farther: float) -> tuple[float, float] | None:
+    """What a step of a clock up to ``farther`` can gain at most and what the runs tell apart, both in percent.
 
-    ``None`` where nothing below was measured.
+    As much for each MHz as over the last step up to the setting. ``None`` where the gain may show, or nothing below was
+    measured.
     """
-    workload = view.record.heaviest.name
-    turned = setting.turned(axis)
+    turned, resolved, workload = setting.turned(axis), resolved_pct(view), view.record.heaviest.name
     fps = {
         trial.setting.turned(axis): runs[0]
         for trial in view.record.trials
         if trial.setting.turned_to(axis, turned) == setting and (runs := view.runs_fps(trial.setting, workload))
     }
     below = max((at for at in fps if at < turned), default=None)
-    if below is None or turned not in fps:
+    if resolved is None or below is None or turned not in fps:
         return None
-    return 100.0 * (fps[turned] / fps[below] - 1.0) * (farther - turned) / (turned - below)
-
-
-def unresolved_pct(view: TrialView, setting: Setting, axis: Axis, farther: float) -> tuple[float, float] | None:
-    """What a step up to ``farther`` can gain at most and what the runs tell apart; ``None`` where it may show."""
-    resolved, left = resolved_pct(view), gain_left_pct(view, setting, axis, farther)
-    return None if resolved is None or left is None or left >= resolved else (left, resolved)
+    left = 100.0 * (fps[turned] / fps[below] - 1.0) * (farther - turned) / (turned - below)
+    return None if left >= resolved else (left, resolved)

@@ -332,24 +332,19 @@ def _measured_stock(view: TrialView, setting: Setting) -> Proposal | Setting:
     return propose(view, Phase.STOCK, STOCK, view.record.heaviest, n_runs=n_runs, reason=reason)
 
 
-def _voltage_steps(view: TrialView, setting: Setting) -> Proposal | Setting:
-    """Core voltage down in coarse steps to the last that holds, then in a fine one."""
-    record = view.record
-    answer = climb(view, Phase.VOLTAGE, setting, "voltage", workload=record.heaviest)
-    if isinstance(answer, Setting):
-        answer = between(view, Phase.VOLTAGE, answer, "voltage", workload=record.heaviest)
-    return answer
+def _lowered(view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, n_runs: int = 1) -> Proposal | Setting:
+    """One knob down in coarse steps to the last that holds, then in fine ones."""
+    workload = view.record.heaviest
+    answer = climb(view, phase, setting, axis, workload=workload)
+    return (
+        answer if isinstance(answer, Proposal) else between(view, phase, answer, axis, workload=workload, n_runs=n_runs)
+    )
 
 
 def _power_again(view: TrialView, setting: Setting) -> Proposal | Setting:
     """Power limit down once more at the voltage for every day, with repeats at the end, for a small loss decides."""
-    record = view.record
-    everyday = setting.lowered("voltage", record.steps.everyday_voltage_back_mv)
-    answer = climb(view, Phase.POWER_AGAIN, everyday, "power", workload=record.heaviest)
-    if isinstance(answer, Setting):
-        answer = between(
-            view, Phase.POWER_AGAIN, answer, "power", workload=record.heaviest, n_runs=record.steps.repeats
-        )
+    everyday = setting.lowered("voltage", view.record.steps.everyday_voltage_back_mv)
+    answer = _lowered(view, Phase.POWER_AGAIN, everyday, "power", n_runs=view.record.steps.repeats)
     return answer if isinstance(answer, Proposal) else answer.turned_to("voltage", setting.turned("voltage"))
 
 
@@ -395,7 +390,7 @@ SAVING_STATES: Final[tuple[State, ...]] = (
     _stock,
     _measured_stock,
     _climbing(Phase.POWER, "power"),
-    _voltage_steps,
+    lambda view, setting: _lowered(view, Phase.VOLTAGE, setting, "voltage"),
     _power_again,
     _other_workloads,
     _endurance,

@@ -135,6 +135,15 @@ class TrialView:
             return None
         return fps / stock_fps - (1.0 - self.record.max_speed_loss_pct / 100.0)
 
+    def spare_at_lower_voltage(self, setting: Setting) -> float | None:
+        """Speed to spare with the same power limit at the nearest lower voltage that was measured."""
+        same = [
+            trial.setting for trial in self.record.trials if trial.setting.power_limit_pct == setting.power_limit_pct
+        ]
+        lower = [one for one in same if one.turned("voltage") > setting.turned("voltage")]
+        known = {one.turned("voltage"): spare for one in lower if (spare := self.speed_to_spare(one)) is not None}
+        return known[min(known)] if known else None
+
     def is_too_slow(self, setting: Setting) -> bool:
         """Whether a setting costs more of stock speed, under the heaviest workload, than the goal allows."""
         return (self.speed_to_spare(setting) or 0.0) < 0.0

@@ -13,6 +13,7 @@ from frametime.render.charts.tuning_charts import powered
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
+from frametime.tuning.knob_steps import climb
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
@@ -114,6 +115,24 @@ def test_the_last_power_steps_go_where_a_straight_line_loses_what_is_allowed() -
     # From 97.1 to 96 % in 2 % of power, 0.1 % is lost in 0.18 %: no runs are spent on the half percent beyond.
     settled = proposal_for(*trials, made(92, 0, 97.1, 276, runs=3), limits=NO_VOLTAGE)
     assert (settled.phase, settled.setting.power_limit_pct) == (Phase.ENDURANCE, 92.0)
+
+
+@pytest.mark.parametrize(
+    ("fps", "power_limit_pct", "is_asked"),
+    [(96.5, 95.0, False), (97.2, 90.0, True), (98.0, 85.0, True)],
+    ids=["too slow there", "near what is allowed", "well fast enough there"],
+)
+def test_a_power_limit_measured_at_a_lower_voltage_is_measured_again_only_where_that_leaves_doubt(
+    fps: float, power_limit_pct: float, is_asked: bool
+) -> None:
+    """A lighter load may cost a few mV: all power steps were made again then, 9 of 29 trials in the mean."""
+    trials = (STOCK_RUNS, made(95, -50, 99.0, 280), made(90, -50, fps, 265))
+    view = TrialView(replace(sim.empty_record(1), trials=trials))
+    start = Setting(power_limit_pct=95.0, core_voltage_offset_mv=-47)
+    answer = climb(view, Phase.POWER_AGAIN, start, "power", workload=view.record.heaviest)
+    setting = answer.setting if isinstance(answer, Proposal) else answer
+    assert (setting.power_limit_pct, setting.core_voltage_offset_mv) == (power_limit_pct, -47)
+    assert isinstance(answer, Proposal) is is_asked
 
 
 def test_between_a_power_limit_and_one_that_is_fast_enough_and_worth_less_nothing_is_sought() -> None:
