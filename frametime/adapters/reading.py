@@ -17,6 +17,7 @@ from frametime.adapters.text.text_source import not_text
 from frametime.capture import FRAME_COLUMNS, Capture, Conditions, Provenance, SensorTrace, cut_capture
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
+from frametime.words import begun
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
@@ -163,7 +164,7 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
         listed = " and ".join(f"'{printable(adapter.name, limit=60)}'" for adapter in claiming)
         raise ReadError.at(name, f"the adapters {listed} both claim this log", helps="choose one with --adapter")
     if claiming:
-        codes = (Caveat(code="adapter-not-loaded", message=f"{why[0].upper()}{why[1:]}.") for why in told)
+        codes = (Caveat(code="adapter-not-loaded", message=f"{begun(why)}.") for why in told)
         return claiming[0], tuple(codes)
     more = f" ({'; '.join(told)})" if told else ""
     found = f"this is {not_text(head) or 'a binary file'}, not a frame log{more}"

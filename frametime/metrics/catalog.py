@@ -1,4 +1,4 @@
-"""The catalog of metrics: adding one is a pure function here and a row of ``metrics.tsv`` beside this file."""
+"""The catalog of metrics: each is a row of ``metrics.tsv`` beside this file, and here the function that computes it."""
 
 from __future__ import annotations
 

@@ -31,8 +31,9 @@ from frametime.metrics.metric import (
     known,
 )
 from frametime.metrics.options import MeasureOptions
+from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
-from frametime.metrics.regularity import regularity_caveats, smoothness_profile
+from frametime.metrics.regularity import regularity_caveats
 from frametime.metrics.rhythm.rhythm import rhythm_of
 from frametime.metrics.sensors.sensor_findings import sensor_caveats, throttling_of, with_clock_doubt
 from frametime.metrics.stutter import stutters_of

@@ -16,7 +16,7 @@ from frametime.errors import printable
 from frametime.metrics.catalog import CATALOG
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue, ProfileItem
-from frametime.metrics.regularity import DEFAULT_RULE
+from frametime.metrics.profile import DEFAULT_RULE
 from frametime.metrics.sensors.sensor_findings import throttled_words
 from frametime.render.numbers import (
     NOT_AVAILABLE,

@@ -106,7 +106,7 @@ class ReviewWords:
         }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PlacedCaveat:
     """A caveat and what it is a caveat of.
 
@@ -127,7 +127,7 @@ class PlacedCaveat:
     cut: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CaveatGroup:
     """All caveats of one kind, in the order in which the result holds them; the weight is the greatest of theirs."""
 

@@ -71,7 +71,7 @@ class Story:
         """One paragraph: who is fastest, the subject against its rivals, what the price says, what is not known."""
         if self.is_alone:
             return self._alone()
-        parts = [self._head(), *(self._about_the_subject() if self.subject else self._about_the_first())]
+        parts = [f"{self._head()}.", *(self._about_the_subject() if self.subject else self._about_the_first())]
         return " ".join(filter(None, [*parts, *self._held_back(), *self._open(), self.missing, *self._apart()]))
 
     def answers(self) -> Answers:
@@ -92,7 +92,7 @@ class Story:
     def _alone(self) -> str:
         """What the only card reaches."""
         if self.base not in self.placed:
-            return self._head()
+            return f"{self._head()}."
         mean = f"{self.placed[self.base].mean_value:#.4g}".rstrip(".")
         reached = f"the {self.label(self.base)} reaches {mean} {shown_unit(self.metric.unit)} ({self.metric.label})"
         return f"{self._where()} {reached}, with no other card to compare it with."
@@ -111,12 +111,12 @@ class Story:
         head, order = self._head(), list(self.placed)
         first = [item for item in self.placed.values() if item.best_place == 1]
         if len(order) < 2 or len(first) > 1 or first[0].not_told_apart_from:
-            return head
+            return f"{head}."
         other, which = (order[1], "next") if order[0] == self.base else (self.base, "baseline")
         if (seen := self.seen.get((order[0], other, self.metric.key))) is None:
-            return head
+            return f"{head}."
         change = f"{percent_change_words(*seen[1:])} in {self.metric.label}"
-        return f"{head.removesuffix('.')}: {change} against {self.label(other)}, the {which}."
+        return f"{head}: {change} against {self.label(other)}, the {which}."
 
     def _best_power(self) -> str:
         rows = [item for item in self.result.efficiency if item.cut == self.cut.key and not item.stands_apart]
@@ -136,9 +136,10 @@ class Story:
         return f"Overall {said}" if self.cut.key == "all" else f"{self.cut.label} {said}:"
 
     def _head(self) -> str:
+        """Who is fastest, as the beginning of a sentence."""
         first = [card for card, item in self.placed.items() if item.best_place == 1]
         if not first:
-            return f"{self._where()} no card can be placed."
+            return f"{self._where()} no card can be placed"
         if len(first) == 1:
             # A first card need not be shown ahead of each other one.
             first += [card for card in self.placed if card in self.placed[first[0]].not_told_apart_from]
@@ -155,7 +156,7 @@ class Story:
             lead = "" if len(first) == len(self.placed) else "lead and "
             is_open = any(found is not None and found[2] is None for found in seen)
             said = f"{names} {lead}{'have no sure order' if is_open else 'cannot be told apart'} by these runs"
-        return f"{self._where()} {said}."
+        return f"{self._where()} {said}"
 
     def _against(self, card: str, other: str, remark: str) -> str:
         if (seen := self.seen.get((card, other, self.metric.key))) is None:

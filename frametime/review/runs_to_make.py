@@ -205,7 +205,7 @@ def _cell(
     to_make += [(item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
     taken = [run.run for run in runs] + [item.run for item in broken]
     n_usable = len(taken) - len(to_make)
-    why_missing = "There is no capture of this run."
+    why_missing = "No capture was found."
     if waiting.look == "more":
         why_missing = f"The cell is undecided: its next look is at {waiting.n_runs} runs."
     n_missing = max(0, waiting.n_runs - len(taken))

@@ -20,7 +20,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import ProfileItem
 from frametime.metrics.options import MeasureOptions, Refresh, parse_refresh
-from frametime.metrics.regularity import ProfileRule, smoothness_profile
+from frametime.metrics.profile import ProfileRule, smoothness_profile
 
 
 def profile_of(series: FrameSeries, refresh: Refresh | None = None) -> dict[str, ProfileItem]:

@@ -128,8 +128,7 @@ def to_make_table(result: ReviewResult) -> Table:
     rows = []
     for (card, scene, resolution, reason, sentence), runs in alike.items():
         place = (label_cell(words.cards[card], card), label_cell(words.scenes[scene], scene), resolution)
-        told = sentence if len(runs) == 1 else sentence.replace("this run", "these runs")
-        rows.append((*place, joined(runs), reason, told))
+        rows.append((*place, joined(runs), reason, sentence))
     folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
     return replace(words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > _LONG)
 
