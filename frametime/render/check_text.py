@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, NamedTuple, TypeAlias
 
 from frametime.errors import printable
-from frametime.metrics.catalog import CATALOG
+from frametime.metrics.catalog import CATALOG, LONG_FRAMES
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue, ProfileItem
 from frametime.metrics.profile import DEFAULT_RULE
@@ -277,8 +277,8 @@ def _slowest(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str
             continue
         digits = _digits(run, lows[0].key)
         numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
-        few = any(value.caveats for value in values if value is not None)
-        meaning = "too few frames: see the caveats" if few else "in that order"
+        codes = {caveat.code for value in values if value is not None for caveat in value.caveats}
+        meaning = "too few frames: see the caveats" if "low-few-frames" in codes else "in that order"
         yield _row(f"{share_label(slowest_pct)} low, all three", f"{numbers} fps", meaning)
     yield from _rows(run, lines["tail"])
 
@@ -288,22 +288,20 @@ def _stutter(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str
     counts = [value for line in lines["hitches"] if (value := run.values.get(line.key)) is not None]
     if counts:
         numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
-        yield _row(_ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 500 ms")
+        limits = " / ".join(f"{LONG_FRAMES[value.key]:g}" for value in counts)
+        yield _row(_ALL_HITCHES, numbers, f"frames over {limits} ms")
     with_interval = {value.key for value in counts if value.interval is not None}
     yield from _rows(run, (line for line in lines["hitches"] if line.key in with_interval))
 
 
 def _rhythm(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
     yield from _rows(run, lines)
-    rhythm = run.findings.rhythm
-    if (
-        rhythm is not None
-        and rhythm.alternation_ms
-        and rhythm.alternating_fraction >= DEFAULT_RULE.alternating_fraction
-    ):
+    if (rhythm := run.findings.rhythm) is None:
+        return
+    if rhythm.alternation_ms and rhythm.alternating_fraction >= DEFAULT_RULE.alternating_fraction:
         share_pct, step = 100.0 * rhythm.alternating_fraction, _shown(rhythm.alternation_ms, "ms")
         yield f"  {share_pct:.0f} % of the frames are longer and shorter in turn, by about {step}"
-    if rhythm is not None and rhythm.hitch_period is not None:
+    if rhythm.hitch_period is not None:
         yield from _hanging(rhythm.hitch_period.sentence)
 
 

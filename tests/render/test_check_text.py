@@ -103,3 +103,15 @@ def test_how_many_frames_alternate_and_by_how_much_is_told() -> None:
     screen = check_text(measure(capture_of(stamps_of(times_ms))))
     assert re.search(r"\n  17 % of the frames are longer and shorter in turn, by about (3\.9|4\.0)\d ms\n", screen)
     assert "in turn" not in check_text(measure(capture_of(stamps_of(ordinary_ms(6000)))))
+
+
+def test_a_rare_low_with_frames_enough_is_not_told_to_have_too_few_because_of_its_timer() -> None:
+    """At 100 fps and more the numbers leave room for what they mean, and any caveat was told as too few frames."""
+    generator = np.random.default_rng(1)
+    ends_ms = np.round(np.cumsum(4.0 + generator.gamma(2.0, 0.4, 20_000)) * 2.0) / 2.0
+    run = measure(capture_of(np.append(0, np.round(ends_ms * 1e6)).astype(np.int64)))
+    codes = {caveat.code for caveat in run.caveats}
+    assert "coarse-timer" in codes
+    assert "low-few-frames" not in codes
+    (line,) = (line for line in check_text(run).splitlines() if "0.1 % low, all three" in line)
+    assert line.endswith("in that order")
