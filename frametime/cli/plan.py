@@ -101,8 +101,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     """
     from frametime.errors import printable
     from frametime.pipeline.tables import write_order
-    from frametime.plans.plan import read_plan
-    from frametime.plans.plan_keys import changed_order, order_lines, orders_of
+    from frametime.plans.plan import changed_order, order_lines, orders_of, read_plan
     from frametime.render.review_text import order_text
     from frametime.replacing import claiming
     from frametime.words import counted

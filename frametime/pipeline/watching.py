@@ -26,8 +26,7 @@ from frametime.pipeline.measuring_many import measure_many, measuring_apart
 from frametime.pipeline.review_files import measured_or_not, not_in_plan_words, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
-from frametime.plans.plan import ReviewPlan, exclusions_of
-from frametime.plans.plan_keys import chosen_order
+from frametime.plans.plan import ReviewPlan, chosen_order, exclusions_of
 from frametime.ranges import check_ranges
 from frametime.review.result import Coverage, RunToMake
 from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from frametime.errors import PlanError, printable
+from frametime.lab.sessions import Cost, OrderQuality, Step, orders, recommended
 from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, StutterRule, parse_refresh
 from frametime.plans.path_pattern import PathPattern, starred
-from frametime.plans.plan_keys import MeasureKeys, PlanKeys, PublishKeys, cuts_of
+from frametime.plans.plan_keys import CutKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.theme import PALETTES, SIZES
-from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
+from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_of, shown
 from frametime.words import counted, joined
@@ -25,7 +26,7 @@ from frametime.words import counted, joined
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
-    from frametime.plans.plan_keys import CapturesKeys, CardKeys, OrderKeys, SceneKeys, ShelfKeys
+    from frametime.plans.plan_keys import CapturesKeys, CardKeys, SceneKeys, ShelfKeys
 
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 _FONTS: Final = (b"\x00\x01\x00\x00", b"OTTO", b"true")
@@ -122,7 +123,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         ),
         scenes=tuple(SceneEntry(key=scene.key, label=str(scene.label), tags=scene.tags) for scene in keys.scenes),
         scene_resolutions={scene.key: scene.resolutions for scene in keys.scenes if scene.resolutions is not None},
-        cuts=cuts_of(source, keys),
+        cuts=_cuts(source, keys),
         runs_planned=keys.runs,
         takes_out_drift=keys.order is not None,
         subject=keys.subject if isinstance(keys.subject, tuple) else (),
@@ -301,6 +302,71 @@ def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tup
     )
 
 
+def _cuts(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
+    """All cells first, then the plan's own cuts, then those of ``cut_each``.
+
+    ``cut_each`` names ``resolution`` (one cut each, the default where there are several) and ``tag`` (with and
+    without each tag that some scenes have and others not).
+
+    Raises
+    ------
+    PlanError
+    """
+    cuts = [_cut(keys, CutKeys(key="all", label="Overall"))]
+    scenes, tags = [scene.key for scene in keys.scenes], sorted({tag for scene in keys.scenes for tag in scene.tags})
+    for at, table in enumerate(keys.cuts):
+        place = ("cuts", at)
+        for name, known in (("tags", tags), ("scenes", scenes), ("resolutions", keys.resolutions)):
+            source.check_among((*place, name), known)
+            source.check_among((*place, f"without_{name}"), known)
+        if table.key in {cut.key for cut in cuts}:
+            helps = "give each cut its own key; 'all' is always there"
+            raise source.fault((*place, "key"), f"is '{table.key}' a second time", helps)
+        cuts.append(_cut(keys, table))
+        if not cuts[-1].cells:
+            found = f"is '{table.key}', a cut that no cell falls into"
+            raise source.fault((*place, "key"), found, "change what it takes in or leaves out")
+    cuts += _each(keys)
+    # A cut of the plan's own goes before an automatic one of the same name.
+    return tuple({cut.key: cut for cut in reversed(cuts)}[key] for key in dict.fromkeys(cut.key for cut in cuts))
+
+
+def _cut(keys: PlanKeys, table: CutKeys, definition: str = "") -> CutEntry:
+    cells = tuple(
+        (scene.key, resolution)
+        for scene in keys.scenes
+        for resolution in keys.resolutions
+        if (scene.resolutions is None or resolution in scene.resolutions)
+        and (not table.tags or set(table.tags) & set(scene.tags))
+        and not set(table.without_tags) & set(scene.tags)
+        and (not table.scenes or scene.key in table.scenes)
+        and scene.key not in table.without_scenes
+        and (not table.resolutions or resolution in table.resolutions)
+        and resolution not in table.without_resolutions
+    )
+    words = {
+        "tagged": table.tags,
+        "not tagged": table.without_tags,
+        "scenes": table.scenes,
+        "without scenes": table.without_scenes,
+        "at": table.resolutions,
+        "not at": table.without_resolutions,
+    }
+    told = "; ".join(f"{word} {', '.join(names)}" for word, names in words.items() if names)
+    definition = definition or told or "every scene at every resolution"
+    return CutEntry(key=table.key, label=table.label or table.key, definition=definition, cells=cells)
+
+
+def _each(keys: PlanKeys) -> Iterator[CutEntry]:
+    for tag in dict.fromkeys(tag for scene in keys.scenes for tag in scene.tags):
+        if "tag" in keys.cut_each and any(tag not in scene.tags for scene in keys.scenes):
+            yield _cut(keys, CutKeys(key=f"with-{tag}", label=f"Scenes tagged {tag}", tags=(tag,)))
+            yield _cut(keys, CutKeys(key=f"without-{tag}", label=f"Without scenes tagged {tag}", without_tags=(tag,)))
+    if "resolution" in keys.cut_each and len(keys.resolutions) > 1:
+        for name in keys.resolutions:
+            yield _cut(keys, CutKeys(key=name, label=f"{name} only", resolutions=(name,)), f"every scene at {name}")
+
+
 def _captures(source: TomlSource, plan: PlanKeys, folder: Path) -> CapturesPlan:
     from frametime.adapters.capture_start import any_ns, zone_named
 
@@ -331,3 +397,28 @@ def _captures(source: TomlSource, plan: PlanKeys, folder: Path) -> CapturesPlan:
     files = {name: getattr(keys, name) for name in ("folder", "layout", "sensor_layout")}
     paths: dict[str, Any] = {name: None if file is None else folder / file for name, file in files.items()}
     return CapturesPlan(**paths, pattern=pattern, sensors=sensors, keys=keys)
+
+
+def orders_of(design: ReviewDesign, keys: OrderKeys) -> tuple[Sequence[OrderQuality], int, tuple[Step, ...]]:
+    """What each order of the runs planned would cost and buy, which of them to take, and its steps."""
+    cost = Cost(run_min=keys.minutes_per_run, swap_min=keys.minutes_per_swap)
+    cards = [card.key for card in design.cards]
+    found = orders(cards, design.cells, design.runs_planned, seed=keys.seed, cost=cost)
+    at = recommended(found, keys.swaps)
+    return [one for one, _ in found], at, found[at][1]
+
+
+def changed_order(keys: OrderKeys | None, given: Mapping[str, float]) -> OrderKeys:
+    """The keys of a plan, or those by default, with others in place of some."""
+    return msgspec.structs.replace(keys or OrderKeys(), **given)
+
+
+def order_lines(keys: OrderKeys) -> str:
+    """The table as it stands in a plan."""
+    told = {name: value for name, value in msgspec.structs.asdict(keys).items() if value is not None}
+    return "\n".join(["[order]", *(f"{name} = {value:.15g}" for name, value in told.items())])
+
+
+def chosen_order(design: ReviewDesign, keys: OrderKeys | None) -> tuple[Step, ...]:
+    """The steps of the order that a plan asks for; none where it asks for no order."""
+    return () if keys is None else orders_of(design, keys)[2]

@@ -1,21 +1,14 @@
-"""What the file of a plan may hold: one class a table, with the default of each key.
-
-With them what ``[[cuts]]`` and ``[order]`` mean: the cells that are looked at together, and the order of the runs.
-"""
+"""What the file of a plan may hold: one class a table, with the default of each key."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Final, Literal, TypeAlias
 
-import msgspec
 from msgspec import Meta, Struct
 
-from frametime.lab.sessions import Cost, OrderQuality, Step, orders, recommended
 from frametime.ranges import RANGES
-from frametime.review.design import CutEntry, ReviewDesign, SampleUnit, SpreadRule
+from frametime.review.design import SampleUnit, SpreadRule
 from frametime.settings.decoding import within
-from frametime.settings.toml_source import TomlSource
 
 DEFAULT_PATTERN: Final = "{card}/{scene}/{resolution}/run{run}.csv"
 
@@ -184,93 +177,3 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     order: OrderKeys | None = None
     shelf: ShelfKeys | None = None
     exclude: tuple[ExcludeKeys, ...] = ()
-
-
-def cuts_of(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
-    """All cells first, then the plan's own cuts, then those of ``cut_each``.
-
-    ``cut_each`` names ``resolution`` (one cut each, the default where there are several) and ``tag`` (with and
-    without each tag that some scenes have and others not).
-
-    Raises
-    ------
-    PlanError
-    """
-    cuts = [_cut(keys, CutKeys(key="all", label="Overall"))]
-    scenes, tags = [scene.key for scene in keys.scenes], sorted({tag for scene in keys.scenes for tag in scene.tags})
-    for at, table in enumerate(keys.cuts):
-        place = ("cuts", at)
-        for name, known in (("tags", tags), ("scenes", scenes), ("resolutions", keys.resolutions)):
-            source.check_among((*place, name), known)
-            source.check_among((*place, f"without_{name}"), known)
-        if table.key in {cut.key for cut in cuts}:
-            helps = "give each cut its own key; 'all' is always there"
-            raise source.fault((*place, "key"), f"is '{table.key}' a second time", helps)
-        cuts.append(_cut(keys, table))
-        if not cuts[-1].cells:
-            found = f"is '{table.key}', a cut that no cell falls into"
-            raise source.fault((*place, "key"), found, "change what it takes in or leaves out")
-    cuts += _each(keys)
-    # A cut of the plan's own goes before an automatic one of the same name.
-    return tuple({cut.key: cut for cut in reversed(cuts)}[key] for key in dict.fromkeys(cut.key for cut in cuts))
-
-
-def _cut(keys: PlanKeys, table: CutKeys, definition: str = "") -> CutEntry:
-    cells = tuple(
-        (scene.key, resolution)
-        for scene in keys.scenes
-        for resolution in keys.resolutions
-        if (scene.resolutions is None or resolution in scene.resolutions)
-        and (not table.tags or set(table.tags) & set(scene.tags))
-        and not set(table.without_tags) & set(scene.tags)
-        and (not table.scenes or scene.key in table.scenes)
-        and scene.key not in table.without_scenes
-        and (not table.resolutions or resolution in table.resolutions)
-        and resolution not in table.without_resolutions
-    )
-    words = {
-        "tagged": table.tags,
-        "not tagged": table.without_tags,
-        "scenes": table.scenes,
-        "without scenes": table.without_scenes,
-        "at": table.resolutions,
-        "not at": table.without_resolutions,
-    }
-    told = "; ".join(f"{word} {', '.join(names)}" for word, names in words.items() if names)
-    definition = definition or told or "every scene at every resolution"
-    return CutEntry(key=table.key, label=table.label or table.key, definition=definition, cells=cells)
-
-
-def _each(keys: PlanKeys) -> Iterator[CutEntry]:
-    for tag in dict.fromkeys(tag for scene in keys.scenes for tag in scene.tags):
-        if "tag" in keys.cut_each and any(tag not in scene.tags for scene in keys.scenes):
-            yield _cut(keys, CutKeys(key=f"with-{tag}", label=f"Scenes tagged {tag}", tags=(tag,)))
-            yield _cut(keys, CutKeys(key=f"without-{tag}", label=f"Without scenes tagged {tag}", without_tags=(tag,)))
-    if "resolution" in keys.cut_each and len(keys.resolutions) > 1:
-        for name in keys.resolutions:
-            yield _cut(keys, CutKeys(key=name, label=f"{name} only", resolutions=(name,)), f"every scene at {name}")
-
-
-def orders_of(design: ReviewDesign, keys: OrderKeys) -> tuple[Sequence[OrderQuality], int, tuple[Step, ...]]:
-    """What each order of the runs planned would cost and buy, which of them to take, and its steps."""
-    cost = Cost(run_min=keys.minutes_per_run, swap_min=keys.minutes_per_swap)
-    cards = [card.key for card in design.cards]
-    found = orders(cards, design.cells, design.runs_planned, seed=keys.seed, cost=cost)
-    at = recommended(found, keys.swaps)
-    return [one for one, _ in found], at, found[at][1]
-
-
-def changed_order(keys: OrderKeys | None, given: Mapping[str, float]) -> OrderKeys:
-    """The keys of a plan, or those by default, with others in place of some."""
-    return msgspec.structs.replace(keys or OrderKeys(), **given)
-
-
-def order_lines(keys: OrderKeys) -> str:
-    """The table as it stands in a plan."""
-    told = {name: value for name, value in msgspec.structs.asdict(keys).items() if value is not None}
-    return "\n".join(["[order]", *(f"{name} = {value:.15g}" for name, value in told.items())])
-
-
-def chosen_order(design: ReviewDesign, keys: OrderKeys | None) -> tuple[Step, ...]:
-    """The steps of the order that a plan asks for; none where it asks for no order."""
-    return () if keys is None else orders_of(design, keys)[2]

@@ -7,8 +7,7 @@ from pathlib import Path
 
 from run_cli import frametime
 
-from frametime.plans.plan import parse_plan
-from frametime.plans.plan_keys import chosen_order
+from frametime.plans.plan import chosen_order, parse_plan
 
 PLAN = """\
 title = "Two cards"
