@@ -422,7 +422,7 @@ def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
             rows.append(BarRow(scene.label, short if view.theme.is_narrow else remark, short, bars))
     looks = zip(cards, colors, shades, strict=True)
     key = [KeyEntry(view.label(card), color, "patch", alpha=SHADES[shade]) for card, color, shade in looks]
-    values = {"pair": view.pair(candidate, metric, "Scene by scene:  overall")}
+    values = {"pair": view.pair("pair", candidate, metric)}
     return _chart("pair", view, panels, page[1], [metric], values, key)
 
 

@@ -133,7 +133,7 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
     unsure = [cell for cell, item in compared.items() if item.stands_after_holm is False]
     doubtful = [f"{result.scene(scene).label} at {resolution}" for scene, resolution in unsure]
     values = {
-        "pair": view.pair(candidate, entry.key, ", cell by cell"),
+        "pair": view.pair("matrix", candidate, entry.key),
         "counts": "; ".join(counts),
         "if_outside": bool(outside),
         "doubtful": counted(len(doubtful), "cell") if len(doubtful) > MOST_NAMED else joined(doubtful) or None,

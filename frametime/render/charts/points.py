@@ -60,7 +60,7 @@ def _ratios(
     known = [item.interval_95 for item in compared.values() if item.interval_95]
     both = f"the {counted(len(cells.of(candidate)), 'cell')} that both have (this card stands apart)"
     values = {
-        "pair": view.pair(candidate, entry.key, f": {entry.label}", cut),
+        "pair": view.pair("ratios", candidate, entry.key, cut),
         "cells": both if candidate in cells.apart else view.cells_words(cut),
         "definition": entry.definition.rstrip("."),
         "if_turned": entry.better == "lower",

@@ -167,14 +167,15 @@ class ReviewView:
         """What each metric is, a sentence each."""
         return " ".join(defined(item.label, item.definition) for item in map(self.metric, metrics))
 
-    def pair(self, candidate: str, metric: str, rest: str, cut: str | None = None) -> str:
-        """ "Candidate is so much faster than baseline", so long that with ``rest`` it fits the title.
+    def pair(self, kind: str, candidate: str, metric: str, cut: str | None = None) -> str:
+        """ "Candidate is so much faster than baseline", so long that it fits the title of a ``kind`` of chart.
 
         Long labels share what room there is; a short one leaves the rest of its half to the other. Stops stand in for
         them while the rest is measured, since spaces at its ends do not count.
         """
         theme, link = self.theme, self._link(self.overall(candidate, metric, cut))
         line = (1.7 if theme.is_narrow else 1.0) * (theme.size.width_pt - 3.2 * theme.em_pt)
+        rest = CATALOG[kind].title.format(pair="", metric=self.metric(metric).label)
         room = line - text_width_pt(f".{link}.{rest}{self.title_end}", theme.title_pt, bold=True)
         labels = [drawable(self.label(card)) for card in (candidate, self.result.baseline)]
         widths = [min(text_width_pt(label, theme.title_pt, bold=True), room / 2.0) for label in labels]
