@@ -22,7 +22,7 @@ from frametime.review.run_set import ZERO, PlacedRun
 from frametime.review.sentence import caveat_of
 from frametime.statistics.differences import LogMean, SharedError, log_mean
 from frametime.statistics.distributions import normal_quantile, t_quantile
-from frametime.words import counted, joined
+from frametime.words import counted, joined, signed
 
 LONGEST_GAP_H: Final = 6.0
 """Hours without a run after which another session begins, and no straight drift is looked for. Our own choice."""
@@ -116,7 +116,7 @@ def _judged(
     apart = float(np.ptp([np.mean(times) for times in of_cards.values()]))
     half = t_quantile(0.975, drift.degrees_of_freedom) * math.sqrt(drift.variance)
     is_told = half * apart <= MOST_OF_MARGIN * math.log1p(design.margin)
-    at, low, high = (f"{in_percent(drift.per_hour + off):+.2f} %" for off in (0.0, -half, half))
+    at, low, high = (f"{signed(in_percent(drift.per_hour + off), '+.2f')} %" for off in (0.0, -half, half))
     words = {"label": metric.label, "drift": f"{at} an hour ({low} to {high})", "cost": 100.0 * half * apart}
     words["change"] = abs(100.0 * drift.per_hour * apart)
     return caveat_of("drift-taken-out" if is_told else "drift-not-told", metric.key, **words), is_told
@@ -182,8 +182,8 @@ def _judged_shift(
     words = {"cards": f"{joined(cards)} {'was' if len(cards) == 1 else 'were'}", "session": session}
     words["label"] = metric.label
     if shift is not None:
-        low, high = map(in_percent, shift.difference.bounds(0.95) or ())
-        off, cells = in_percent(shift.difference.value), counted(shift.n_cells, "cell")
+        low, high = (signed(in_percent(end)) for end in shift.difference.bounds(0.95) or ())
+        off, cells = signed(in_percent(shift.difference.value)), counted(shift.n_cells, "cell")
         return shift.errors, caveat_of("session-shift", metric.key, off=off, low=low, high=high, cells=cells, **words)
     if scatter is not None:
         numbers = {"n_sessions": scatter.n_sessions, "scatter": 100.0 * scatter.standard_deviation}

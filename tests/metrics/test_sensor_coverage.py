@@ -190,7 +190,7 @@ def test_a_card_gives_no_power_back(watts: float) -> None:
 def test_some_samples_below_zero_are_a_caveat() -> None:
     run = measured(series_of({"time_s": [0.0, 4.0, 6.0, 10.0], "power_w": [200.0, -5.0, 200.0, 200.0]}))
     (caveat,) = told(run, "sensor-negative-power")
-    assert caveat.message.startswith("1 of 4 power samples are below zero, down to -5.0 W")
+    assert caveat.message.startswith("1 of 4 power samples are below zero, down to \N{MINUS SIGN}5.0 W")
     assert caveat.weight is Weight.CARE
     assert caveat in run.values["energy_per_frame_j"].caveats
     assert told(measured(series_of({"time_s": [0.0, 10.0], "power_w": [200.0, 0.0]})), "sensor-negative-power") == []

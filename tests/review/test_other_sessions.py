@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -74,6 +75,8 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert low < 0.05 < high
     assert verdict == "ahead"
     assert told(result) == ["session-shift"]
+    (slower,) = (item.message for item in reviewed(1, -0.05).caveats if item.code == "session-shift")
+    assert re.search(r"was \N{MINUS SIGN}\d\.\d % off then \(\N{MINUS SIGN}\d\.\d to \N{MINUS SIGN}\d\.\d %\)", slower)
     # What was measured then stands among the runs as it was.
     run = next(run for run in result.runs if run.card == "cedar-12")
     assert run.values["average_fps"] == pytest.approx(100.0 * math.exp(0.10), rel=0.03)

@@ -53,6 +53,8 @@ def test_a_drift_is_taken_off_every_cell_and_said() -> None:
     assert worst[1] < 1e-5
     assert codes(without) == ["drift-taken-out"]
     assert f"{100.0 * math.expm1(0.02 / HOURS):+.2f} % an hour" in without.caveats[0].message
+    falling = review_runs(PLAN, made(ORDERS[1][1], drift=-0.02, scatter=1e-6)).caveats[0].message
+    assert f"of \N{MINUS SIGN}{-100.0 * math.expm1(-0.02 / HOURS):.2f} % an hour (\N{MINUS SIGN}" in falling
     # What a run measured stays as it was.
     assert [run.values for run in without.runs] == [run.values for run in with_drift.runs]
     assert without.log_means == ()

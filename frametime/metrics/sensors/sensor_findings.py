@@ -33,7 +33,7 @@ from frametime.metrics.sensors.sensor_values import (
 )
 from frametime.statistics.interval import Interval
 from frametime.units import NS_PER_S
-from frametime.words import joined
+from frametime.words import joined, signed
 
 
 class ThrottlingRule(NamedTuple):
@@ -336,8 +336,9 @@ def _negative_caveats(power: Channel | None) -> Iterator[Caveat]:
     count, least_w = int(np.count_nonzero(power.sample_values < 0.0)), float(power.sample_values.min())
     yield Caveat(
         code="sensor-negative-power",
-        message=f"{count} of {power.sample_values.size} power samples are below zero, down to {least_w:.1f} W, "
-        "which no card can draw. They are used as they stand: power and energy are too low by them.",
+        message=f"{count} of {power.sample_values.size} power samples are below zero, down to "
+        f"{signed(least_w, '.1f')} W, which no card can draw. They are used as they stand: power and energy are too "
+        "low by them.",
         weight=Weight.CARE,
         metrics=_BY_QUANTITY[sensor_values.POWER],
     )
