@@ -16,7 +16,7 @@ from frametime.review.sentence import caveat_of, method
 from frametime.statistics.differences import combined
 from frametime.statistics.interval import Interval
 from frametime.units import FRAMES_PER_SECOND
-from frametime.words import joined
+from frametime.words import counted, joined
 
 DAYS_PER_YEAR = 365.25
 RATE = "average_fps"
@@ -206,4 +206,4 @@ def _power_interval(powers: MetricMeans, card: str, own: Sequence[tuple[str, str
     if not own:
         return None
     mean = combined((1.0 / len(own), powers.with_stand_in((card, *cell), n_cells=len(own))) for cell in own)
-    return mean.ratio_interval(0.95, method("power-interval", n=len(own)))
+    return mean.ratio_interval(0.95, method("power-interval", cells=counted(len(own), "cell")))

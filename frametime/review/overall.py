@@ -74,7 +74,9 @@ class Pair:
     @property
     def interval(self) -> Interval | None:
         """95 % interval of the ratio over these scenes."""
-        return self.these and self.these.ratio_interval(0.95, method("these-scenes-interval", n=len(self.cells)))
+        return self.these and self.these.ratio_interval(
+            0.95, method("these-scenes-interval", cells=counted(len(self.cells), "cell"))
+        )
 
     def caveats(self) -> tuple[Caveat, ...]:
         """What must be said with the numbers of a card against the baseline."""

@@ -426,3 +426,10 @@ def test_the_span_of_similar_scenes_is_never_narrower_to_read_than_it_is(low: fl
     assert ends[0] <= (low - 1.0) * 100.0 + 1e-6
     assert ends[1] >= (high - 1.0) * 100.0 - 1e-6
     assert ends[1] - ends[0] < 100.0 * width + 2.0
+
+
+def test_how_an_interval_over_one_cell_was_made_speaks_of_one_cell() -> None:
+    rates = {("amber-6", "harbor"): [100.0, 101.0, 99.0], ("birch-9", "harbor"): [110.0, 111.0, 109.0]}
+    (item,) = reviewed(rates).overall
+    assert item.interval_these_scenes is not None
+    assert "run noise only, 1 cell, " in item.interval_these_scenes.method

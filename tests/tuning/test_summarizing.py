@@ -91,6 +91,8 @@ def test_the_everyday_cost_is_measured_where_it_was_and_predicted_where_not() ->
     assert predicted.value == pytest.approx(np.exp(-0.006), rel=1e-9)
     assert predicted.interval is not None
     assert predicted.interval.low < predicted.value < predicted.interval.high
+    once = summarize(record_of(*line, trial(50, 100, 101.0))).everyday_cost
+    assert once is not None and once.how.startswith("1 run at the everyday setting, ")
     measured = summarize(record_of(*line, trial(50, 100, 101.0, 101.1, 101.2))).everyday_cost
     assert measured is not None
     assert measured.kind == "measured"

@@ -109,11 +109,9 @@ class Channel(NamedTuple):
         """A number of the samples inside the capture; a capture between two samples has none of its own."""
         if self.sample_values.size >= n_needed:
             return float(number(self.sample_values))
-        return Missing(
-            reason=f"no {_word(self.name)} sample lies in the capture"
-            if n_needed == 1
-            else f"fewer than two {_word(self.name)} samples lie in the capture"
-        )
+        word = _word(self.name)
+        few = f"no {word} sample lies" if n_needed == 1 else f"fewer than two {word} samples lie"
+        return Missing(reason=f"{few} in the capture")
 
 
 def _shares_above(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:

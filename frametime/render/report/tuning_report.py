@@ -181,7 +181,7 @@ def _map_words(summary: TuningSummary) -> str:
     tried = [item for item in summary.clock_map if item.status != "not tried"]
     named = {"best": summary.best, "every day": summary.everyday}
     chosen = (f"{name} {setting}" for name, setting in named.items() if setting is not None)
-    return "; ".join([f"{len(tried)} settings tried", *chosen, *map(_cell_words, tried)]) + "."
+    return "; ".join([f"{counted(len(tried), 'setting')} tried", *chosen, *map(_cell_words, tried)]) + "."
 
 
 def _cell_words(item: MapCell) -> str:
