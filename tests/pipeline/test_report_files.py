@@ -97,12 +97,10 @@ def test_the_text_names_the_charts_that_lie_beside_it(
 
 UNGUARDED = """
 import example_result as example
-from frametime.pipeline.chart_files import ChartRequest, chart_contents
-from frametime.render.charts.drawings import review_figures
-from frametime.render.charts.theme import Theme
-result = example.example_result()
-request = ChartRequest(formats=("svg",))
-chart_contents(result, request, [name for name, _ in review_figures(result, Theme.of())], workers=2)
+from pathlib import Path
+from frametime.pipeline.chart_files import ChartRequest, chart_writers
+writers = chart_writers(example.example_result(), ChartRequest(formats=("svg",)), workers=2)
+next(iter(writers.values()))(Path("first.svg"))
 """
 
 
