@@ -136,11 +136,10 @@ class TrialView:
         return fps / stock_fps - (1.0 - self.record.max_speed_loss_pct / 100.0)
 
     def spare_at_lower_voltage(self, setting: Setting) -> float | None:
-        """Speed to spare with the same power limit at the nearest lower voltage that was measured."""
-        same = [
-            trial.setting for trial in self.record.trials if trial.setting.power_limit_pct == setting.power_limit_pct
-        ]
-        lower = [one for one in same if one.turned("voltage") > setting.turned("voltage")]
+        """Speed to spare with the same clocks and power limit at the nearest lower voltage that was measured."""
+        turned = setting.turned("voltage")
+        same = (one for trial in self.record.trials if (one := trial.setting).turned_to("voltage", turned) == setting)
+        lower = [one for one in same if one.turned("voltage") > turned]
         known = {one.turned("voltage"): spare for one in lower if (spare := self.speed_to_spare(one)) is not None}
         return known[min(known)] if known else None
 

@@ -135,6 +135,16 @@ def test_a_power_limit_measured_at_a_lower_voltage_is_measured_again_only_where_
     assert isinstance(answer, Proposal) is is_asked
 
 
+def test_a_power_limit_at_other_clocks_says_nothing_of_one_at_these() -> None:
+    at_other_clocks = made(85, -50, 99.0, 260)
+    at_other_clocks = replace(at_other_clocks, setting=replace(at_other_clocks.setting, core_offset_mhz=90))
+    view = TrialView(replace(sim.empty_record(1), trials=(STOCK_RUNS, at_other_clocks)))
+    assert view.speed_to_spare(at_other_clocks.setting) == pytest.approx(0.02)
+    assert view.spare_at_lower_voltage(Setting(power_limit_pct=85.0, core_voltage_offset_mv=-47)) is None
+    same_clocks = Setting(power_limit_pct=85.0, core_voltage_offset_mv=-47, core_offset_mhz=90)
+    assert view.spare_at_lower_voltage(same_clocks) == pytest.approx(0.02)
+
+
 def test_between_a_power_limit_and_one_that_is_fast_enough_and_worth_less_nothing_is_sought() -> None:
     trials = (STOCK_RUNS, made(95, 0, 99.0, 270), made(90, 0, 97.5, 269, runs=3))
     step = proposal_for(*trials, limits=NO_VOLTAGE)
