@@ -249,7 +249,7 @@ class TrialAtHand:
     def take(self, path: Path, log: MeasuredLog, record: TuningRecord) -> tuple[str, Outcome | None]:
         """Take the log of a run: what it shows, and how the trial has ended where it shows that."""
         step, least = self.step, self.step.minutes
-        again = ". It stands in place of what this log was before: give each run a name of its own"
+        again = ". This log stands in place of what it was before: give each run a name of its own"
         again = again if path in self.runs else ""
         self.runs[path] = log.minutes
         if log.against:
@@ -266,7 +266,7 @@ class TrialAtHand:
         if len(self.runs) >= step.n_runs and not is_short:
             self.n_answers = 0
         made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self.runs)} of {step.n_runs}"
-        ends = [f". {caveat.message}" for caveat in log.run.caveats if caveat.code in _UNCLOSED]
+        ends = [f". {caveat.message}".removesuffix(".") for caveat in log.run.caveats if caveat.code in _UNCLOSED]
         return f"{log.minutes:.1f} minutes, {made} so far{''.join(ends) or ', nothing wrong in the log'}{again}", None
 
     @property

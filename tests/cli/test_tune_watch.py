@@ -177,7 +177,10 @@ def test_a_log_that_takes_the_place_of_another_is_told_at_once(folder: Path) -> 
     bench._at_hand = TrialAtHand(replace(bench.step, n_runs=3))
     assert "in place of" not in bench.finished(write_run(log))
     told = bench.finished(write_run(log, minutes=0.7))
-    assert "run 1 of 3 so far" in told and "It stands in place of what this log was before" in told
+    assert "run 1 of 3 so far" in told and "This log stands in place of what it was before" in told
+    log.write_bytes(write_run(log).read_bytes() + bytes(9))
+    told = bench.finished(log)
+    assert ".." not in told and "zero bytes, as after a loss of power; they were ignored. This log stands in" in told
     bench = bench_of(folder)
     bench.finished(write_run(log))
     for key in "ny":
