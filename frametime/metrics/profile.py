@@ -100,7 +100,7 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
     else:
         word = "rare" if per_min <= rule.rare_per_min else "frequent" if per_min < rule.constant_per_min else "constant"
         if any(caveat.code == "stutters-of-level" for caveat in values["stutter_per_min"].caveats):
-            word = "none stands out"
+            word = "fewer stand out"
     threshold = f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}"
     return ProfileItem("stutter", "stutter_per_min", per_min, word, threshold, PRACTICE)
 

@@ -102,8 +102,8 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
     keeps_level = drift.warm_up is None and all(change.kind != "level" for change in drift.changes)
     if 2 * (n_alike := _like_those_beside(series)) > ends_s.size:
         told = (
-            f"{n_alike} of {ends_s.size} stutters last no longer than many frames beside them: the level jumps there, "
-            "or frames are long and short in turn."
+            f"{'About ' * (ends_s.size >= 2 * ALIKE_LOOKS)}{n_alike} of {ends_s.size} stutters last hardly longer than "
+            "many frames beside them: the level jumps there, or frames are long and short in turn."
         )
         yield Caveat(code="stutters-of-level", message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
     elif has_many and drift.warm_up is None:

@@ -219,7 +219,7 @@ def test_stutters_that_are_only_the_edge_of_another_level_are_told_as_that(
         play, np.repeat([int(7500 * place) for place in places], menu.size), np.tile(menu, len(places))
     )
     (message,) = of_level(times_ms)
-    assert re.match(r"(\d+) of \1 stutters last no longer than many frames beside them: ", message)
+    assert re.match(r"(\d+) of \1 stutters last hardly longer than many frames beside them: ", message)
     assert not {"stutters-gather", "warm-up"} & set(codes_of(run_of(times_ms)))
 
 
@@ -227,7 +227,8 @@ def test_stutters_that_are_only_the_edge_of_another_level_are_told_as_that(
 def test_stutters_among_long_and_short_frames_in_turn_are_told_as_that(share: float) -> None:
     """Frames in pairs of 16 ms: whether the long one counts hangs on which of the two the local median is."""
     pairs_ms = 16.0 * np.random.default_rng(3).lognormal(0.0, 0.05, (3750, 1)) * [share, 1.0 - share]
-    assert len(of_level(pairs_ms.ravel())) == 1
+    (message,) = of_level(pairs_ms.ravel())
+    assert message.startswith("About ")  # of so many some hundred are looked at
 
 
 @pytest.mark.parametrize("seed", range(10))
