@@ -69,7 +69,7 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
     minutes = run.duration_s / 60.0
     series = FrameSeries.of(capture, run.options)
     criteria: tuple[Criterion, ...] = (
-        _length(minutes, rules, crash.message if (crash := crash_caveat(run)) else ""),
+        _length(minutes, rules, crash.message if (crash := crash_caveat(run)) else "", is_cut=_is_cut(run)),
         freeze_criterion(run),
         _hitches(run, minutes, rules),
         _drift(run, series, minutes, rules),
@@ -138,12 +138,18 @@ def crash_caveat(run: MeasuredRun) -> Caveat | None:
     return next((caveat for caveat in run.caveats if caveat.code in CRASHED), None)
 
 
-def _length(minutes: float, rules: EnduranceRules, doubt: str) -> Criterion:
+def _is_cut(run: MeasuredRun) -> bool:
+    """Whether the log ends within a line: as after a crash, or where its logger was stopped."""
+    return any(caveat.code == "cut-last-line" for caveat in run.caveats)
+
+
+def _length(minutes: float, rules: EnduranceRules, doubt: str, *, is_cut: bool = False) -> Criterion:
     """How long it ran; not measurable where the log looks as after a crash: what it does not hold is not shown."""
     asked = Criterion.of("length", "min", f"{rules.min_minutes:g} to {rules.max_minutes:g} min")
     if doubt:
         return asked.unmeasured(doubt)
-    return asked.judged(minutes, f"the run lasted {minutes:.1f} minutes", passed=minutes >= rules.min_minutes)
+    asks = "; its log ends within a line: was it stopped by hand?" if is_cut else ""
+    return asked.judged(minutes, f"the run lasted {minutes:.1f} minutes{asks}", passed=minutes >= rules.min_minutes)
 
 
 def freeze_criterion(run: MeasuredRun) -> Criterion:

@@ -105,6 +105,14 @@ def test_a_short_run_shows_nothing() -> None:
     assert verdict_of(frames_ms(5.0), rules=EnduranceRules(min_minutes=4.0)).word == "holds"
 
 
+def test_a_log_that_ends_within_a_line_is_told_where_the_length_is() -> None:
+    """A crash leaves that, and so does a logger that is stopped: the operator knows which."""
+    cut = (Caveat(code="cut-last-line", message="The last line has no end."),)
+    asked = "the run lasted 32.0 minutes; its log ends within a line: was it stopped by hand?"
+    assert criterion(verdict_of(frames_ms(), caveats=cut), "length").sentence == asked
+    assert criterion(verdict_of(frames_ms()), "length").sentence == "the run lasted 32.0 minutes"
+
+
 @pytest.mark.parametrize("code", ["zero-bytes-at-end", "zero-bytes-inside"])
 def test_a_log_that_looks_as_after_a_crash_shows_nothing_and_hides_no_fault(code: str) -> None:
     crash = (Caveat(code=code, message="The file ends in 4096 zero bytes."),)
