@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.words import money_words, percent_change, percent_change_range, percent_change_words
+from frametime.words import command_line, money_words, percent_change, percent_change_range, percent_change_words
 
 
 @pytest.mark.parametrize(
@@ -59,3 +60,10 @@ def test_an_end_beside_zero_keeps_its_sign(low: float, width: float) -> None:
 def test_an_amount_of_money(amount: float, bounds: tuple[float, float] | None, expected: str) -> None:
     interval = None if bounds is None else SimpleNamespace(low=bounds[0], high=bounds[1])
     assert money_words(amount, interval) == expected
+
+
+@pytest.mark.parametrize("sign", "$`!")
+def test_what_a_posix_shell_would_put_something_else_for_is_not_in_double_quotes(sign: str) -> None:
+    assert command_line(["O'Neill"]) == '"O\'Neill"'
+    word = f"O'Neill{sign}HOME{sign}"
+    assert command_line([word]) == shlex.quote(word)

@@ -76,6 +76,12 @@ def test_exact_levels_are_no_coarse_timer(frame_times_ms: NDArray[np.float64]) -
     assert "coarse-timer" not in codes(frame_times_ms)
 
 
+def test_frames_that_miss_every_second_refresh_by_chance_are_no_coarse_timer() -> None:
+    """A display of 100 Hz: every frame takes 10 or 20 ms, and a clock of 10 ms would show 0 as well."""
+    missed = np.random.default_rng(1).random(4000) < 0.5
+    assert "coarse-timer" not in codes(np.where(missed, 20.0, 10.0))
+
+
 def test_a_fine_timer_is_not_mentioned() -> None:
     assert "coarse-timer" not in caveats_of(cut_down(ordinary_ms(5000), 0.001))
 

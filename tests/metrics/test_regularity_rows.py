@@ -199,6 +199,13 @@ def test_slow_seconds_that_come_again_and_again_and_levels_are_no_odd_stretch(se
         assert "odd-stretch" not in codes_of(run_of(play * course))
 
 
+def test_the_place_of_an_odd_stretch_is_told_from_its_begin_to_its_end() -> None:
+    times_ms = np.full(8000, 10.0)
+    times_ms[4100:4200] = 20.0
+    (told,) = [item.message for item in regularity_caveats(run_of(times_ms)) if item.code == "odd-stretch"]
+    assert told == "Frames take 2 times as long as usual from 41 s to 43 s: what happens there?"
+
+
 def of_level(times_ms: NDArray[np.float64]) -> list[str]:
     return [found.message for found in regularity_caveats(run_of(times_ms)) if found.code == "stutters-of-level"]
 

@@ -194,6 +194,10 @@ def test_what_has_no_interval_says_why() -> None:
     assert "never happened" in reason(clean, "stutter_count")
     assert "never happened" in reason(clean, "freeze_over_500ms_count")
     assert "all are alike" in reason(clean, "alternating_fraction")
+    # By a clock of 1 ms 4.5 ms do not alternate.
+    some_ms = np.random.default_rng(1).choice([4.0, 5.0, 6.0], 2000)
+    behind_a_timer = run_of(np.concatenate((np.tile([4.0, 5.0], 1000), some_ms)), options)
+    assert "all are alike" in reason(behind_a_timer, "alternating_fraction")
     assert "fewer than 100 frames" in reason(run_of(clean_ms(99, 1), options), "average_fps")
     even = run_of(np.full(500, 8.0), options)
     for key in ("average_fps", "low_1pct_mean_fps", "p99_frame_time_ms", "pacing_rmssd_ms", "pacing_adev_1"):

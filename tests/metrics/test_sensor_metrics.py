@@ -219,6 +219,13 @@ def test_what_does_not_go_with_the_frames_is_not_told(low: dict[str, float]) -> 
     assert messages(falling(every_s=1.0, **low))["level-change"].startswith("The run has ")
 
 
+def test_a_clock_that_is_read_as_zero_is_not_told_with_the_frames() -> None:
+    times_ms = 8.0 * np.random.default_rng(2).lognormal(0.0, 0.04, 15000)
+    times_ms[7500:] *= 1.12
+    clock = {"time_s": [float(at) for at in range(130)], "core_clock_mhz": [2500.0] * 60 + [0.0] * 70}
+    assert messages(series_of(clock, times_ms=times_ms))["level-change"].startswith("The run has ")
+
+
 def test_a_clock_that_falls_with_a_drift_is_told_with_it() -> None:
     times_ms = 8.0 * np.random.default_rng(2).lognormal(0.0, 0.04, 20000) * np.linspace(1.0, 1.06, 20000)
     clock = {"time_s": [float(at) for at in range(170)], "core_clock_mhz": np.linspace(2500, 2360, 170).tolist()}

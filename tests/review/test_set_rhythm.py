@@ -6,11 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from example_result import example_design, example_runs
 
 from frametime import measure, read_capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.rhythm.hitches import hitches_listed, hitches_of
+from frametime.review import reviewing
 from frametime.review.cell_summaries import recurring_hitches
 from frametime.review.run_set import PlacedRun, RunSet
 
@@ -54,6 +56,21 @@ def test_a_period_is_named_where_chance_over_all_sets_leaves_it_out() -> None:
     p_value = float(caveat.message.rpartition("(p = ")[2].rstrip(")."))
     assert recurring_hitches(atlas, n_tests=int(0.04 / p_value)) == (caveat,)
     assert recurring_hitches(atlas, n_tests=int(0.06 / p_value)) == ()
+
+
+def test_a_review_counts_all_the_sets_that_it_looks_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    counts = []
+
+    def counted(_: RunSet, *, n_tests: int) -> tuple[()]:
+        counts.append(n_tests)
+        return ()
+
+    monkeypatch.setattr(reviewing, "recurring_hitches", counted)
+    runs = example_runs(with_curves=False)
+    n_sets = len({run.place for run in runs})
+    reviewing.review_runs(example_design(), runs)
+    assert counts == [n_sets] * n_sets
+    assert n_sets > 1
 
 
 def test_hitches_from_findings_are_those_of_the_frames() -> None:

@@ -13,7 +13,7 @@ from frametime.render.charts.tuning_charts import powered
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
-from frametime.tuning.knob_steps import climb
+from frametime.tuning.knob_steps import between, climb
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
@@ -149,6 +149,15 @@ def test_between_a_power_limit_and_one_that_is_fast_enough_and_worth_less_nothin
     trials = (STOCK_RUNS, made(95, 0, 99.0, 270), made(90, 0, 97.5, 269, runs=3))
     step = proposal_for(*trials, limits=NO_VOLTAGE)
     assert (step.phase, step.setting.power_limit_pct) == (Phase.ENDURANCE, 95.0)
+
+
+def test_a_straight_line_goes_from_a_power_limit_that_was_measured_at_a_lower_voltage_too() -> None:
+    trials = (STOCK_RUNS, made(95, -50, 99.0, 280), made(90, -47, 96.0, 265))
+    view = TrialView(replace(sim.empty_record(1), trials=trials))
+    start = Setting(power_limit_pct=95.0, core_voltage_offset_mv=-47)
+    answer = between(view, Phase.POWER_AGAIN, start, "power", workload=view.record.heaviest)
+    # 97 % of stock speed: two thirds of the way from 99 to 96.
+    assert isinstance(answer, Proposal) and answer.setting.power_limit_pct == 92.0
 
 
 def test_a_voltage_that_failed_is_not_tried_under_another_power_limit_and_one_that_held_is() -> None:
