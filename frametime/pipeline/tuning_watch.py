@@ -85,6 +85,7 @@ class TuningBench:
         words, outcome = made.take(path, log, record)
         told = f"{self._name(path)}: {words}\n"
         if outcome is not None:
+            made.n_answers = 0  # asked only where it cannot be noted
             return told + self._noted(made, outcome)
         if made.question:
             self._asked |= {log.resolve() for log in made.runs}
@@ -150,8 +151,6 @@ class TuningBench:
         try:
             noted = tuning_record.note_trial(self._path, tuning_record.with_logs(made.trial(outcome), list(made.runs)))
         except FrametimeError as error:
-            if made.runs:
-                made.ask_again(list(made.runs), outcome)
             return f"{error}\nNothing is noted yet.\n{made.question}"
         self._turn_to(noted.next_step)
         told = "".join(f"{caveat.message}\n" for caveat in noted.caveats)

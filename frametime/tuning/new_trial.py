@@ -282,8 +282,10 @@ class TrialAtHand:
         if key == failing:
             return outcome
         if key in ("y", "n"):
+            if self.n_answers == len(_QUESTIONS) - 1:
+                return Outcome.PASSED
             self.n_answers += 1
-        return Outcome.PASSED if self.n_answers == len(_QUESTIONS) else None
+        return None
 
     def ask_again(self, logs: Sequence[Path], outcome: Outcome) -> None:
         """Ask once more what ended a trial that is taken back."""

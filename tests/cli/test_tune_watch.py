@@ -17,9 +17,11 @@ import pytest
 from made_captures import ordinary_ms
 from run_cli import COMMAND, frametime
 
+from frametime.errors import RecordError
 from frametime.pipeline.tuning_record import read_record
 from frametime.pipeline.tuning_watch import TuningBench, watch_trials
 from frametime.tuning.new_trial import TrialAtHand
+from frametime.tuning.proposal import Phase
 from frametime.tuning.record import Outcome, Setting
 
 RECORD = """\
@@ -160,6 +162,32 @@ def test_a_record_that_cannot_be_read_for_a_moment_costs_no_run(folder: Path) ->
     record.write_text(RECORD.replace("85", ""), "utf-8")
     assert "No run is taken from it" in bench.finished(folder / "logs" / "two.csv")
     assert bench.pressed("f").partition("\n")[2] == "Nothing is noted yet.\n", "a key without a log asks nothing"
+
+
+def test_what_cannot_be_noted_keeps_its_runs_and_its_keys(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The minutes of a long test of several runs, and a freeze that was seen; the log of a failure is asked about."""
+    bench, record = bench_of(folder), folder / "tuning.toml"
+    bench._at_hand = TrialAtHand(replace(bench.step, minutes=1.6, phase=Phase.ENDURANCE))
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    record.write_text(RECORD.replace("85", ""), "utf-8")
+    assert bench.pressed("f").endswith("Nothing is noted yet.\n")
+    assert list(bench._at_hand.runs.values()) == [pytest.approx(0.6, abs=0.02)]
+    record.write_text(RECORD, "utf-8")
+    bench.pressed("f")
+    assert trials(folder) == [(0, Outcome.FROZE, 1)]
+    record.write_text(RECORD, "utf-8")
+    bench = bench_of(folder)
+    with monkeypatch.context() as patch:
+        patch.setattr("frametime.pipeline.tuning_record.note_trial", _refusing)
+        told = bench.finished(write_run(folder / "logs" / "two.csv", spoiled=True))
+    assert told.endswith("Nothing is noted yet.\nArtifacts? y yes, n no, u take back\n")
+    for key in "nn":
+        bench.pressed(key)
+    assert trials(folder) == [(0, Outcome.DID_NOT_FINISH, 1)]
+
+
+def _refusing(*_: object) -> None:
+    raise RecordError.at("tuning.toml", "it has changed")
 
 
 def test_runs_of_a_trial_that_has_not_ended_are_named_at_the_end(folder: Path) -> None:
