@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from string import Template
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
@@ -18,9 +18,9 @@ from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.finding_runs import PlanPlaces, in_setting, number_of_run, run_of
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_gaps import WORD_OF_COPY, read_paths
-from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelled_anyhow, spelling, starred
+from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, spelled_anyhow, spelling
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
-from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
+from frametime.plans.plan import ReviewPlan, exclusions_of, parse_plan, read_plan
 from frametime.review.run_set import natural_order, run_name
 from frametime.settings.toml_source import toml_lines, toml_value
 from frametime.words import begun, counted, first_of, joined
@@ -34,6 +34,7 @@ _CARD_HELPS: Final = (
 )
 _MOST_SHOWN: Final = 8
 _CELL: Final = frozenset(("card", "scene", "resolution"))
+_Place: TypeAlias = tuple[str, str, str, str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,16 +43,16 @@ class PlanDraft:
 
     ``places`` holds card, scene, resolution and run of each capture, as the plan names them; ``settings`` that of each
     scene of which the paths name several; ``spelled`` the name for each way in which cards and scenes are written;
-    ``left_out`` the run and the reason of each that is excluded.
+    ``left_out`` the place and the reason of each that is excluded.
     """
 
     folder: str
     pattern: PathPattern
     sensors: PathPattern | None
-    places: Mapping[str, tuple[str, str, str, str]]
+    places: Mapping[str, _Place]
     settings: Mapping[str, str]
     spelled: Mapping[str, Mapping[str, str]]
-    left_out: Mapping[str, tuple[str, str]]
+    left_out: Mapping[str, tuple[_Place, str]]
     walk: Walk
 
     @cached_property
@@ -172,7 +173,7 @@ class PlanDraft:
         why = dict.fromkeys(self.left_over, "names another card, scene or resolution")
         why |= dict.fromkeys(others, "does not fit the pattern")
         why |= {name: "is a copy of another file" for name in why if WORD_OF_COPY.sub("", name) in self.places}
-        why |= {name: f"{reason}; left out by [[exclude]]" for name, (_, reason) in self.left_out.items()}
+        why |= {name: f"{self.left_out[name][1]}; left out by [[exclude]]" for name in {*why} & {*self.left_out}}
         for loose, what, taken in ((r"*\g<0>", "words at its end", "any"), (".*", "its ending", "every ending")):
             pattern = re.sub(r"(?<=\})\.[^/{}*]+$", loose, self.pattern.text)
             fits = fields_by_pattern(PathPattern.parse(pattern), [*self.places, *others])
@@ -240,19 +241,14 @@ def draft_plans(
 def _walked(folder: Path) -> Walk:
     """What lies there: one whose name says that it is a sensor log is one, and what reads as a capture is a capture."""
     walk = walk_captures(folder)
-    unnamed = {name for name in walk.others.get(OTHER_FILES, ()) if _reads_as_capture(folder / name)}
+    passed = walk.others.get(OTHER_FILES, {})
+    unnamed = {name for name in passed if _reads_as_capture(folder / name)}
     captures = sorted([*walk.captures, *(FoundFile(folder, name) for name in unnamed)], key=lambda file: file.name)
     sidecars = {sidecar_of(os.fspath(file.path)) for file in captures}  # read with their captures
     worded = {file.name: "" for file in captures if _SENSOR_WORD.search(PurePosixPath(file.name).name)}
-    others = {
-        **walk.others,
-        OTHER_FILES: {
-            name: why
-            for name, why in walk.others.get(OTHER_FILES, {}).items()
-            if name not in unnamed and folder / name not in sidecars
-        },
-        SENSOR_LOGS: dict(sorted([*walk.others.get(SENSOR_LOGS, {}).items(), *worded.items()])),
-    }
+    rest = {name: why for name, why in passed.items() if name not in unnamed and folder / name not in sidecars}
+    sensors = dict(sorted([*walk.others.get(SENSOR_LOGS, {}).items(), *worded.items()]))
+    others = {**walk.others, OTHER_FILES: rest, SENSOR_LOGS: sensors}
     return replace(walk, captures=[file for file in captures if file.name not in worded], others=others)
 
 
@@ -285,27 +281,18 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
     equal = {name: resolution_name(name) for name in {fields["resolution"] for fields in values.values()}}
     resolutions = {name: one if [*equal.values()].count(one) > 1 else name for name, one in equal.items()}
 
-    def place_of(fields: Mapping[str, str]) -> tuple[str, str, str, str]:
+    def place_of(fields: Mapping[str, str]) -> _Place:
         card, scene = (spelled[field][fields[field]] for field in ("card", "scene"))
         return card, scene, resolutions[fields["resolution"]], run_of(fields)
 
     places = {name: place_of(fields) for name, fields in values.items()}
     numbers = {(*place[:3], number_of_run(place[3])) for place in places.values()}
     known = reading.pattern.with_values({field: reading.values(field) for field in _CELL & {*reading.pattern.fields}})
-    left_out = {}
-    for name in (file.name for file in walk.captures if file.name not in places):
-        # A review would take it for a run: words stand before its number, behind it, or in its place.
-        if (odd := known.match(name)) is None or "run" not in odd:
-            continue
-        place = place_of(said(odd))
-        number = (*place[:3], number_of_run(place[3]))
-        if number[3].isdecimal() and number not in numbers and not _NO_GOOD.search(place[3]):
-            numbers.add(number)
-            places[name] = place
-        else:
-            other = f"carries the number {number[3]}, as another run does"
-            lacks = "says that the run failed" if number[3].isdecimal() else "has no number of a run"
-            left_out[name] = ("/".join(place), other if number in numbers else lacks)
+    others = ((file.name, known.match(file.name)) for file in walk.captures if file.name not in places)
+    # A review would take them for runs: words stand before their number, behind it, or in its place.
+    odd = {name: place_of(said(fields)) for name, fields in others if fields is not None and "run" in fields}
+    left_out = _odd_runs(odd, numbers)
+    places |= {name: place for name, place in odd.items() if name not in left_out}
     sensors = _sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ())))
     return PlanDraft(
         folder=path_from(folder, beside),
@@ -399,9 +386,23 @@ def _text(draft: PlanDraft) -> str:
         tables="\n".join(tables),
         run=toml_value("/".join([draft.cards[0], draft.scenes[0], draft.resolutions[0], "1"])),
         left_out="".join(
-            f"\n[[exclude]]\n{toml_lines({'run': run, 'reason': reason})}" for run, reason in draft.left_out.values()
+            f"\n[[exclude]]\n{toml_lines({'run': run_name(*at), 'reason': why})}" for at, why in draft.left_out.values()
         ),
     )
+
+
+def _odd_runs(odd: Mapping[str, _Place], numbers: set[_Place]) -> dict[str, tuple[_Place, str]]:
+    """Of captures with odd runs those to be left out, each with the reason; the numbers of the others are added."""
+    left_out = {}
+    for name, place in odd.items():
+        number = (*place[:3], number_of_run(place[3]))
+        if number[3].isdecimal() and number not in numbers and not _NO_GOOD.search(place[3]):
+            numbers.add(number)
+        else:
+            other = f"carries the number {number[3]}, as another run does"
+            lacks = "says that the run failed" if number[3].isdecimal() else "has no number of a run"
+            left_out[name] = (place, other if number in numbers else lacks)
+    return left_out
 
 
 def labels(keys: Sequence[str]) -> list[str]:
@@ -451,40 +452,42 @@ def update_plan(path: Path) -> PlanUpdate:
     pattern = plan.captures.pattern
     card = None if "card" in pattern.fields else plan.design.cards[0].key
     (draft,) = draft_plans(plan.captures.folder, beside=path.parent, pattern=pattern, card=card)
-    places = _places(plan, draft)
+    places = _places(plan, draft.places)
     document = tomlkit.parse(path.read_text("utf-8"))
     added = []
     for at, field in enumerate(("card", "scene", "resolution")):
         entries = document[f"{field}s"]
         known = {entry if field == "resolution" else entry["key"] for entry in entries}
-        new = sorted({place[at] for place in places} - known, key=natural_order)
+        new = sorted({place[at] for place in places.values()} - known, key=natural_order)
         for key, label in zip(new, new if field == "resolution" else labels(new), strict=True):
             entries.append(key if field == "resolution" else {"key": key, "label": label})
             added.append(f"{field} {label}")
-    n_runs = max(Counter(place[:3] for place in places).values())
+    n_runs = max(Counter(place[:3] for place in places.values()).values())
     if n_runs > plan.design.runs_planned:
         document["runs"] = n_runs
         added.append(f"runs {plan.design.runs_planned} -> {n_runs}")
-    named = PlanPlaces(plan)
-    for name, (drafted, reason) in draft.left_out.items():
-        run = drafted if (fields := named.fields(name)) is None else run_name(**named.place(fields))
-        if not any(starred(excluded, run) for excluded in plan.design.exclusions):
-            document.setdefault("exclude", tomlkit.aot()).append({"run": run, "reason": reason})
-            added.append(f"exclude {run}, which {reason}")
+    # What stands in for a run that the plan excludes is taken in.
+    odd = _places(plan, {name: place for name, (place, _) in draft.left_out.items()})
+    excluded = exclusions_of(plan, [run_name(*place) for place in (*places.values(), *odd.values())], may_come=True)
+    numbers = {(*at[:3], number_of_run(at[3])) for at in places.values() if run_name(*at) not in excluded}
+    odd = {name: place for name, place in odd.items() if run_name(*place) not in excluded}
+    left_out = _odd_runs(odd, numbers)
+    for run, reason in left_out.values():
+        document.setdefault("exclude", tomlkit.aot()).append({"run": run_name(*run), "reason": reason})
+        added.append(f"exclude {run_name(*run)}, which {reason}")
+    taken_in = {name: draft.left_out[name][0] for name in odd.keys() - left_out.keys()}
+    draft = replace(draft, places={**draft.places, **taken_in})
     text = tomlkit.dumps(document)
     parse_plan(text, file_name=path.name, folder=path.parent)
     return PlanUpdate(text=text, added=tuple(added), draft=draft)
 
 
-def _places(plan: ReviewPlan, draft: PlanDraft) -> list[tuple[str, ...]]:
+def _places(plan: ReviewPlan, captures: Mapping[str, _Place]) -> dict[str, _Place]:
     """Card, scene, resolution and run of every capture, by the plan's names where it has them."""
-    known = PlanPlaces(plan)
-    places = []
-    for name, drafted in draft.places.items():
-        only_drafted = {
-            field: text
-            for field, text in zip(("card", "scene", "resolution", "run"), drafted, strict=True)
-            if field in plan.captures.pattern.fields and (field, text) != ("resolution", UNNAMED)
-        }
-        places.append(tuple(known.place(known.fields(name) or only_drafted).values()))
+    known, fields, places = PlanPlaces(plan), plan.captures.pattern.fields, dict[str, _Place]()
+    for name, drafted in captures.items():
+        told = zip(("card", "scene", "resolution", "run"), drafted, strict=True)
+        by_draft = {key: text for key, text in told if key in fields and (key, text) != ("resolution", UNNAMED)}
+        card, scene, resolution, run = known.place(known.fields(name) or by_draft).values()
+        places[name] = card, scene, resolution, run
     return places

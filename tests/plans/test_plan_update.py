@@ -119,3 +119,19 @@ def test_a_copy_and_a_crash_that_come_later_are_excluded_under_the_names_of_the_
     assert len(read_plan(path).design.exclusions) == 2
     assert "Complete: every cell has its runs (8 usable, 8 planned)." in frametime("review", path, "--coverage").out
     assert update_plan(path).added == ()
+
+
+def test_what_stands_in_for_a_run_that_the_plan_excludes_is_taken_in(tmp_path: Path) -> None:
+    """To exclude it too would take from a complete review what its maker has measured again."""
+    names = [f"GPU-{card}-harbor-1440p-{run}.csv.gz" for card in (70, 80) for run in (1, 2)]
+    write(tmp_path / "logs", *names, "GPU-70-harbor-1440p-2 retest.csv.gz", "GPU-70-harbor-1440p-2 crashed.csv.gz")
+    path = tmp_path / "plan.toml"
+    excluded = '\n[[exclude]]\nrun = "GPU-70/harbor/*/2"\nreason = "an update ran"\n'
+    path.write_text(PLAN.replace("runs = 1", "runs = 2") + excluded, encoding="utf-8")
+    updated = update_plan(path)
+    assert updated.added == ("exclude GPU-70/harbor/1440p/2 crashed, which says that the run failed",)
+    assert not any("retest" in line for line in updated.draft.understood)
+    path.write_text(updated.text, encoding="utf-8")
+    write(tmp_path / "logs", "GPU-70-harbor-1440p-2 retest 2.csv.gz")
+    (line,) = update_plan(path).added
+    assert "/2 retest" in line and "which carries the number 2, as another run does" in line
