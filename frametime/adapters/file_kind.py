@@ -138,10 +138,10 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
 
 
 def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:
-    """Whether rows come more than 50 ms apart, or evenly, as samples do."""
+    """Whether rows come more than 50 ms apart, or evenly, as samples do; the newest may stand first."""
     style = number_styles(cell for fact in facts if fact.numeric for cell in fact.cells)[0][0]
     for time in (fact._replace(style=style) for fact in times):
-        steps = np.diff(time.known_ns()) if time.unit is not None else np.zeros(0)
+        steps = np.abs(np.diff(time.known_ns())) if time.unit is not None else np.zeros(0)
         if (steps > 0).any():
             step = middle(steps[steps > 0])
             rates = [fact._replace(style=style).known_ns(RATE) for fact in facts if fact.meaning is Meaning.RATE]

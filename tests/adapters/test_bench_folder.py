@@ -253,3 +253,16 @@ def test_the_work_of_a_chip_alone_is_no_time_of_frames(name: str) -> None:
     """A card that waits works less than a frame lasts: the average would be too high, and nothing would say so."""
     with pytest.raises(ReadError, match="no column says that it is a time of whole frames"):
         lengths_ms(table(name, fixed(MS)))
+
+
+def test_frames_whose_newest_stands_first_are_no_sensor_log(tmp_path: Path) -> None:
+    """A plan passed them over in silence; a review says that ``--sort`` puts them in order."""
+    path = tmp_path / "run.csv"
+    fast = fixed([1000 / each for each in MS])
+    path.write_bytes(table("time (s),fps,temp (C)", fixed(ENDS[::-1], 6, 1e-3), fast, [60 + k // 100 for k in COUNT]))
+    assert classify_file(path).kind == "frames"
+    with pytest.raises(ReadError, match="--sort puts the rows in order of time"):
+        read_capture(path)
+    times = fixed(TIMES_S[::-1])
+    path.write_bytes(table("time (s),power (W),temp (C)", times, POWER_W, TEMPERATURE_C))
+    assert classify_file(path).kind == "sensors"
