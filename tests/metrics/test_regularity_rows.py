@@ -206,6 +206,14 @@ def test_the_place_of_an_odd_stretch_is_told_from_its_begin_to_its_end() -> None
     assert told == "Frames take 2 times as long as usual from 41 s to 43 s: what happens there?"
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_slow_second_beside_a_fast_one_is_not_told_as_something_between(order: int) -> None:
+    """It was told as 1.3 times as long, of a second of 20 ms and one of 5 ms among frames of 10 ms."""
+    parts = [np.full(5000, 10.0), *[np.full(50, 20.0), np.full(200, 5.0)][::order], np.full(3000, 10.0)]
+    (told,) = [item.message for item in regularity_caveats(run_of(np.concatenate(parts))) if item.code == "odd-stretch"]
+    assert told.startswith(f"Frames take {'2' if order > 0 else '0.5'} times as long as usual from 50 s to 51 s")
+
+
 def of_level(times_ms: NDArray[np.float64]) -> list[str]:
     return [found.message for found in regularity_caveats(run_of(times_ms)) if found.code == "stutters-of-level"]
 

@@ -255,9 +255,10 @@ def odd_stretch(series: FrameSeries) -> str:
     Of several such stretches the longest is told; empty where there is none, or they are not rare.
     """
     blocks, usual_ms = blocks_of(series), median(blocks_of(series).levels_ms)
-    odd = np.flatnonzero(np.abs(np.log(blocks.levels_ms / usual_ms)) >= math.log(RULE.odd_ratio))
+    logs = np.log(blocks.levels_ms / usual_ms)
+    odd = np.flatnonzero(np.abs(logs) >= math.log(RULE.odd_ratio))
     odd = odd[odd >= _find_warm_up(blocks)[1]]
-    longest = max(np.split(odd, np.flatnonzero(np.diff(odd) > 1) + 1), key=len)
+    longest = max(np.split(odd, np.flatnonzero((np.diff(odd) > 1) | np.diff(logs[odd] > 0.0)) + 1), key=len)
     is_rare = odd.size <= RULE.odd_fraction * blocks.n_blocks
     if not (is_rare and 0 < longest.size < RULE.level_changes.min_blocks):
         return ""
