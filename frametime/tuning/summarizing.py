@@ -213,9 +213,9 @@ def _not_known(
         found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")
     found += doubtful_falls(view)
     if not any(trial.average_power_w for trial in record.trials):
-        found.append("Power: no trial has a sensor log, so frames per joule are not known.")
+        found.append("Power: none was measured, so frames per joule are not known.")
     if all(trial.peak_temperature_c is None for trial in record.trials):
-        found.append("Temperature: no trial has a sensor log, so the limit is not checked.")
+        found.append("Temperature: none was measured, so the limit is not checked.")
     return tuple(found)
 
 

@@ -160,6 +160,15 @@ def test_a_straight_line_goes_from_a_power_limit_that_was_measured_at_a_lower_vo
     assert isinstance(answer, Proposal) and answer.setting.power_limit_pct == 92.0
 
 
+@pytest.mark.parametrize(("known", "missing"), [("average_power_w", "Temperature"), ("peak_temperature_c", "Power")])
+def test_a_sensor_log_without_one_of_its_quantities_is_not_said_to_be_missing(known: str, missing: str) -> None:
+    trial = replace(STOCK_RUNS, sensors=("one.csv",), average_power_w=(), peak_temperature_c=None)
+    trial = replace(trial, **{known: 70.0 if known == "peak_temperature_c" else (280.0,)})
+    not_known = summarize(replace(sim.empty_record(1), trials=(trial,))).not_known
+    (told,) = [text for text in not_known if text.startswith(("Power", "Temperature"))]
+    assert told.startswith(f"{missing}: none was measured, so ")
+
+
 def test_a_voltage_that_failed_is_not_tried_under_another_power_limit_and_one_that_held_is() -> None:
     record = sim.empty_record(1)
     view = TrialView(replace(record, trials=(made(90, -50), made(90, -80, outcome=Outcome.FROZE))))
