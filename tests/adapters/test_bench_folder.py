@@ -182,6 +182,21 @@ def test_a_sensor_log_of_one_reading_a_row(name: str, tmp_path: Path) -> None:
     assert [caveat.code for caveat in samples.caveats if caveat.weight is not Weight.NOTE] == []
 
 
+@pytest.mark.parametrize("name", LONG)
+def test_a_reading_a_second_is_no_count_of_frames(name: str) -> None:
+    """Of ``value`` it was said that it tells of many frames in between."""
+    header, row = LONG[name]
+    rows = [
+        f"{row}\n".format(
+            t=f"2026-11-02T20:15:{at:02d}Z", s=at, name=at_name, key=at_name.lower(), unit=unit, value=60 + at % 3
+        )
+        for at in range(60)
+        for at_name, (unit, _) in NAMED.items()
+    ]
+    with pytest.raises(ReadError, match="this looks like a sensor log: rows come 1 s apart"):
+        read_capture(io.BytesIO("".join([*([f"{header}\n"] if header else []), *rows]).encode()))
+
+
 def test_what_a_sensor_is_of_stands_in_columns_of_its_own() -> None:
     """``GPU``, ``Core``, ``Temperature``: one word alone would put the processor's readings beside the card's."""
     parts = [("GPU", "Core", "Temperature", "°C", TEMPERATURE_C), ("GPU", "Board", "Power", "W", POWER_W)]

@@ -208,8 +208,11 @@ def _counts_frames(fact: ColumnFacts) -> bool:
     return fact.unit is None and bool(fact.words & {"frames", "count"}) and fact.words <= _COUNTING
 
 
-def _lengths_told(fact: ColumnFacts, step_ns: float) -> NDArray[np.float64]:
-    """Lengths of frames in ns that a column tells of: by rates, by counts in a row, or by statistics of frame times."""
+def _lengths_told(fact: ColumnFacts, step_ns: float, *, by_any: bool) -> NDArray[np.float64]:
+    """Lengths of frames in ns that a column tells of: by rates, by counts in a row, or by statistics of frame times.
+
+    With ``by_any`` numbers of which nothing is said are counts, where rows are too slow for frames.
+    """
     if not fact.numeric or fact.is_of_sensor:
         return np.empty(0)
     values, words, lengths = fact.ns(), fact.words, np.empty(0)
@@ -222,7 +225,7 @@ def _lengths_told(fact: ColumnFacts, step_ns: float) -> NDArray[np.float64]:
             lengths = 1e9 / fact.ns(NANOSECOND) if {"frames", "second"} <= words else values
         elif fact.meaning is Meaning.RATE or words & _OF_FRAMES or {"frame", "rate"} <= words:
             lengths = values if fact.unit is not None and fact.unit.form == "rate" else 1e9 / fact.ns(NANOSECOND)
-        elif fact.meaning is Meaning.OTHER and fact.unit is None and step_ns >= PLAUSIBLE_NS[1] * 0.95:
+        elif by_any and fact.meaning is Meaning.OTHER and fact.unit is None and step_ns >= PLAUSIBLE_NS[1] * 0.95:
             lengths = step_ns / values  # so slow are no frames: whatever is counted beside them is more likely they
     return lengths[np.isfinite(lengths) & (lengths >= PLAUSIBLE_NS[0])]
 
@@ -337,21 +340,21 @@ class ChoiceSoFar:
         clocks = [each._replace(spans=spans) for each, spans in timed if spans.size > 1]
         is_timed = any(r.kind == "timestamp" and r.fact.unit and r.plausible and not _is_slow(r) for r in clocks)
         counts = [fact for fact in self.facts if _counts_frames(fact) and fact.course() is not Course.RISES]
+        sensors = [fact for fact in self.facts if fact.is_of_sensor]
         for clock in clocks:
             is_slow = clock.kind == "timestamp" and not is_timed and _is_slow(clock)
             step_ns = middle(clock.spans)
             apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
             for fact in self.facts if is_slow else counts:
-                lengths = _lengths_told(fact, step_ns)
+                lengths = _lengths_told(fact, step_ns, by_any=all(each.numeric for each in sensors))
                 if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns:
                     found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries"
                     raise self._no_frames(found, "record a log with one row for each frame", clock)
             is_alone = clock.kind == "timestamp" and all(r.fact is clock.fact for r in readings)
             if not is_alone or any(fact.is_of_one_frame for fact in self.facts):
                 continue
-            sensors = [fact.shown for fact in self.facts if fact.is_of_sensor]
             if sensors and (is_slow or is_sampled(clock.spans)):
-                found = f"this looks like a sensor log: {apart}, beside {sensors[0]}"
+                found = f"this looks like a sensor log: {apart}, beside {sensors[0].shown}"
                 raise self._no_frames(found, "give it with --sensors beside the frame log", clock)
             if (sensors or is_slow) and len(self.facts) > 1:
                 found = f"though no name speaks of frames{' and sensors stand beside it' if sensors else ''}: {apart}"
