@@ -246,7 +246,7 @@ class Story:
         alone = f"The {self._at_price(best.card)} costs {_amount(best.money_per_fps, None, best.currency)} per fps"
         priced = f" among {counted(len(rows), 'card')} with a price{f' in {best.currency}' if best.currency else ''}"
         among = priced if len(rows) < len(self.placed) else ""
-        said = alone if self.is_alone else f"Best value{among} is the {self._at_price(best.card)}"
+        said = alone if len(rows) == 1 else f"Best value{among} is the {self._at_price(best.card)}"
         if best.value_ratio is not None and best.card != self.base:
             change = percent_change_words(best.value_ratio, best.value_ratio_interval)
             against = f"{self._at_price(self.base)}{_unsure(best.value_ratio_interval)}"

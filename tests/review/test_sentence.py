@@ -433,3 +433,11 @@ def test_how_an_interval_over_one_cell_was_made_speaks_of_one_cell() -> None:
     (item,) = reviewed(rates).overall
     assert item.interval_these_scenes is not None
     assert "run noise only, 1 cell, " in item.interval_these_scenes.method
+
+
+def test_of_one_card_with_a_price_it_is_told_what_it_costs_and_not_that_it_is_best() -> None:
+    rates = {
+        (card, "harbor"): [level, level + 1.0, level - 1.0] for card, level in (("amber-6", 100.0), ("birch-9", 112.0))
+    }
+    told = reviewed(rates, prices={"amber-6": 400.0}).answers["all"].price
+    assert told == "The Amber 6 at 400 EUR costs 4.00 EUR per fps."
