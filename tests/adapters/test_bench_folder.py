@@ -58,6 +58,7 @@ SENSORS = {
     "names with values and units": written("{t} gpu_power={p}W gpu_temp={c}C\n"),
     "units behind a space": written("[{t}] power: {p} W, temperature: {c} C\n"),
     "no units": sampled(0.5, header="time_s,gpu_power,gpu_temp"),
+    "a unit alone": sampled(0.5, header="time_s,board (mW),core (°C)"),
     "no units, a row a second": sampled(1.0, header="time,power,temp"),
     "20 rows a second": sampled(0.05),
     "50 rows a second, nearly even": sampled(0.02, jitter=0.015),
@@ -81,6 +82,9 @@ def test_moments_that_nothing_calls_frames_are_told() -> None:
     (caveat,) = read_capture(io.BytesIO(content)).caveats
     assert (caveat.code, caveat.weight) == ("reading-inferred", Weight.CARE)
     assert "no name speaks of frames and sensors stand beside it" in caveat.message
+    slow = table("time (s),level", fixed([0.111 * k for k in COUNT], 4), [k % 4 + 0.5 for k in COUNT])
+    (caveat,) = read_capture(io.BytesIO(slow)).caveats
+    assert "no name speaks of frames: rows come 0.111 s apart" in caveat.message
     # Where a name speaks of frames, the game may be as slow and as even.
     frames = content.replace(b"time_s", b"frame end (s)")
     assert read_capture(io.BytesIO(frames)).caveats == ()
@@ -140,6 +144,9 @@ def test_rows_sorted_as_told_are_in_the_order_of_their_numbers() -> None:
     content = table("frame,time (ms)", COUNT[::-1], fixed(ENDS[::-1]))
     capture = read_capture(io.BytesIO(content), options=ReadOptions(sort=True))
     assert [caveat.code for caveat in capture.caveats] == ["rows-sorted"]
+    # Lengths alone do not tell in which order they were: the numbers go backwards.
+    (caveat,) = read_capture(io.BytesIO(table("frame,frame time (ms)", COUNT[::-1], fixed(MS)))).caveats
+    assert (caveat.code, caveat.message[:17]) == ("frame-numbers", "Rows do not stand")
 
 
 MOMENTS = [f"2026-11-02T20:15:{second:06.3f}Z" for second in TIMES_S]

@@ -61,6 +61,7 @@ def test_the_way_through_float64_is_closed_above() -> None:
     assert times_of_numbers(pa.chunked_array([[float("nan")]]), SECOND) is None
     assert times_of_numbers(pa.chunked_array([[float("inf")]]), SECOND) is None
     assert times_of_numbers(pa.chunked_array([[2**62]]), MILLISECOND) is None
+    assert times_of_numbers(pa.chunked_array([[-(2**62), 5]]), MILLISECOND) is None
     assert times_of_numbers(pa.chunked_array([[60.0, None]]), RATE) is None
     assert times_of_numbers(pa.chunked_array([[0.0]]), RATE) is None
 

@@ -149,6 +149,9 @@ def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: R
     write(folder / "amber" / "harbor" / "run2.csv", 10.1)
     mended = next(reports).newest
     assert mended is not None and mended.coverage.n_usable == 2
+    write(folder / "cedar" / "harbor" / "run2.csv", 9.0)
+    told = next(reports).message
+    assert told is not None and told.startswith("1 file (cedar/harbor/run2.csv)"), "each is told once"
     stop.set()
 
 
