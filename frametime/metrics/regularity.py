@@ -73,6 +73,7 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 
 def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     drift = course.drift_of(series)
+    begin_s = 0.0 if drift.warm_up is None else drift.warm_up.skip_s
     if drift.warm_up is not None:
         told = f"{begun(drift.warm_up.sentence)}; --skip-start auto leaves them out."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
@@ -80,7 +81,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     if steps:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
         at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
-        clocks = clocks_with(series, (0.0, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
+        clocks = clocks_with(series, (begin_s, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
         told = begun(f"{clocks}the run has {steps[0].sentence}{more}.")
         yield Caveat(code="level-change", message=told, weight=Weight.CARE)
     if told := course.odd_stretch(series):
@@ -88,8 +89,8 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     if drift.is_drift and drift.slope_pct_per_min is not None:
         change, end_s = course.slope_words(drift.slope_pct_per_min), series.duration_s
         levels = course.ends_words(course.settled_levels_ms(series))
-        ratio = exp(drift.slope_pct_per_min / 100.0 * end_s / 60.0)
-        clocks = clocks_with(series, (0.0, 0.1 * end_s), (0.9 * end_s, end_s), ratio=ratio)
+        ratio, tenth_s = exp(drift.slope_pct_per_min / 100.0 * (end_s - begin_s) / 60.0), 0.1 * (end_s - begin_s)
+        clocks = clocks_with(series, (begin_s, begin_s + tenth_s), (end_s - tenth_s, end_s), ratio=ratio)
         told = begun(f"{clocks}the run gets {change} ({levels}, p = {drift.p_value:.1g}).")
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
 

@@ -233,6 +233,18 @@ def test_a_clock_that_falls_with_a_drift_is_told_with_it() -> None:
     assert re.match(r"The core clock goes from 249\d to 23[67]\d MHz, and the run gets 2\.\d % slower", told)
 
 
+@pytest.mark.parametrize(("warm_mhz", "last_mhz", "is_told"), [(2700.0, 2500.0, False), (1700.0, 2400.0, True)])
+def test_of_a_drift_after_a_warm_up_the_clock_of_the_warm_up_says_nothing(
+    warm_mhz: float, last_mhz: float, is_told: bool
+) -> None:
+    times_ms = 8.0 * np.random.default_rng(2).lognormal(0.0, 0.04, 12000) * np.linspace(1.0, 1.05, 12000)
+    times_ms[:1500] *= 0.8
+    at_s = np.arange(102.0)
+    clock_mhz = np.where(at_s < 12.0, warm_mhz, 2500.0 + (last_mhz - 2500.0) * (at_s - 12.0) / 90.0)
+    told = messages(series_of({"time_s": at_s.tolist(), "core_clock_mhz": clock_mhz.tolist()}, times_ms=times_ms))
+    assert "warm-up" in told and told["drift"].startswith("The core clock goes from 24" if is_told else "The run gets ")
+
+
 def test_throttling_without_a_limit_is_not_zero_but_unknown() -> None:
     series = series_of({"time_s": [0.0, 10.0], "core_clock_mhz": [1980.0, 1500.0], "temperature_c": [90.0, 90.0]})
     assert throttling_count(series) == Missing(reason="neither a temperature limit nor a power limit was given")

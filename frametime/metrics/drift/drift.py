@@ -259,8 +259,7 @@ def odd_stretch(series: FrameSeries) -> str:
     odd = np.flatnonzero(np.abs(logs) >= math.log(RULE.odd_ratio))
     odd = odd[odd >= _find_warm_up(blocks)[1]]
     longest = max(np.split(odd, np.flatnonzero((np.diff(odd) > 1) | np.diff(logs[odd] > 0.0)) + 1), key=len)
-    is_rare = odd.size <= RULE.odd_fraction * blocks.n_blocks
-    if not (is_rare and 0 < longest.size < RULE.level_changes.min_blocks):
+    if odd.size > RULE.odd_fraction * blocks.n_blocks or not 0 < longest.size < RULE.level_changes.min_blocks:
         return ""
     times = median(blocks.levels_ms[longest]) / usual_ms
     begin_s, end_s = 2.0 * blocks.middles_s[longest[0]] - blocks.ends_s[longest[0]], blocks.ends_s[longest[-1]]
