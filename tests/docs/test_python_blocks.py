@@ -10,6 +10,7 @@ import re
 import runpy
 import shutil
 import traceback
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -77,3 +78,13 @@ def test_a_wrong_output_is_found(tmp_path: Path) -> None:
     page = "```python\nprint(1)\n```\n\n```text\n{}\n```\n\n```python\nprint(2)\n```\n"
     assert run_page(page.format(1), tmp_path) is None
     assert "printed:\n1\n" in (run_page(page.format(2), tmp_path) or "")
+
+
+def test_what_a_page_names_of_a_module_is_there() -> None:
+    """A function that no block of the page calls may be gone without anybody having seen it."""
+    texts = [page.read_text("utf-8") for page in (ROOT / "docs").rglob("*.md")]
+    named = [found for text in texts for found in re.findall(r"`([^`]+\))` of\s`(frametime[\w.]*)`", text)]
+    assert named
+    for call, module in named:
+        for name in re.findall(r"\w+(?=\()", call):
+            assert hasattr(import_module(module), name), f"{name} of {module}"
