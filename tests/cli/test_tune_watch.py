@@ -130,7 +130,8 @@ def test_a_crash_that_leaves_no_log_is_one_key(folder: Path, key: str, outcome: 
 
 
 @pytest.mark.parametrize(
-    ("end", "words"), [(b"\0" * 4096, "ends in 4096 zero bytes"), (b"25.1", "('25.1') has no end")]
+    ("end", "words"),
+    [(b"\0" * 4096, "4,096 zero bytes, as after"), (b"\0", "1 zero byte, as after"), (b"25.1", "('25.1') has no end")],
 )
 def test_a_log_that_was_not_closed_is_told_before_it_is_asked_whether_it_finished(
     folder: Path, end: bytes, words: str
@@ -208,7 +209,8 @@ def test_a_log_that_takes_the_place_of_another_is_told_at_once(folder: Path) -> 
     assert "run 1 of 3 so far" in told and "This log stands in place of what it was before" in told
     log.write_bytes(write_run(log).read_bytes() + bytes(9))
     told = bench.finished(log)
-    assert ".." not in told and "zero bytes, as after a loss of power; they were ignored. This log stands in" in told
+    assert "Left out at the end: 9 zero bytes" in told
+    assert ".." not in told and "zero bytes, as after a loss of power. This log stands in" in told
     bench = bench_of(folder)
     bench.finished(write_run(log))
     for key in "ny":

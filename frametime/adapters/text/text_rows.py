@@ -559,7 +559,7 @@ def _values(cells: Sequence[str]) -> int:
 def _caveats_of_end(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     caveats = []
     if source.nul_bytes:
-        message = f"The file ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored."
+        message = f"Left out at the end: {counted(source.nul_bytes, 'zero byte')}, as after a loss of power."
         caveats.append(Caveat(code="zero-bytes-at-end", message=message))
     if dialect.cut_last_line is not None:
         shown = printable(dialect.cut_last_line, limit=40)
