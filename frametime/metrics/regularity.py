@@ -82,7 +82,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
         at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
         clocks = clocks_with(series, (begin_s, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
-        told = begun(f"{clocks}the run has {steps[0].sentence}{more}.")
+        told = f"The run has {steps[0].sentence}{more}{clocks}."
         yield Caveat(code="level-change", message=told, weight=Weight.CARE)
     if told := course.odd_stretch(series):
         yield Caveat(code="odd-stretch", message=f"{told}: what happens there?", weight=Weight.NOTE)
@@ -91,7 +91,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         levels = course.ends_words(course.settled_levels_ms(series))
         ratio, tenth_s = exp(drift.slope_pct_per_min / 100.0 * (end_s - begin_s) / 60.0), 0.1 * (end_s - begin_s)
         clocks = clocks_with(series, (begin_s, begin_s + tenth_s), (end_s - tenth_s, end_s), ratio=ratio)
-        told = begun(f"{clocks}the run gets {change} ({levels}, p = {drift.p_value:.1g}).")
+        told = f"The run gets {change} ({levels}, p = {drift.p_value:.1g}){clocks}."
         yield Caveat(code="drift", message=told, weight=Weight.CARE)
 
 

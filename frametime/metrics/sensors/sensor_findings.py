@@ -395,7 +395,7 @@ as this, give or take as much (common practice, no source)."""
 def clocks_with(
     series: FrameSeries, before_s: tuple[float, float], after_s: tuple[float, float], *, ratio: float
 ) -> str:
-    """What goes with a change of the frame times by ``ratio`` between two parts of a run, to begin its sentence with.
+    """What goes with a change of the frame times by ``ratio`` between two parts of a run, to end its sentence with.
 
     The medians of the samples in either part are told, not that one is why the other is.
     """
@@ -407,5 +407,5 @@ def clocks_with(
         sides = [values[(times_s >= low + _LATE_S) & (times_s < high + _LATE_S)] for low, high in (before_s, after_s)]
         before, after = (median(side) if side.size else 0.0 for side in sides)
         if min(before, after) > 0.0 and np.log(before / after) / np.log(ratio) >= _FOLLOWED_SHARE:
-            told.append(f"the {QUANTITY_WORDS[name]} goes from {before:.0f} to {after:.0f} {unit}, ")
-    return f"{''.join(told)}and " if told else ""
+            told.append(f"the {QUANTITY_WORDS[name]} goes from {before:.0f} to {after:.0f} {unit}")
+    return f"; {joined(told)}" if told else ""
