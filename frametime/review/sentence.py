@@ -94,7 +94,10 @@ def similar_scenes(item: OverallComparison, against: str = "") -> str:
         return ONE_SCENE if item.n_scenes == 1 else ""
     verdict = item.verdict_scenes_like_these
     still = "still " if verdict == item.verdict else ""
-    return f"In similar scenes expect {expected(interval)}{against}: {still}{verdict}."
+    # Where no run was repeated, how far the scenes spread still holds the scatter of the runs.
+    is_new = item.interval_these_scenes is None and not still
+    where = "How the scenes spread tells more: in similar ones" if is_new else "In similar scenes"
+    return f"{where} expect {expected(interval)}{against}: {still}{verdict}."
 
 
 def expected(interval: Interval) -> str:
