@@ -20,7 +20,7 @@ from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.theme import PALETTES, SIZES
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
-from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_of, shown
+from frametime.settings.toml_source import SLASHES, KeyPath, TomlSource, file_text, one_of, shown
 from frametime.words import counted, joined
 
 if TYPE_CHECKING:
@@ -179,7 +179,8 @@ def _filled(keys: PlanKeys) -> PlanKeys:
 def _check_texts(source: TomlSource, path: KeyPath, value: object) -> None:
     """Refuse a text that no line can show, and one that stands twice in a list."""
     if isinstance(value, str) and not value.isprintable():
-        raise source.fault(path, f"is {shown(value)}, which holds a line end or control character")
+        wrong = f"is {shown(value)}, which holds a line end or control character"
+        raise source.fault(path, wrong, SLASHES if "\\" in source.text else None)
     if isinstance(value, list | dict):
         for key, item in enumerate(value) if isinstance(value, list) else value.items():
             _check_texts(source, (*path, key), item)

@@ -22,7 +22,7 @@ from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name, 
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
 from frametime.plans.plan import ReviewPlan, exclusions_of, parse_plan, read_plan
 from frametime.review.run_set import natural_order, run_name
-from frametime.settings.toml_source import toml_lines, toml_value
+from frametime.settings.toml_source import file_text, toml_lines, toml_value
 from frametime.words import begun, counted, first_of, joined
 
 _DATED: Final = re.compile(r"\d[\d.:_ -]*\d")
@@ -453,7 +453,8 @@ def update_plan(path: Path) -> PlanUpdate:
     card = None if "card" in pattern.fields else plan.design.cards[0].key
     (draft,) = draft_plans(plan.captures.folder, beside=path.parent, pattern=pattern, card=card)
     places = _places(plan, draft.places)
-    document = tomlkit.parse(path.read_text("utf-8"))
+    before = file_text(path, PlanError)
+    document = tomlkit.parse(before.replace("\r\n", "\n"))
     added = []
     for at, field in enumerate(("card", "scene", "resolution")):
         entries = document[f"{field}s"]
@@ -477,7 +478,7 @@ def update_plan(path: Path) -> PlanUpdate:
         added.append(f"exclude {run_name(*run)}, which {reason}")
     taken_in = {name: draft.left_out[name][0] for name in odd.keys() - left_out.keys()}
     draft = replace(draft, places={**draft.places, **taken_in})
-    text = tomlkit.dumps(document)
+    text = tomlkit.dumps(document).replace("\n", "\r\n" if "\r\n" in before else "\n")
     parse_plan(text, file_name=path.name, folder=path.parent)
     return PlanUpdate(text=text, added=tuple(added), draft=draft)
 

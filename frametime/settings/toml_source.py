@@ -17,6 +17,7 @@ from frametime.errors import FrametimeError, did_you_mean, printable
 KeyPath: TypeAlias = tuple[str | int, ...]
 """Where a value stands: ``("cards", 0, "price")``. An element of a list is counted from 0."""
 
+SLASHES: Final = "in a path write / for \\"
 MAX_CHARACTERS: Final = 4_000_000
 MAX_KEY_PARTS: Final = 64
 _MOST_LISTED: Final = 16
@@ -144,7 +145,8 @@ class TomlSource:
         try:
             return cls(text, name, error, load_toml(text, max_characters=max_characters))
         except ValueError as fault:
-            raise error.at(name, f"this is not TOML: {printable(str(fault))}") from None
+            wrong = f"this is not TOML: {printable(str(fault))}"
+            raise error.at(name, wrong, helps=SLASHES if "\\" in text else None) from None
 
     def fault(self, path: KeyPath, found: str, helps: str | None = None) -> FrametimeError:
         """The error at a key: file, line, key, what was found, and what helps."""

@@ -175,6 +175,20 @@ def test_text_that_is_not_toml_names_the_line() -> None:
         parsed('title = "x"\nbaseline = \n')
 
 
+@pytest.mark.parametrize(
+    ("folder", "found"),
+    [
+        (r'"C:\logs"', "this is not TOML: Unescaped"),
+        (r'"C:\Users"', "this is not TOML: "),
+        (r'"C:\new"', "holds a line end or control character"),
+    ],
+)
+def test_a_path_with_backslashes_says_what_to_write(folder: str, found: str) -> None:
+    with pytest.raises(PlanError) as refused:
+        parsed(PLAN.replace('folder = "logs"', f"folder = {folder}"))
+    assert found in str(refused.value) and str(refused.value).endswith("; in a path write / for \\")
+
+
 def test_a_plan_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_bytes(b"\xef\xbb\xbf" + PLAN.encode())

@@ -135,3 +135,15 @@ def test_what_stands_in_for_a_run_that_the_plan_excludes_is_taken_in(tmp_path: P
     write(tmp_path / "logs", "GPU-70-harbor-1440p-2 retest 2.csv.gz")
     (line,) = update_plan(path).added
     assert "/2 retest" in line and "which carries the number 2, as another run does" in line
+
+
+def test_a_plan_saved_by_an_editor_of_another_system_is_updated_with_its_line_ends(tmp_path: Path) -> None:
+    names = (f"{card}-{scene}-1440p-1.csv.gz" for card in ("GPU-70", "GPU-80") for scene in ("harbor", "canyon"))
+    write(tmp_path / "logs", *names)
+    path = tmp_path / "plan.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + PLAN.replace("\n", "\r\n").encode())
+    done = frametime("plan", "--update", path)
+    assert done.code == 0 and "New: scene Canyon" in done.out
+    text = path.read_bytes().decode("utf-8-sig")
+    assert 'key = "canyon"\r\n' in text
+    assert text.count("\r\n") == text.count("\n")
