@@ -13,7 +13,7 @@ from frametime.render.charts.theme import PALETTES
 from frametime.render.report import document as doc
 from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, count, number, percent
+from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, number, percent
 from frametime.render.tables.review_comparisons import (
     cells_table,
     efficiency_table,
@@ -148,9 +148,6 @@ def verdict_cards(result: ReviewResult) -> doc.VerdictCards:
 def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row: Row) -> VerdictCard:
     words = ReviewWords(result)
     picture = table.line(row, "picture")[0]
-    like_these = (*table.line(row, "verdict_like_these"), " ", *table.line(row, "interval_scenes_like_these"))
-    cells = (count(comparison.n_cells, f"/{row.origin}/n_cells"), " cells in ")
-    scenes = (count(comparison.n_scenes, f"/{row.origin}/n_scenes"), " scenes")
     return VerdictCard(
         name=words.cards[comparison.candidate],
         against=f"{begun(words.headline.label)} against {words.baseline}",
@@ -161,11 +158,7 @@ def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row
         else ("no interval: too few runs",),
         strip=picture if isinstance(picture, Strip) else None,
         sentence=comparison.sentence,
-        facts=(
-            Fact("By cell", (*table.line(row, "counts"), " of ", *cells, *scenes)),
-            Fact("Other scenes like these", like_these),
-            *_value_facts(result, comparison),
-        ),
+        facts=tuple(_value_facts(result, comparison)),
         notes=by_weight(comparison.caveats),
     )
 
