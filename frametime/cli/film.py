@@ -14,44 +14,35 @@ from frametime.cli.option_values import make_read_options
 from frametime.cli.options import Command, takes
 
 
-class _Rate(click.types.StringParamType):
+def _rate(text: str) -> Fraction:
     """Pictures a second, as a number or as a fraction such as 60000/1001."""
-
-    name = "rate"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if isinstance(value, Fraction):
-            return value
-        try:
-            rate = Fraction(value)
-        except (ValueError, ZeroDivisionError):
-            rate = Fraction(0)
-        return rate if 1 <= rate <= 1000 else self.fail(f"'{value}' is not 1 to 1000, as 60 or 60000/1001.", param, ctx)
+    try:
+        rate = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        rate = Fraction(0)
+    if not 1 <= rate <= 1000:
+        raise click.BadParameter(f"'{text}' is not 1 to 1000, as 60 or 60000/1001.")
+    return rate
 
 
-class _Color(click.types.StringParamType):
+def _color(text: str) -> str:
     """A color such as #3399cc."""
+    if not re.fullmatch(r"#[0-9A-Fa-f]{6}", text):
+        raise click.BadParameter(f"'{text}' is not as #3399cc.")
+    return text
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        text = str(value)
-        return text if re.fullmatch(r"#[0-9A-Fa-f]{6}", text) else self.fail(f"'{text}' is not as #3399cc.", param, ctx)
 
-
-class _PixelSize(click.types.StringParamType):
+def _pixels(text: str) -> tuple[int, int]:
     """Width and height in pixels, such as 1920x1080."""
-
-    name = "size"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        width, _, height = str(value).lower().partition("x")
-        if not all(side.isdecimal() and 180 <= int(side) <= 8192 for side in (width, height)):
-            self.fail(f"'{value}' is not a size from 180x180 to 8192x8192 pixels, such as 1920x1080.", param, ctx)
-        return int(width) // 2 * 2, int(height) // 2 * 2
+    width, _, height = text.lower().partition("x")
+    if not all(side.isdecimal() and 180 <= int(side) <= 8192 for side in (width, height)):
+        raise click.BadParameter(f"'{text}' is not a size from 180x180 to 8192x8192 pixels, such as 1920x1080.")
+    return int(width) // 2 * 2, int(height) // 2 * 2
 
 
 @click.command(cls=Command)
 @click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@takes("film", "reading", rate=_Rate(), color=_Color(), pixels=_PixelSize())
+@takes("film", "reading", rate=_rate, color=_color, pixels=_pixels)
 def film(captures: tuple[str, ...], **chosen: Any) -> None:
     """Draw frame times in step with the recorded footage.
 
@@ -78,9 +69,7 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
         raise click.UsageError("give --out FILE, or --find-start FOOTAGE to look where the capture begins")
     for option in ("labels", "sensors"):
         if chosen[option] and len(chosen[option]) != n:
-            raise click.UsageError(
-                f"--{option.removesuffix('s') if option == 'labels' else option} is given once for each capture"
-            )
+            raise click.UsageError(f"--{'label' if option == 'labels' else option} is given once for each capture")
     if len(chosen["starts"]) not in (0, 1, n):
         raise click.UsageError("--start is given once, or once for each capture")
     starts_s = chosen["starts"] if len(chosen["starts"]) == n else (chosen["starts"] or (0.0,)) * n

@@ -213,17 +213,17 @@ _KINDS: Final[Mapping[str, click.ParamType[Any]]] = {
 C = TypeVar("C", bound=Callable[..., Any])
 
 
-def takes(*sets: str, **kinds: click.ParamType[Any]) -> Callable[[C], C]:
+def takes(*sets: str, **kinds: Callable[[str], object]) -> Callable[[C], C]:
     """A decorator: the command takes these sets of options, which the help shows in this order.
 
-    ``kinds`` are kinds of values that one command alone knows.
+    ``kinds`` are kinds of values that one command alone knows: each makes one of a text, or raises `BadParameter`.
     """
     rows = [row for name in sets for row in option_rows() if name in row.sets.split(", ")]
     options = [_option(row, {**_KINDS, **kinds}) for row in rows]
     return lambda command: functools.reduce(lambda inner, option: option(inner), reversed(options), command)
 
 
-def _option(row: OptionRow, kinds: Mapping[str, click.ParamType[Any]]) -> Callable[[Any], Any]:
+def _option(row: OptionRow, kinds: Mapping[str, Any]) -> Callable[[Any], Any]:
     is_many, text = "many" in row.rest, row.help
     if "{fields}" in text:
         from frametime.plans.path_pattern import SHOWN_FIELDS
