@@ -39,12 +39,10 @@ if TYPE_CHECKING:  # a list of the shelf does without what measures and judges
 SCHEMA: Final = "frametime.shelf/1"
 SUMS: Final = "sha256sums.txt"
 """In the folder of a session: the hash of each of its files, as ``sha256sum --check`` reads it."""
-LISTED: Final = "listed.pq"
-"""In the folder of a session: what a list shows of its runs, once more, so that it need not open the file of each card.
-Its name ends otherwise than those of the runs, which other programs find by their ending."""
+_RUNS: Final = "card=*/runs.parquet"
+"""In the folder of a session: the runs of each card."""
 _PLACE: Final = ("card", "scene", "resolution", "run")
 _CONDITIONS: Final = ("driver", "operating_system", "card_settings", "scene_settings")
-_SHOWN: Final = (*_PLACE, "session", "label", "recorded_from_utc", "driver", "scene_settings", "average_fps")
 _TEXTS: Final = (
     *("session", "card", "label", "scene", "resolution", "run", "recorded_from_utc", "file_name", "sha256"),
     *(*_CONDITIONS, "scene_version", "bench", "parameters", "version", "plan"),
@@ -111,9 +109,7 @@ def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) 
                     own.mkdir()
                     table = frame.to_arrow().cast(arrow_schema(_columns(plan), SCHEMA))
                     pq.write_table(table, own / "runs.parquet", compression="zstd")
-                pl.concat([frame.select(_SHOWN) for frame in frames.values()]).write_parquet(making / LISTED)
-                paths = [*making.glob("card=*/runs.parquet"), making / LISTED]
-                names = sorted(path.relative_to(making).as_posix() for path in paths)
+                names = sorted(path.relative_to(making).as_posix() for path in making.glob(_RUNS))
                 sums = (f"{file_sha256(making / name)}  {name}\n" for name in names)
                 (making / SUMS).write_text("".join(sums), "utf-8", newline="\n")
             clear_leftovers(place)
@@ -176,15 +172,15 @@ def metrics_of(plan: ReviewPlan) -> dict[str, Metric]:
     return {**CATALOG, **catalog_for(plan.measure)}
 
 
-def runs_on(folder: Path, metrics: Sequence[str], *, for_list: bool = False) -> pl.LazyFrame:
-    """All runs of a shelf with these metrics, read as far as they are asked for; ``for_list`` as in `_files_of`.
+def runs_on(folder: Path, metrics: Sequence[str]) -> pl.LazyFrame:
+    """All runs of a shelf with these metrics, read as far as they are asked for.
 
     Raises
     ------
     OutputError
         When there is no shelf, or a file of it is damaged or gone.
     """
-    paths = [path for session in sorted(folder.glob("session=*")) for path in _files_of(session, for_list=for_list)]
+    paths = [path for session in sorted(folder.glob("session=*")) for path in _files_of(session)]
     if not paths:
         helps = "frametime review --shelve fills it"
         raise OutputError.at(str(folder), "this is no shelf, or an empty one", helps=helps)
@@ -193,27 +189,20 @@ def runs_on(folder: Path, metrics: Sequence[str], *, for_list: bool = False) -> 
     return pl.scan_parquet(paths, schema=schema, missing_columns="insert", extra_columns="ignore", glob=False)
 
 
-def _files_of(session: Path, *, for_list: bool = False) -> list[Path]:
-    """The files with the runs of a session, held against their hashes: most damage would read as other numbers.
+def _files_of(session: Path) -> list[Path]:
+    """The files with the runs of a session, held against their hashes: most damage would read as other numbers."""
+    from frametime.pipeline.measuring import file_sha256
 
-    A list has `LISTED` in their place, and takes files that are older than their hashes to be what they were then.
-    """
     listed = session / SUMS
     lines = listed.read_text("utf-8", "replace").splitlines() if listed.is_file() else []
     sums = {session / name: digest for digest, _, name in (line.partition("  ") for line in lines)}
-    until_ns = listed.stat().st_mtime_ns if for_list and sums else 0
-    paths = sorted({*sums, *session.glob("card=*/runs.parquet")})
+    paths = sorted({*sums, *session.glob(_RUNS)})
     for path in paths:
-        if path.is_file() and path.stat().st_mtime_ns < until_ns and path in sums:
-            continue
-        from frametime.pipeline.measuring import file_sha256
-
         if not path.is_file() or file_sha256(path) != sums.get(path):
             of = f"{printable(str(session.parent))} '{printable(_name_of(session))}'"
             helps = f"put it back, or take its session off (frametime shelf remove {of}) and put it on again"
             raise OutputError.at(str(path), "this file of the shelf is damaged or gone", helps=helps)
-    short = session / LISTED
-    return [short] if for_list and short in sums else [path for path in paths if path != short]
+    return [path for path in paths if path.match(_RUNS)]  # an earlier version put a list of the runs beside them
 
 
 def _name_of(session: Path) -> str:
@@ -229,7 +218,7 @@ def _is_same(session: Path, frames: dict[str, pl.DataFrame]) -> bool:
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
     """Each card of each session, or the cells of one card: how many runs, when, and with which driver."""
-    runs = runs_on(folder, ["average_fps"], for_list=True)
+    runs = runs_on(folder, ["average_fps"])
     by = ["session", "card"]
     if card is not None:
         runs, by = runs.filter(pl.col("card") == card), ["session", "scene", "resolution"]

@@ -20,7 +20,7 @@ from run_cli import frametime
 
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import OutputError, PlanError
-from frametime.pipeline.shelf import LISTED, SUMS, placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
+from frametime.pipeline.shelf import SUMS, placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
 from frametime.plans.plan import ReviewPlan, parse_plan
 from frametime.review.design import ReviewDesign
 from frametime.review.run_set import PlacedRun
@@ -80,7 +80,7 @@ def test_a_shelf_among_captures_is_no_capture(tmp_path: Path) -> None:
     shelve(plan_in(tmp_path), *measured())
     files = [path for path in (tmp_path / "shelf").rglob("*") if path.is_file()]
     kinds = {path.name: classify_file(path).kind for path in files}
-    assert kinds == {"runs.parquet": "results", LISTED: "results", SUMS: "other"}
+    assert kinds == {"runs.parquet": "results", SUMS: "other"}
 
 
 def test_the_same_session_again_changes_nothing_and_another_of_its_name_is_refused(tmp_path: Path) -> None:
@@ -345,29 +345,34 @@ def test_files_of_a_session_have_their_hashes_beside_them(tmp_path: Path) -> Non
     """As ``sha256sum --check`` reads them."""
     shelve(plan_in(tmp_path), *measured())
     place = tmp_path / "shelf" / "session=spring"
-    paths = [*sorted(place.glob("*/runs.parquet")), place / LISTED]
+    paths = sorted(place.glob("*/runs.parquet"))
     lines = [f"{sha256(path.read_bytes()).hexdigest()}  {path.relative_to(place).as_posix()}" for path in paths]
     assert (place / "sha256sums.txt").read_text("utf-8").splitlines() == lines
-    assert len(lines) == 3
+    assert len(lines) == 2
 
 
-def test_a_list_opens_no_file_of_a_card(tmp_path: Path) -> None:
-    """It shows the same as the runs themselves; what is older than the hashes counts as it was then."""
+def test_a_damaged_file_of_a_card_is_told_by_a_list(tmp_path: Path) -> None:
+    """However old it is."""
     shelve(plan_in(tmp_path), *measured())
     shelf, (path, *_) = tmp_path / "shelf", sorted(tmp_path.rglob("runs.parquet"))
-    listed = sessions_on(shelf), sessions_on(shelf, "amber-6")
-    whole = path.read_bytes()
     path.write_bytes(b"junk")
+    os.utime(path, (0, 0))
     with pytest.raises(OutputError, match="damaged"):
         sessions_on(shelf)
-    os.utime(path, (0, 0))
-    assert sessions_on(shelf).equals(listed[0])
     with pytest.raises(OutputError, match="damaged"):
         runs_on(shelf, ["average_fps"])
-    # A session that was put there without what is listed is read from its runs.
-    path.write_bytes(whole)
-    sums = shelf / "session=spring" / "sha256sums.txt"
-    sums.write_text("".join(line for line in sums.read_text("utf-8").splitlines(True) if LISTED not in line), "utf-8")
-    (shelf / "session=spring" / LISTED).unlink()
-    assert sessions_on(shelf).equals(listed[0])
-    assert sessions_on(shelf, "amber-6").equals(listed[1])
+
+
+def test_a_session_of_an_earlier_version_is_read(tmp_path: Path) -> None:
+    """It has a list of its runs beside them, which counts as no run."""
+    shelve(plan_in(tmp_path), *measured())
+    shelf = tmp_path / "shelf"
+    before, place = sessions_on(shelf), shelf / "session=spring"
+    listed = place / "listed.pq"
+    listed.write_bytes(next(place.glob("*/runs.parquet")).read_bytes())
+    with (place / SUMS).open("a", encoding="utf-8", newline="\n") as sums:
+        sums.write(f"{sha256(listed.read_bytes()).hexdigest()}  listed.pq\n")
+    assert sessions_on(shelf).equals(before)
+    listed.unlink()
+    with pytest.raises(OutputError, match=r"listed\.pq: this file of the shelf is damaged or gone"):
+        sessions_on(shelf)
