@@ -79,6 +79,8 @@ class Figure:
         The same for a phone: narrow and high.
     file : str or None
         Where the chart lies beside the report, for a text that cannot carry drawings.
+    is_of_a_row : bool
+        The one before it has the same caption, which is not shown again.
     """
 
     key: str
@@ -87,6 +89,7 @@ class Figure:
     svg: bytes
     file: str | None
     narrow: bytes | None = None
+    is_of_a_row: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,10 @@ class Bar:
 
 @dataclass(frozen=True, kw_only=True)
 class Bars:
-    """Bars from zero on one scale, in groups: each a label, which may be empty, and its bars."""
+    """Bars from zero on one scale, in groups: each a label, which may be empty, and its bars.
+
+    The caption is empty where the section says what the bars are.
+    """
 
     key: str
     caption: str

@@ -72,7 +72,6 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
     """Each scene: its label, and every card in it, a group for each resolution, by the headline metric."""
     everything = cells_table(result)
     rows = everything.where(metric=result.headline).rows
-    caption = caption_of("scene-bars", heading=ReviewWords(result).metric_heading(result.headline))
     for place, scene in enumerate(result.scenes, 1):
         groups: dict[str, list[_Told]] = {resolution: [] for resolution in result.resolutions}
         for item, row in zip(result.cells, rows, strict=True):
@@ -84,7 +83,7 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
                     more = (plain_text(change), *verdict)
                 # The tables below have each number with its address: here it is not said again.
                 groups[item.resolution].append((item.card, (number(estimate.value, ""),), estimate.interval, more))
-        if (bars := _bars(result, f"scene-{place}", caption, groups)).groups:
+        if (bars := _bars(result, f"scene-{place}", "", groups)).groups:
             yield scene.label, bars
 
 
@@ -266,6 +265,7 @@ def chart_figures(
             svg=svgs[chart.name],
             file=f"{folder}/{chart.name}.png" if folder else None,
             narrow=narrow.get(chart.name),
+            is_of_a_row=SECTIONS[chart.key] in figures,
         )
         figures.setdefault(SECTIONS[chart.key], []).append(figure)
     return figures

@@ -29,7 +29,7 @@ from frametime.render.tables.review_comparisons import (
 from frametime.render.tables.table import Note, Table
 from frametime.review.result import ReviewResult
 from frametime.review.sentence import method
-from frametime.words import begun, counted
+from frametime.words import begun, continued, counted
 
 _LONG = 12
 """Rows of a table that is seen at a glance."""
@@ -139,8 +139,8 @@ def _cells_section(result: ReviewResult) -> doc.Section:
     ]
     together = (doc.section("cells-tables", *tables),) if result.comparisons else ()
     every = doc.section("cards-in-cells", estimates_table(result))
-    headline = ReviewWords(result).headline.label
-    return doc.section("cells", sections=(*scenes, *together, every), headline=headline)
+    heading = continued(ReviewWords(result).metric_heading(result.headline))
+    return doc.section("cells", sections=(*scenes, *together, every), heading=heading)
 
 
 def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:

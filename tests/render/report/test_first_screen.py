@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ from example_result import example_design, example_result, example_runs
 from report_page_reading import own_text, parsed
 from review_samples import sample_review
 
+from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report.document import Answers, Bar, Bars
 from frametime.render.report.html import bar_places, inert_json, render_html
 from frametime.render.report.markdown import render_markdown
@@ -183,3 +185,13 @@ def test_markdown_answers_first() -> None:
     text = render_markdown(review_report(result))
     assert text.index(result.answers["all"].first.replace("<", "\\<")) < text.index("## Standings")
     assert "► ahead" in text
+
+
+def test_what_is_said_of_a_kind_of_picture_is_said_once(small_folder: Path) -> None:
+    text, page = ((small_folder / name).read_text("utf-8") for name in ("report.md", "report.html"))
+    for kind in ("ratios", "matrix"):
+        caption = CATALOG[kind].caption
+        assert text.count(caption) == 1
+        shown = re.findall(rf"<figcaption([^>]*)>{re.escape(caption)}", page)
+        assert len(shown) > 1 and ["unseen" in attributes for attributes in shown] == [False, *[True] * len(shown[1:])]
+    assert text.count("with 95 % intervals over the runs of each card") == 1
