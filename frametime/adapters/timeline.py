@@ -163,9 +163,7 @@ def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> 
 
 def _unwrapped(stamps: Ints, rules: ClockRules, caveats: list[Caveat]) -> Ints:
     """Undo a counter that ran over, or a time of day that passed midnight."""
-    if stamps.size < 2:
-        return stamps
-    if float(stamps.max()) - float(stamps.min()) > _MAX_SPAN_NS:
+    if stamps.size and float(stamps.max()) - float(stamps.min()) > _MAX_SPAN_NS:
         raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
     back = np.flatnonzero(stamps[1:] < stamps[:-1])
     if not back.size:
@@ -218,7 +216,8 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
     far = int(np.count_nonzero(np.abs(order - np.arange(order.size)) > _NEAR_ROWS))
     if far > _NEAR_ROWS and back.size * 20 < stamps.size:
         # Sorted, two recordings would lie in each other.
-        found = f"the time begins again ({such}): several recordings stand in one log"
+        begins = ", ".join(str(rules.line_of(_rows_at(rows, at))) for at in (0, *(back[:8] + 1)))
+        found = f"the time begins again ({such}): several recordings stand in one log, from lines {begins} on"
         helps = "; for the frame times of all:  ".join(("give each recording as a file of its own", *rules.ways[1:]))
         raise ReadError.at(rules.name, found, line=line, helps=helps)
     if not rules.sort:

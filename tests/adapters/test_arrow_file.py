@@ -300,7 +300,7 @@ def test_the_unit_in_the_metadata_of_a_column_is_told_with_its_place() -> None:
     table = pa.Table.from_arrays([pa.array(STAMPS // 1000)], schema=pa.schema([field]))
     layout = Layout(time_column="finished", kind="timestamp")
     capture = read_capture(foreign(table, "parquet"), options=ReadOptions(layout=layout))
-    assert "unit: us stands in the metadata of the column" in capture.provenance.evidence
+    assert "unit: us stands beside the name" in capture.provenance.evidence
 
 
 def test_single_precision_times_are_told() -> None:

@@ -121,7 +121,11 @@ class _Chooser(ChoiceSoFar):
         if fact.is_sorted(self.rows) and not moments:
             return ("timestamp",)
         if fact.meaning is Meaning.FRAME_TIME:
-            return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
+            if course is not Course.RISES:
+                return ("frame time",)
+            # Sums of frame times are soon longer than any frame.
+            ends = self.reading(fact, "frame time", fact.unit).typical_ns if fact.unit and moments else ()
+            return ("timestamp",) if max(ends, default=0.0) > 1e9 else ("frame time", "timestamp")
         if course is Course.VARIES:
             return ("frame time",)
         values = fact.known_ns(None, self.rows)
@@ -134,7 +138,7 @@ class _Chooser(ChoiceSoFar):
     def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
         """What a column can hold by its name; without a name, by its numbers alone."""
         meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
-        is_index = meaning is Meaning.INDEX and "frame" in fact.words
+        is_index = meaning is Meaning.INDEX and bool(fact.words & {"frame", "frames"})
         kinds: tuple[str, ...] = ()
         if meaning is Meaning.RATE:
             kinds = ("rate",)
@@ -389,9 +393,10 @@ class _Chooser(ChoiceSoFar):
         only = time or frame_time
         if only is not None and (time is None or frame_time is None) and only.kind != "rate":
             self._tell_kind(only)
-        if time is None and only is not None and (only.is_bare_rate or only.fact.meaning is Meaning.TIMESTAMP):
-            what = f"goes up and down, and is read as {only.kind}s ({only.said_rate})"
-            self.tell("reading-inferred", f"Column {only.fact.shown} {what}.")
+        other = Meaning.TIMESTAMP if time is None else Meaning.FRAME_TIME
+        if only is not None and (only.fact.meaning is other or (time is None and only.is_bare_rate)):
+            what = f"{'goes up and down' if time is None else 'only rises'}, and is read as {only.kind}s"
+            self.tell("reading-inferred", f"Column {only.fact.shown} {what} ({only.said_rate}).")
         if time is not None:
             fact, event = time.fact, time.fact.said.event
             why = f"{fact.shown} {'holds timestamps' if event is Event.UNMARKED else f'marks the {event} of a frame'}"

@@ -106,7 +106,7 @@ class ColumnFacts(NamedTuple):
     @property
     def says_no_frame(self) -> bool:
         """Whether one word stands in all its cells, of what is measured beside the frame itself."""
-        is_word = len({*self.cells}) == 1 and self.cells[0][:1].isalpha()
+        is_word = len({*self.cells}) == 1 and self.cells[0].lstrip("([{<")[:1].isalpha()
         return is_word and bool(wording.NO_FRAME & {*wording.words_of(self.cells[0])})
 
     @property
@@ -294,7 +294,6 @@ def column_facts(
     rows: Sequence[tuple[str, ...]],
     n_columns: int,
     last_rows: Sequence[tuple[str, ...]] = (),
-    units_place: str = "the units row",
 ) -> tuple[ColumnFacts, ...]:
     """The facts of each column.
 
@@ -303,10 +302,8 @@ def column_facts(
     names, units_row : sequence of str
         One for each column, or empty.
     rows, last_rows : sequence of tuple of str
-        Cells of the first and of the last rows.
+        Cells of the first and of the last rows, as many in each as there are columns.
     n_columns : int
-    units_place : str
-        Where ``units_row`` was found, for messages.
 
     Examples
     --------
@@ -315,14 +312,15 @@ def column_facts(
     """
     counts = Counter(names)
     found = []
-    firsts, lasts = (_by_column(each, n_columns) for each in (rows[:_SAMPLE], last_rows[-_SAMPLE:]))
+    parts = rows[:_SAMPLE], last_rows[-_SAMPLE:]
+    firsts, lasts = ([*zip(*part, strict=False)][:n_columns] or [()] * n_columns for part in parts)
     for position, (cells, last_cells) in enumerate(zip(firsts, lasts, strict=True)):
         name = names[position] if names else ""
-        unit_text = units_row[position] if units_row else ""
+        unit_text = units_row[position] if units_row else _unit_beside(names, firsts, position)
         kinds = [*map(kind_of, cells)]
         filled = len(cells) - kinds.count(CellKind.MISSING)
         said = wording.header_meaning(name, unit_text)
-        unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
+        unit, unit_from = _unit(said, "beside the name" if unit_text.strip() else "in the name", cells, kinds, filled)
         if unit is not None and unit.form in ("rate", "number") and (name or unit is wording.RATE):
             said = wording.header_meaning(name, unit_text or unit.name)
         ref = name if name and counts[name] == 1 else position + 1
@@ -331,10 +329,13 @@ def column_facts(
     return tuple(found)
 
 
-def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:
-    if rows and min(map(len, rows)) >= n_columns:
-        return list(zip(*rows, strict=False))[:n_columns]
-    return [tuple(row[position] for row in rows if len(row) > position) for position in range(n_columns)]
+def _unit_beside(names: Sequence[str], columns: Sequence[tuple[str, ...]], position: int) -> str:
+    """The unit in all cells of the next column, where that is named as one of units; empty where it is of a sensor."""
+    after = "".join(names[position + 1 : position + 2])
+    told = {*columns[position + 1]} if wording.WORDS["unit"] & {*wording.words_of(after)} else set[str]()
+    word = told.pop() if len(told) == 1 else ""
+    is_bare = {*wording.words_of(names[position])} <= wording.WORDS["plain"] if names else True
+    return "" if is_bare and wording.other_unit(word) else word
 
 
 def _unit(
@@ -345,7 +346,7 @@ def _unit(
     if kinds.count(CellKind.CLOCK) * 2 > filled > 0:
         return wording.CLOCK, "the cells have the form h:m:s"
     if said.unit is not None and said.unit not in (wording.DATE, wording.CLOCK):
-        return said.unit, f"{said.unit.name} stands in {place}"
+        return said.unit, f"{said.unit.name} stands {place}"
     if kinds.count(CellKind.WITH_UNIT) * 2 > filled > 0:
         units = Counter(unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT)
         if len(units) == 1 or all(unit is not None and unit.ns is not None for unit in units):

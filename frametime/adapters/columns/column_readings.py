@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, Course, Rows, in_order
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import BARE_RATE, CLOCK, DATE, NANOSECOND, WORDS, Meaning, Unit
+from frametime.adapters.columns.words import BARE_RATE, CLOCK, DATE, NANOSECOND, TIME_MEANINGS, WORDS, Meaning, Unit
 from frametime.adapters.text.cells import POINT, NumberStyle, number_styles
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
@@ -342,7 +342,9 @@ class ChoiceSoFar:
         counts = [fact for fact in self.facts if _counts_frames(fact) and fact.course() is not Course.RISES]
         sensors = [fact for fact in self.facts if fact.is_of_sensor]
         for clock in clocks:
-            is_slow = clock.kind == "timestamp" and not is_timed and _is_slow(clock)
+            # Lengths that never change, and do not say of what, are the steps of a clock.
+            is_clock = clock.kind == "timestamp" or (clock.fact.meaning in TIME_MEANINGS and not np.ptp(clock.spans))
+            is_slow = is_clock and not is_timed and _is_slow(clock)
             step_ns = middle(clock.spans)
             apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
             for fact in self.facts if is_slow else counts:
@@ -350,7 +352,7 @@ class ChoiceSoFar:
                 if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns:
                     found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries"
                     raise self._no_frames(found, "record a log with one row for each frame", clock)
-            is_alone = clock.kind == "timestamp" and all(r.fact is clock.fact for r in readings)
+            is_alone = is_clock and all(r.fact is clock.fact for r in readings)
             if not is_alone or any(fact.is_of_one_frame for fact in self.facts):
                 continue
             if sensors and (is_slow or is_sampled(clock.spans)):
@@ -358,4 +360,4 @@ class ChoiceSoFar:
                 raise self._no_frames(found, "give it with --sensors beside the frame log", clock)
             if (sensors or is_slow) and len(self.facts) > 1:
                 found = f"though no name speaks of frames{' and sensors stand beside it' if sensors else ''}: {apart}"
-                self.tell("reading-inferred", f"Column {clock.fact.shown} is read as moments of frames, {found}.")
+                self.tell("reading-inferred", f"Column {clock.fact.shown} is read as times of frames, {found}.")

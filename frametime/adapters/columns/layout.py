@@ -171,9 +171,7 @@ def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlS
 
 LAYOUTS_NAME: Final = "frametime-layouts.toml"
 OF_ONE_FILE: Final = ("delimiter", "quote", "encoding", "header_line", "units_line", "first_data_line")
-_HEAD: Final = (
-    "# Kept by --remember: how logs in this folder are read that have these columns, by name or by their number.\n"
-)
+_HEAD: Final = "# Kept by --remember: how logs in this folder are read that have these columns.\n"
 
 
 def remembered_layout(log: str, names: Sequence[str], n_columns: int) -> Layout | None:

@@ -365,7 +365,7 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
         (part, Meaning.TIMESTAMP if marked and not frame else Meaning.PART),
         (of_frame, Meaning.FRAME_TIME if frame or not unknown else Meaning.PART),
         ("between" in words and timed, Meaning.FRAME_TIME),
-        (marked and (timed or stamp or "time" in words), Meaning.TIMESTAMP),
+        (marked and (timed or stamp or "time" in words or words <= {"start", "end"}), Meaning.TIMESTAMP),
         (stamp or (marks and event is not Event.DISPLAY), Meaning.TIMESTAMP),
         (frame and timed, Meaning.FRAME_TIME),
         (index, Meaning.STREAM if words & WORDS["stream"] and "frame" not in words else Meaning.INDEX),

@@ -230,7 +230,7 @@ def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUs
     mark = log.dialect.marks.delimiter or None
     words = [number for number, text in table.short if {*map(kind_of, text.split(mark))} == {CellKind.TEXT}]
     columns = [clean_texts(table.columns[use.position]) for use in uses]
-    named = bools(pc.match_substring_regex(columns[0], r"^\p{L}")) & ~text_cells.is_missing(columns[0])
+    named = bools(pc.match_substring_regex(columns[0], r"^\p{L}|^[-=_]{3}")) & ~text_cells.is_missing(columns[0])
 
     def begins_another(row: int) -> bool:
         if short[row]:
@@ -247,7 +247,8 @@ def _rows_of_no_frames(table: TextTable, log: FrameText, uses: Sequence[ColumnUs
 
     rows = np.flatnonzero(named | np.isin(table.records, words))[:_LOOKED_AT].tolist()
     names = [log.dialect.names[use.position].strip() if log.dialect.names else "" for use in uses]
-    headers = [row for row in rows if [str(column[row]) for column in columns] == names]
+    pairs = {row: [*zip(names, (str(column[row]) for column in columns), strict=True)] for row in rows}
+    headers = [at for at in rows if all(cell and name.startswith(cell.strip("-=_")) for name, cell in pairs[at])]
     end = next((row for row in rows if row not in headers and begins_another(row)), len(table.records))
     return np.array([row for row in headers if row < end], dtype=np.int64), end
 

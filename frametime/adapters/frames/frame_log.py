@@ -27,15 +27,13 @@ from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read
 from frametime.adapters.stored_log import ARROW_HEADS, in_passing
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, scan_rows, with_ending
-from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
+from frametime.adapters.text.text_source import TextSource, encoding_of, is_binary, not_text, read_in_its_encoding
 from frametime.adapters.timeline import ClockRules, Timeline, chosen, from_both, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_S
 from frametime.words import counted
-
-_CONTROLS: Final = bytes(code for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a")
 
 
 class FrameLogAdapter:
@@ -48,8 +46,7 @@ class FrameLogAdapter:
         if head.startswith(ARROW_HEADS) or not_text(head) is not None:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
-        text = head[bom:].rstrip(b"\0").decode(encoding, "replace").encode()
-        return 100 * (len(text) - len(text.translate(None, _CONTROLS))) <= len(text)
+        return not is_binary(head[bom:].rstrip(b"\0").decode(encoding, "replace").encode())
 
     def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
         """Read the log.
@@ -228,7 +225,7 @@ def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> 
     if log.options.max_rejected_fraction > 0:
         allowed = max(allowed, min(log.options.tolerated_rows, total // 10))
     first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
-    if rejected.count > allowed:
+    if rejected.count - rejected.not_rows > allowed:
         found = f"{rejected.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})"
         raise ReadError.at(log.name, found, helps="repair the file, or raise --max-rejected")
     if rejected.count:

@@ -315,7 +315,7 @@ def _speaks_for(column: ColumnFacts, key: str) -> bool:
     words, rule, unit = column.words, QUANTITIES[key], column.said.other_unit or column.other_unit
     # A name of nothing but known words and a unit needs no word of the quantity: "core MHz", "Card °C".
     known = WORDS["plain"].union(rule.better, *rule.needed)
-    plain = column.said.other_unit and all(word in known or unit_of_text(word) for word in words)
+    plain = column.said.other_unit and all(word in known or word.isdigit() or unit_of_text(word) for word in words)
     says = plain and unit and unit.name in rule.units and (unit.name != "%" or words & rule.better)
     needed = rule.needed[1:] if says else rule.needed
     if words & rule.refused or not all(words & choice for choice in needed):

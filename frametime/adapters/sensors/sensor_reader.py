@@ -186,7 +186,8 @@ class _SensorLog:
             timed = [self._with_unit(fact) for fact in self._facts if self._may_be_time(fact)]
             clocks = [fact for fact in timed if fact.course() is not Course.VARIES]
             fitting = [fact for fact in clocks if "core" not in fact.words] or clocks or timed
-            found = [fact for fact in fitting if _is_absolute(fact) == wants_absolute] or fitting
+            fitting = [fact for fact in fitting if _is_absolute(fact) == wants_absolute] or fitting
+            found = [fact for fact in fitting if fact.unit is not DATE] or fitting  # a count from 1970 needs no zone
         if not found:
             shown = ", ".join(fact.shown for fact in self._facts[:12])
             helps = 'name it in a sensor layout, two lines: time_column = "NAME" and unit = "s"; dates are written as '

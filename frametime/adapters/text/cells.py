@@ -127,13 +127,12 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     # Nearly every cell is a plain number: digits and one point at most.
     if text.isascii() and text.lstrip("+-").replace(".", "", 1).isdigit() and text.count("-") + text.count("+") <= 1:
         return CellKind.DATE if len(text) >= 14 and matches(_TOGETHER, text) else CellKind.NUMBER
-    text = text.strip('="').replace(MINUS, "-")  # a spreadsheet keeps what it is not to change as ="16.7"
+    text = text.strip('="[]').replace(MINUS, "-")  # a spreadsheet keeps what it is not to change as ="16.7"
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
         return CellKind.NUMBER
     word = plain_word(text)
     if word in MISSING or word in INFINITE:
         return CellKind.MISSING
-    text = text.strip("[]")
     dated = plain_dates(text) if re.search(WORDED, text) else text
     if matches(DATE, re.sub(YEAR_LAST, r"20\3-\2-\1\4", dated)):
         return CellKind.DATE
@@ -170,7 +169,7 @@ POINT: Final = NumberStyle()
 
 def _number_in(cell: str) -> str:
     """What a cell holds, without a unit behind its number."""
-    text = cell.strip().strip('="').replace(MINUS, "-")
+    text = cell.strip().strip('="[]').replace(MINUS, "-")
     match = matches(WITH_UNIT, text) if kind_of(text) is CellKind.WITH_UNIT else None
     return match[1] if match else text
 

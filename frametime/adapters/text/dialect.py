@@ -230,10 +230,10 @@ def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
 
 
 def facts_of(dialect: Dialect) -> tuple[ColumnFacts, ...]:
-    """The facts of each column of a text or a table, by the first rows that have every cell and by the last."""
-    rows = [row.cells for row in dialect.sample if len(row.cells) >= dialect.n_columns]
-    last_rows = [row.cells for row in dialect.tail]
-    facts = column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns, last_rows, dialect.units_place)
+    """The facts of each column of a text or a table, by the first and the last rows that have every cell."""
+    parts = dialect.sample, dialect.tail
+    rows, last_rows = ([row.cells for row in part if len(row.cells) >= dialect.n_columns] for part in parts)
+    facts = column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns, last_rows)
     # In a line such as "frame 12 took 9.1 ms, gpu 7.2 ms" the word before a number says what it is of.
     others = [not any(dialect.names) and fact.says_no_frame for fact in facts]
     return tuple(f._replace(numeric=f.numeric and not no) for f, no in zip(facts, (False, *others), strict=False))
@@ -250,8 +250,7 @@ def _of_table(source: TextSource, names: tuple[str, ...]) -> Dialect:
 
     end = max(0, source.table.num_rows - _MOST_OF_TABLE)
     dialect = Dialect(Marks(",", '"'), len(names), names, source.units, 0, 0, rows(0), rows(end))
-    place, cut = "the metadata of the column", source.cut or None
-    return dialect._replace(footer=source.left_out, cut_last_line=cut, units_place=place)
+    return dialect._replace(footer=source.left_out, cut_last_line=source.cut or None)
 
 
 def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:

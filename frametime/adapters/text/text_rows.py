@@ -110,8 +110,6 @@ class Dialect(NamedTuple):
         Key and value pairs above the header.
     evidence : Mapping
         Layout key to a sentence.
-    units_place : str
-        Where ``units_row`` was found, for messages.
     lacks_a_name : bool
         Whether the header has one name less than rows have cells; here it is that of the last column.
     """
@@ -133,7 +131,6 @@ class Dialect(NamedTuple):
     footer: tuple[str, ...] = ()
     metadata: Mapping[str, str] = MappingProxyType({})
     evidence: Mapping[str, str] = MappingProxyType({})
-    units_place: str = "the units row"
     lacks_a_name: bool = False
 
 
@@ -176,7 +173,8 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
         offset, text = dialect.data_start, source.part(dialect.data_start, source.end).read().decode(ENCODING, ERRORS)
     sample, n_columns, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
     columns = ([row.cells[at] for row in sample[:WINDOW_ROWS] if len(row.cells) > at] for at in range(n_columns))
-    numeric = next((at for at, cells in enumerate(columns) if _holds_values(cells)), n_columns)
+    numbers = [at for at, cells in enumerate(columns) if _holds_values(cells)]
+    numeric = next(iter(numbers), n_columns)
     last_lines = "\n".join(text.rsplit("\n", _LAST_LINES + 1)[-_LAST_LINES - 1 :])
     tail = () if quote and quote in text else dialect.marks.plain_rows(last_lines, n_columns)
     if tail and numeric < n_columns:
@@ -186,13 +184,18 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     no_row = (CellKind.TEXT, CellKind.WITH_UNIT) if bare else (CellKind.TEXT,)
     rows = split_rows(lines, dialect.marks)
     kept = len(rows)
-    # A row of frames holds a number, or nothing, in its first number column.
-    while kept and (len(cells := rows[kept - 1].cells) <= numeric or kind_of(cells[numeric]) in no_row):
+
+    def words(cells: Sequence[str]) -> bool:
+        n_words = [kind_of(cells[at]) for at in numbers if at < len(cells)].count(CellKind.TEXT)
+        return n_words >= max(2, len(numbers) / 2)
+
+    # A row of frames holds a number, or nothing, in its first number column, and no words in half of all.
+    while kept and (words(cells := rows[kept - 1].cells) or len(cells) <= numeric or kind_of(cells[numeric]) in no_row):
         kept -= 1
     # More lines than this are no footer: the table reader counts and lists them.
     if not kept or len(rows) - kept > _MOST_FOOTER_ROWS:
         kept = len(rows)
-    if len(rows) - kept == 1 and not _is_footer(rows[kept], rows[kept - 1], n_columns):
+    if len(rows) - kept == 1 and not (words(rows[kept].cells) or _is_footer(rows[kept], rows[kept - 1], n_columns)):
         kept = len(rows)
     below = (line.rstrip("\r\n") for row in rows[kept:] for line in lines[row.line - 1 : row.next_line - 1])
     footer = tuple(filter(str.strip, below))

@@ -1,0 +1,137 @@
+"""Logs unlike those that tables of a bench are: each with one plausible reading, and what is said of it."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+
+from frametime.adapters.reading import read_capture
+from frametime.errors import ReadError
+from tests.adapters.bench_logs import fixed, table
+from tests.adapters.test_bench_folder import (
+    COUNT,
+    ENDS,
+    MOMENTS,
+    MS,
+    POWER_W,
+    TEMPERATURE_C,
+    TIMES_S,
+    lengths_ms,
+    samples_of,
+)
+
+N = len(MS)
+GPU = fixed(MS, 3, 0.8)
+
+
+def codes_of(content: bytes) -> list[str]:
+    return [caveat.code for caveat in read_capture(io.BytesIO(content)).caveats]
+
+
+PAGE = "frame   time (ms)\n-----   ---------\n"
+ROWS = [f"{k:5d} {ms:10.3f}\n" for k, ms in enumerate(MS)]
+FRAMES = {
+    "a moment in brackets before each line": "".join(
+        f"[{end / 1e3:12.6f}] flip: pipe 0 field {k}\n" for k, end in enumerate(ENDS)
+    ),
+    "a word in brackets before the time of the card": "".join(
+        f"[{end / 1e3:11.6f}] frame {k} {ms} ms (gpu {gpu} ms)\n"
+        for k, end, ms, gpu in zip(COUNT, ENDS, MS, GPU, strict=True)
+    ),
+    "a section for a name": "[run]\nwidth=2560\nheight=1440\n[frames]\n" + "\n".join(fixed(MS)) + "\n",
+    "the header on each page": "".join(PAGE + "".join(ROWS[at : at + 50]) for at in range(0, N, 50)),
+    "a unit in a column of its own": table("value,unit,frame", MS, ["ms"] * N, COUNT).decode(),
+    "UTF-32": table("frame,frame time (ms)", COUNT, MS).decode().encode("utf-32"),
+    "UTF-32, the other way round": table("frame,frame time (ms)", COUNT, MS)
+    .decode()
+    .join("\ufeff ")
+    .encode("utf-32-be"),
+    "start and end": '{"frames": ['
+    + ", ".join(f'{{"start": {end - ms:.3f}, "end": {end:.3f}}}' for end, ms in zip(ENDS, MS, strict=True))
+    + "]}",
+}
+
+
+@pytest.mark.parametrize("name", FRAMES)
+def test_frames_are_read(name: str) -> None:
+    content = FRAMES[name]
+    found = lengths_ms(content.encode() if isinstance(content, str) else content)
+    assert found == pytest.approx(MS[N - len(found) :])
+
+
+def test_a_line_of_settings_below_the_columns_is_no_frame() -> None:
+    """It was read as a frame of 1 ms, for it holds a number below the first name."""
+    content = table("events,frame time (ms),game,draw,gpu", [""] * N, MS, GPU, GPU, GPU, below="[end],1,[build],77,x\n")
+    assert lengths_ms(content) == pytest.approx(MS)
+    assert codes_of(content) == ["footer"]
+    # One word among numbers is a cell that lacks, not a row that is none.
+    assert len(lengths_ms(table("frame time (ms),game,gpu", [*MS, 9.0], [*GPU, "x"], [*GPU, 7.0]))) == N + 1
+
+
+@pytest.mark.parametrize("name", ["time (s)", "elapsed (s)"])
+def test_a_time_that_never_changes_beside_sensors_is_no_frame(name: str) -> None:
+    """It was read as frames of 1 s, and nothing was said."""
+    content = table(f"{name},gpu power (W)", ["1.0"] * len(POWER_W), POWER_W)
+    with pytest.raises(ReadError, match=r"this looks like a sensor log: rows come 1 s apart|the same time"):
+        read_capture(io.BytesIO(content))
+    # What speaks of frames is theirs, however even.
+    assert lengths_ms(table("frame time (ms),gpu power (W)", ["10.0"] * len(POWER_W), POWER_W)) == [10.0] * len(POWER_W)
+
+
+def test_sums_under_the_name_of_frame_times_are_moments() -> None:
+    content = table("frametime_ms", fixed(ENDS))
+    assert lengths_ms(content) == pytest.approx(MS[1:])
+    assert codes_of(content) == ["reading-inferred"]
+
+
+def test_recordings_in_one_log_are_told_with_their_lines() -> None:
+    content = table("time_ms", [*fixed(ENDS), *fixed(ENDS)])
+    with pytest.raises(ReadError, match=f"several recordings stand in one log, from lines 2, {N + 2} on"):
+        read_capture(io.BytesIO(content))
+
+
+SENSORS = {
+    "the unit of each quantity beside it": table(
+        "time,time unit,power,power unit,temp,temp unit",
+        *(
+            each
+            for values, unit in ((TIMES_S, "s"), (POWER_W, "W"), (TEMPERATURE_C, "C"))
+            for each in (values, [unit] * 60)
+        ),
+    ),
+    "a count from 1970 beside the date": table(
+        "epoch_ms,iso,gpu_w,gpu_c",
+        [round(1_793_650_500_000 + 1e3 * t) for t in TIMES_S],
+        MOMENTS,
+        POWER_W,
+        TEMPERATURE_C,
+    ),
+    "channels": table("No.,time (s),CH1 power (W),CH2 GPU core (°C)", range(60), TIMES_S, POWER_W, TEMPERATURE_C),
+    "degC": table("time (s),watts,degC", TIMES_S, POWER_W, TEMPERATURE_C),
+}
+
+
+@pytest.mark.parametrize("name", SENSORS)
+def test_sensors_are_read(name: str) -> None:
+    samples = samples_of(SENSORS[name])
+    assert np.diff(samples.ns).tolist() == [500_000_000] * 59
+    found = {quantity: values.tolist() for quantity, values in samples.values.items()}
+    assert found == {"power_w": POWER_W, "temperature_c": TEMPERATURE_C}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "clocks.gr [MHz]",
+        "GPU clocks (MHz)",
+        "Uso de la GPU (%)",
+        "Charge GPU (%)",
+        "Utilizzo GPU (%)",
+        "Загрузка GPU (%)",
+    ],
+)
+def test_other_words_for_load_and_clock(name: str) -> None:
+    quantity = "core_clock_mhz" if "MHz" in name else "utilization_pct"
+    assert [*samples_of(table(f"time (s),{name}", TIMES_S, [97.5] * 60)).values] == [quantity]
