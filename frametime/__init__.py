@@ -43,8 +43,11 @@ if TYPE_CHECKING:
     from frametime.metrics.measure import measure
     from frametime.metrics.metric import Curve, Findings, Judgement, MeasuredRun, Metric, MetricValue, Missing
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
-    from frametime.pipeline.batch import batch_frame
+    from frametime.pipeline.batch import BatchOptions, batch_frame
+    from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import cells_frame, runs_frame, standings_frame
+    from frametime.plans.path_pattern import PathPattern
+    from frametime.plans.plan import read_plan
     from frametime.statistics.interval import Interval
 
 __version__: Final = "0.2.0"
@@ -60,14 +63,18 @@ _NAMES: Final = {
     "metrics.measure": "measure",
     "metrics.metric": "Curve Findings Judgement MeasuredRun Metric MetricValue Missing",
     "metrics.options": "MeasureOptions QualityRule Refresh StutterRule",
-    "pipeline.batch": "batch_frame",
+    "pipeline.batch": "BatchOptions batch_frame",
+    "pipeline.review_files": "review_plan",
     "pipeline.review_outputs": "cells_frame runs_frame standings_frame",
+    "plans.path_pattern": "PathPattern",
+    "plans.plan": "read_plan",
     "statistics.interval": "Interval",
 }
 _HOMES: Final = {name: home for home, names in _NAMES.items() for name in names.split()}
 
 __all__ = [
     "CATALOG",
+    "BatchOptions",
     "Capture",
     "Caveat",
     "Conditions",
@@ -81,6 +88,7 @@ __all__ = [
     "Metric",
     "MetricValue",
     "Missing",
+    "PathPattern",
     "Provenance",
     "QualityRule",
     "ReadError",
@@ -95,6 +103,8 @@ __all__ = [
     "cells_frame",
     "measure",
     "read_capture",
+    "read_plan",
+    "review_plan",
     "runs_frame",
     "standings_frame",
 ]
