@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import math
 from collections.abc import Collection
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -239,7 +239,7 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
     if as_json:
         from frametime.render.data_output import json_text
 
-        names = [item.name for item in fields(rows[0]) if item.name != "compute"]
+        names = [name for name in rows[0]._fields if name != "compute"]
         click.echo(json_text([{name: getattr(row, name) for name in names} for row in rows]))
     elif keys:
         click.echo("\n\n".join(_whole(row) for row in rows))

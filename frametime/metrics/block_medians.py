@@ -120,7 +120,8 @@ def levels_between(values: Numbers, edges: NDArray[np.int64], *, unit: float = 1
     [9.33, 10.67, 9.33]
     """
     medians, counts = medians_between(values, edges, unit=unit), np.diff(edges)
-    held = np.minimum(values, np.repeat(_FAR * unit * np.maximum(medians, medians.mean()), counts))
+    held = np.repeat(_FAR * unit * np.maximum(medians, medians.mean()), counts)
+    np.minimum(values, held, out=held)
     least, most = (share * unit * float(medians.mean()) for share in _COARSE)
     step = 0 if values.dtype.kind == "f" else common_step(values, least)
     if is_coarse := 0 < step <= most:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from math import ceil
 from types import MappingProxyType
 from typing import Final
@@ -126,7 +125,7 @@ def trace_curves(series: FrameSeries) -> tuple[Curve, Curve]:
     lows_ms = np.minimum.reduceat(series.frame_times_ms, firsts)
     highs_ms = np.maximum.reduceat(series.frame_times_ms, firsts)
     low = _curve(middles_s, lows_ms, x_label=_ELAPSED, y_label="least frame time (ms)")
-    return low, replace(low, y=tuple(highs_ms.tolist()), y_label="greatest frame time (ms)")
+    return low, low._replace(y=tuple(highs_ms.tolist()), y_label="greatest frame time (ms)")
 
 
 def local_median_curve(series: FrameSeries, n_points: int) -> Curve:

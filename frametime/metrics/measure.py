@@ -118,18 +118,11 @@ def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Cave
 def _value(
     row: Metric, result: float | Missing, interval: Interval | Missing | None, caveats: tuple[Caveat, ...]
 ) -> MetricValue:
-    value = None if isinstance(result, Missing) else float(result)
+    value, reason = (None, result.reason) if isinstance(result, Missing) else (float(result), None)
     if value is not None and not isfinite(value):
         raise ValueError(f"{row.key} must be a finite number or Missing with its reason, got {value!r}")
-    return MetricValue(
-        key=row.key,
-        unit=row.unit,
-        value=value,
-        reason=result.reason if isinstance(result, Missing) else None,
-        interval=None if isinstance(interval, Missing) else interval,
-        caveats=caveats,
-        interval_reason=interval.reason if isinstance(interval, Missing) else None,
-    )
+    limits, why_none = (None, interval.reason) if isinstance(interval, Missing) else (interval, None)
+    return MetricValue(row.key, row.unit, value, reason, limits, caveats, why_none)
 
 
 def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
@@ -165,7 +158,7 @@ def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Finding
         throttling=throttling_of(series),
         profile=(),
     )
-    return replace(findings, profile=smoothness_profile(values, findings))
+    return findings._replace(profile=smoothness_profile(values, findings))
 
 
 def _listed_stutters(series: FrameSeries) -> tuple[Stutter, ...]:

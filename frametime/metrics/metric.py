@@ -234,8 +234,7 @@ class ProfileItem(NamedTuple):
     source: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Findings:
+class Findings(NamedTuple):
     """All that was found in one run. ``None`` means that it was not looked for or could not be: see the caveats."""
 
     stutters: tuple[Stutter, ...]
@@ -258,8 +257,7 @@ PRACTICE: Final = "common practice, no source"
 """What stands as the source of a number that the trade uses and no publication fixes."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Missing:
+class Missing(NamedTuple):
     """No value, and why: shown as n/a with the reason."""
 
     reason: str
@@ -284,8 +282,7 @@ def part_of(find: Callable[[FrameSeries], Found | Missing], part: Callable[[Foun
     return compute
 
 
-@dataclass(frozen=True, kw_only=True)
-class Metric:
+class Metric(NamedTuple):
     """One row of the catalog.
 
     Attributes
@@ -321,8 +318,7 @@ class Metric:
     decimals: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
-class MetricValue:
+class MetricValue(NamedTuple):
     """A metric of one run: its value, or the reason why there is none.
 
     ``interval`` is *within run* and never used to compare cards. Where intervals were
@@ -338,16 +334,14 @@ class MetricValue:
     interval_reason: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
-class Judgement:
+class Judgement(NamedTuple):
     """What a capture is worth, in one word, and the reasons."""
 
     word: JudgementWord
     reasons: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Curve:
+class Curve(NamedTuple):
     """A curve for a chart, small enough to be kept: at most a few thousand points.
 
     ``x`` and ``y`` have equal length; ``x_label`` and ``y_label`` carry the unit.
@@ -359,8 +353,7 @@ class Curve:
     y_label: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class MeasuredRun:
+class MeasuredRun(NamedTuple):
     """One measured capture: plain numbers only, no frames, so that it can be kept, sent and compared.
 
     Attributes

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from collections.abc import Callable
+from math import fsum, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -15,6 +16,8 @@ _JITTER_BLOCK: Final = 4096
 _JITTER_DECAY: Final = 15.0 / 16.0
 _JITTER_DECAYS: Final = _JITTER_DECAY ** np.arange(_JITTER_BLOCK)
 _JITTER_GROWTHS: Final = 1.0 / (16.0 * _JITTER_DECAYS)
+_AT_ONCE: Final = 1 << 16
+"""Terms that are summed together: they stay in the processor's cache."""
 
 
 def variance_ms2(frame_times_ms: NDArray[np.float64]) -> float:
@@ -40,7 +43,7 @@ def variance_ms2(frame_times_ms: NDArray[np.float64]) -> float:
     n = _at_least(frame_times_ms, 2)
     deviations = frame_times_ms - frame_times_ms.mean()
     rest = float(deviations.sum())
-    return (float(np.square(deviations).sum()) - rest * rest / n) / (n - 1)
+    return (float(np.square(deviations, out=deviations).sum()) - rest * rest / n) / (n - 1)
 
 
 def rmssd_ms(frame_times_ms: NDArray[np.float64]) -> float:
@@ -64,7 +67,7 @@ def rmssd_ms(frame_times_ms: NDArray[np.float64]) -> float:
     3.5355339059327378
     """
     n = _at_least(frame_times_ms, 2)
-    return sqrt(float(np.square(np.diff(frame_times_ms)).sum()) / (n - 1))
+    return sqrt(_sum(n - 1, lambda low, high: np.square(np.diff(frame_times_ms[low : high + 1]))) / (n - 1))
 
 
 def masd_ms(frame_times_ms: NDArray[np.float64]) -> float:
@@ -81,7 +84,7 @@ def masd_ms(frame_times_ms: NDArray[np.float64]) -> float:
     3.5
     """
     n = _at_least(frame_times_ms, 2)
-    return float(np.abs(np.diff(frame_times_ms)).sum()) / (n - 1)
+    return _sum(n - 1, lambda low, high: np.abs(np.diff(frame_times_ms[low : high + 1]))) / (n - 1)
 
 
 def lag1_autocorrelation(values: NDArray[np.float64]) -> float:
@@ -108,12 +111,11 @@ def lag1_autocorrelation(values: NDArray[np.float64]) -> float:
     >>> lag1_autocorrelation(np.array([8.0, 12.0, 8.0, 12.0]))
     -0.75
     """
-    _at_least(values, 2)
+    n = _at_least(values, 2)
     deviations = values - values.mean()
-    squares = float(np.square(deviations).sum())
-    if squares == 0.0:
+    if not (squares := _sum(n, lambda low, high: np.square(deviations[low:high]))):
         raise ValueError("values must not all be equal")
-    return float((deviations[:-1] * deviations[1:]).sum()) / squares
+    return _sum(n - 1, lambda low, high: deviations[low:high] * deviations[low + 1 : high + 1]) / squares
 
 
 class Jitter(NamedTuple):
@@ -140,11 +142,12 @@ def jitter(frame_times_ms: NDArray[np.float64]) -> Jitter:
     Jitter(last_ms=0.18359375, median_ms=0.123046875)
     """
     _at_least(frame_times_ms, 2)
-    jitters_ms = running_jitter(np.diff(frame_times_ms))
+    steps_ms = np.diff(frame_times_ms)
+    jitters_ms = running_jitter(steps_ms, out=steps_ms)
     return Jitter(last_ms=float(jitters_ms[-1]), median_ms=median_in_place(jitters_ms))
 
 
-def running_jitter(differences: NDArray[np.float64]) -> NDArray[np.float64]:
+def running_jitter(differences: NDArray[np.float64], *, out: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
     """Interarrival jitter ``J += (|D| - J) / 16``, from ``J = 0``, after each difference ``D`` [1]_.
 
     Unrolled over a block, ``J_i`` is ``a**i`` times a running sum of ``|D_k| / 16 / a**k`` with ``a = 15/16``. All
@@ -154,6 +157,8 @@ def running_jitter(differences: NDArray[np.float64]) -> NDArray[np.float64]:
     ----------
     differences : ndarray of float64, shape (n,)
         Spacing at which something arrived minus the spacing that was due.
+    out : ndarray of float64, shape (n,), optional
+        Where the estimates are put: the differences themselves, where they are no longer needed.
 
     Returns
     -------
@@ -168,7 +173,7 @@ def running_jitter(differences: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> running_jitter(np.array([1.0, -2.0])).tolist()
     [0.0625, 0.18359375]
     """
-    jitters, carried = np.abs(differences), 0.0
+    jitters, carried = np.abs(differences, out=out), 0.0
     for start in range(0, jitters.size, _JITTER_BLOCK):
         block = jitters[start : start + _JITTER_BLOCK]
         block *= _JITTER_GROWTHS[: block.size]
@@ -216,10 +221,18 @@ def overlapping_allan_deviation(
         raise ValueError(f"averaged must be 1 or more and below half of {phases.size} phases, got {averaged!r}")
     if not tau0 > 0.0:
         raise ValueError(f"tau0 must be positive, got {tau0!r}")
-    middle = phases[averaged:-averaged]
-    # Two differences of neighbours, as integers: absolute nanoseconds neither overflow nor lose digits.
-    second = (phases[2 * averaged :] - middle) - (middle - phases[: -2 * averaged])
-    return sqrt(float(np.square(second.astype(np.float64)).sum()) / (2.0 * n_terms)) / (averaged * tau0)
+
+    def squares(low: int, high: int) -> NDArray[np.float64]:
+        # Two differences of neighbours, as integers: absolute nanoseconds neither overflow nor lose digits.
+        steps = phases[low + averaged : high + 2 * averaged] - phases[low : high + averaged]
+        return np.square(steps[averaged:] - steps[:-averaged], dtype=np.float64)
+
+    return sqrt(_sum(n_terms, squares) / (2.0 * n_terms)) / (averaged * tau0)
+
+
+def _sum(n: int, terms: Callable[[int, int], NDArray[np.float64]]) -> float:
+    """Sum of ``n`` terms, which are made from one place to another."""
+    return fsum(float(terms(low, min(low + _AT_ONCE, n)).sum()) for low in range(0, n, _AT_ONCE))
 
 
 def _at_least(values: NDArray[np.float64], n_needed: int) -> int:

@@ -125,7 +125,7 @@ class KeptRuns:
             return None
         self._used[key] = row
         curves = CapturedCurves(request, row["curves"].split(), sha256)
-        return replace(run, provenance=replace(run.provenance, file_name=request.path), curves=curves)
+        return run._replace(provenance=replace(run.provenance, file_name=request.path), curves=curves)
 
     def add(self, outcome: MeasureOutcome, beside: str | None) -> None:
         """Keep a run that was measured, under the bytes that were read; ``beside`` as before it was measured."""
@@ -133,7 +133,7 @@ class KeptRuns:
             return  # tried again the next time, whatever it failed of
         key = self._key(outcome.request, run.provenance.sha256, outcome.sensors_sha256, beside)
         # The name is that of the request, and may be no text, which cannot be encoded.
-        plain = replace(run, provenance=replace(run.provenance, file_name=""))
+        plain = run._replace(provenance=replace(run.provenance, file_name=""))
         with suppress(UnicodeEncodeError):  # a name in an option may be no text either; it is measured again then
             about = {"key": key, "size_bytes": run.provenance.size_bytes, "curves": " ".join(run.curves)}
             self._used[key] = {**about, "run": encoded_run(plain)}
@@ -223,7 +223,7 @@ _PAGE_BYTES: Final = 16 << 20
 
 def encoded_run(run: MeasuredRun) -> bytes:
     """A measured run as bytes, without its curves."""
-    return msgspec.msgpack.encode(replace(run, curves={}), enc_hook=_as_plain)
+    return msgspec.msgpack.encode(run._replace(curves={}), enc_hook=_as_plain)
 
 
 def decoded_run(content: bytes) -> MeasuredRun:

@@ -178,7 +178,7 @@ def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> Placed
         name=run_name(**place),
         **place,
         # The path below the captures folder, so that the same folder gives the same result wherever it lies.
-        measured=replace(run, provenance=replace(run.provenance, file_name=file.name)),
+        measured=run._replace(provenance=replace(run.provenance, file_name=file.name)),
         start_h=None if start is None else start.ns / (3600.0 * NS_PER_S),
     )
 

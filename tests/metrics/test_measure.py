@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 from dataclasses import replace
 from itertools import pairwise
 
@@ -184,7 +185,7 @@ def test_caveats_of_the_reader_come_along_and_the_heaviest_is_first() -> None:
 
 
 def own_metric(compute: float | Missing) -> Metric:
-    return replace(FRAME_ROWS["average_fps"], key="own_fps", compute=lambda series: compute)
+    return FRAME_ROWS["average_fps"]._replace(key="own_fps", compute=lambda series: compute)
 
 
 def test_metrics_of_your_own() -> None:
@@ -267,3 +268,18 @@ def test_the_heaviest_decides(caveats: list[Caveat], word: str, reasons: tuple[s
 )
 def test_messages_become_parts_of_a_sentence(message: str, reason: str) -> None:
     assert judge([caveat(message, Weight.CARE)], n_frames=1, duration_s=1.0).reasons == (reason,)
+
+
+def test_what_metrics_need_beside_the_series() -> None:
+    """Memory of a long run: nothing takes two columns of numbers more for the time of its work."""
+    series = FrameSeries.of(capture_of(stamps_of(ordinary_ms(1_000_000))), OPTIONS)
+    assert series.sorted_ms.size == series.ends_s.size == series.steps_ns.size
+    tracemalloc.start()
+    try:
+        for row in catalog_for(OPTIONS).values():
+            tracemalloc.reset_peak()
+            before = tracemalloc.get_traced_memory()[0]
+            row.compute(series)
+            assert tracemalloc.get_traced_memory()[1] - before < 15.5 * series.n_frames, row.key
+    finally:
+        tracemalloc.stop()

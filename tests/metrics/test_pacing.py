@@ -97,3 +97,19 @@ def test_too_few_frames_or_no_spread() -> None:
         overlapping_allan_deviation(np.arange(4), averaged=2, tau0=1.0)
     with pytest.raises(ValueError, match="tau0"):
         overlapping_allan_deviation(np.arange(9), averaged=2, tau0=0.0)
+
+
+def test_many_frames_are_summed_in_parts() -> None:
+    frame_times_ms = np.random.default_rng(5).integers(1, 50, 140_000).astype(np.float64)
+    frame_times_ms[65_535:65_538] = 10_000.0, 1.0, 10_000.0  # a step that is left out there is not overlooked
+    steps_ms = np.diff(frame_times_ms)
+    assert rmssd_ms(frame_times_ms) == pytest.approx(np.sqrt(np.mean(steps_ms**2)), rel=1e-12)
+    assert masd_ms(frame_times_ms) == pytest.approx(np.mean(np.abs(steps_ms)), rel=1e-12)
+    deviations = frame_times_ms - frame_times_ms.mean()
+    expected = np.sum(deviations[1:] * deviations[:-1]) / np.sum(deviations**2)
+    assert lag1_autocorrelation(frame_times_ms) == pytest.approx(expected, rel=1e-12)
+    phases = np.cumsum(frame_times_ms).astype(np.int64)
+    for averaged in (1, 10, 100):
+        second = phases[2 * averaged :] - 2 * phases[averaged:-averaged] + phases[: -2 * averaged]
+        found = overlapping_allan_deviation(phases, averaged=averaged, tau0=1.0)
+        assert found == pytest.approx(np.sqrt(np.mean(second.astype(float) ** 2) / 2.0) / averaged, rel=1e-12)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.hitches import hitches_of
-from frametime.metrics.rhythm.rhythm import alternation, rhythm_of
+from frametime.metrics.rhythm.rhythm import alternating_runs, alternation, rhythm_of
 
 
 def test_the_part_that_alternates_is_measured() -> None:
@@ -39,6 +39,13 @@ def test_the_share_is_a_share(times_ms: list[float]) -> None:
     fraction, size_ms = alternation(np.array(times_ms))
     assert 0.0 <= fraction <= 1.0
     assert (size_ms is None) == (fraction == 0.0)
+
+
+def test_frames_that_alternate_for_long_are_one_run() -> None:
+    times_ms = np.full(150_000, 10.0)
+    times_ms[65_000:140_000:2] = 12.0
+    first, last = alternating_runs(times_ms)
+    assert (first.tolist(), last.tolist()) == ([64_999], [139_999])
 
 
 def test_every_third_frame_long_is_not_alternation() -> None:

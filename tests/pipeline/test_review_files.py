@@ -69,7 +69,7 @@ class Measuring:
                 continue
             run = measured_run({"average_fps": float(text)}, conditions=request.conditions, file_name=request.path)
             sha256 = file_sha256(Path(request.path))
-            run = replace(run, provenance=replace(run.provenance, sha256=sha256, size_bytes=len(text)))
+            run = run._replace(provenance=replace(run.provenance, sha256=sha256, size_bytes=len(text)))
             yield MeasureOutcome(request=request, run=run, error=None)
 
 
@@ -202,7 +202,7 @@ def test_a_kept_run_comes_back_equal(tmp_path: Path) -> None:
     run = measured_run({"average_fps": 100.0, "average_power_w": None}, conditions=Conditions(card="amber-6"))
     options = MeasureOptions(refresh=Refresh(low_hz=Fraction(60_000, 1001), high_hz=Fraction(60_000, 1001)))
     origin = replace(run.provenance, file_name=str(capture), sha256=file_sha256(capture), size_bytes=5)
-    run = replace(run, options=options, provenance=origin)
+    run = run._replace(options=options, provenance=origin)
     request = MeasureRequest(path=str(capture), read=ReadOptions())
     kept = KeptRuns(tmp_path / KEPT)
     kept.add(MeasureOutcome(request=request, run=run, error=None), None)
@@ -450,7 +450,7 @@ def test_curves_of_a_kept_run_are_read_from_the_capture_also_in_another_process(
         Path(run.provenance.file_name).unlink()
     sent = pickle.loads(pickle.dumps(again))
     assert dict(again.curves) == dict(run.curves) == dict(sent.curves)
-    assert replace(again, curves={}) == replace(run, curves={})
+    assert again._replace(curves={}) == run._replace(curves={})
 
 
 @pytest.mark.parametrize("change", ["gone", "another"])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import replace
 
 import numpy as np
 from made_captures import capture_of, ordinary_ms, stamps_of
@@ -80,7 +79,7 @@ def test_caveats_that_are_cut_name_the_way_to_see_them_whole() -> None:
     capture = run_of(np.full(3600, 1000.0 / 60)).capture
     assert capture is not None
     long = Caveat(code="sensors-unusable", message="No sensor numbers: " + "no time in common, " * 40)
-    run = replace(measure(capture), caveats=(long,))
+    run = measure(capture)._replace(caveats=(long,))
     assert "Caveats (check --verbose shows them whole)\n" in check_text(run)
     assert "\nCaveats\n" in check_text(run, verbose=True)
 

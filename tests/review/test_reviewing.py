@@ -218,8 +218,8 @@ def test_a_copied_file_is_noticed() -> None:
 
     copy = replace(
         runs[1],
-        measured=replace(
-            runs[1].measured, provenance=replace(runs[1].measured.provenance, sha256=runs[0].measured.provenance.sha256)
+        measured=runs[1].measured._replace(
+            provenance=replace(runs[1].measured.provenance, sha256=runs[0].measured.provenance.sha256)
         ),
     )
     result = review_runs(

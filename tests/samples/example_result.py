@@ -267,13 +267,8 @@ def example_runs(seed: int = 7, *, with_curves: bool = True) -> list[PlacedRun]:
                             },
                             driver="71.3",
                             curves=curves(rng, 1000.0 / fps) if with_curves else None,
-                            findings=Findings(
-                                **{
-                                    **{name: getattr(NO_FINDINGS, name) for name in vars(NO_FINDINGS)},
-                                    "stutters": (
-                                        Stutter(time_s=12.5, frame_time_ms=41.0, local_median_ms=1000.0 / fps),
-                                    ),
-                                }
+                            findings=NO_FINDINGS._replace(
+                                stutters=(Stutter(time_s=12.5, frame_time_ms=41.0, local_median_ms=1000.0 / fps),)
                             ),
                         )
                     )

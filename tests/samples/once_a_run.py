@@ -61,7 +61,7 @@ def measured_once(factory: pytest.TempPathFactory) -> Callable[[MeasureRequest],
             outcome: MeasureOutcome = pickle.loads(kept.read_bytes())
             assert outcome.run is not None
             provenance = replace(outcome.run.provenance, file_name=request.path)
-            return replace(outcome, request=request, run=replace(outcome.run, provenance=provenance))
+            return replace(outcome, request=request, run=outcome.run._replace(provenance=provenance))
         outcome = measure_one(request)
         if outcome.run is not None and not _names_its_folder(outcome):
             unfinished = kept.with_suffix(f".{os.getpid()}")
@@ -126,5 +126,5 @@ def _names_its_folder(outcome: MeasureOutcome) -> bool:
     """Whether a caveat or the like names a file: such a run is true of this folder alone."""
     run, request = outcome.run, outcome.request
     assert run is not None
-    text = repr(replace(run, provenance=replace(run.provenance, file_name=""), curves={}))
+    text = repr(run._replace(provenance=replace(run.provenance, file_name=""), curves={}))
     return any(path is not None and path in text for path in (request.path, request.sensors))

@@ -74,8 +74,7 @@ def _hostile_run(run: Any, number: int) -> Any:
     caveat = Caveat(code="odd-name", message=text, weight=Weight.CARE)
     return replace(
         run,
-        measured=replace(
-            measured,
+        measured=measured._replace(
             provenance=replace(measured.provenance, file_name=f"{text}.csv", adapter=text),
             caveats=(*measured.caveats, caveat),
         ),

@@ -83,7 +83,7 @@ def sample_run(conditions: Conditions, fps: float, *, power_w: float | None, wit
             )
             for key, value in values.items()
         },
-        findings=replace(NO_FINDINGS, stutters=stutters) if with_curves else NO_FINDINGS,
+        findings=NO_FINDINGS._replace(stutters=stutters) if with_curves else NO_FINDINGS,
         curves=curves if with_curves else {},
         caveats=(),
         judgement=Judgement(word="usable", reasons=()),
@@ -232,4 +232,4 @@ def sample_review(
 
 def _no_power(run: PlacedRun) -> PlacedRun:
     values = {key: value for key, value in run.measured.values.items() if key != "average_power_w"}
-    return replace(run, measured=replace(run.measured, values=values))
+    return replace(run, measured=run.measured._replace(values=values))

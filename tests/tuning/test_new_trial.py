@@ -70,8 +70,8 @@ def test_what_a_log_shows_is_how_the_trial_ended(run: dict[str, float], outcome:
 
 def test_a_hot_run_needs_no_answer() -> None:
     log = log_of()
-    values = {**log.run.values, "peak_temperature_c": replace(log.run.values["average_fps"], value=91.0)}
-    told = at_hand().take(ONE, replace(log, run=replace(log.run, values=values)), RECORD)
+    values = {**log.run.values, "peak_temperature_c": log.run.values["average_fps"]._replace(value=91.0)}
+    told = at_hand().take(ONE, replace(log, run=log.run._replace(values=values)), RECORD)
     assert told == ("91 °C, above the limit of 85 °C", Outcome.PASSED), "the record itself counts it as failed"
 
 

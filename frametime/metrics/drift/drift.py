@@ -365,8 +365,8 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Chan
     points = (*points, *jumps[: RULE.level_changes.max_changes - len(points)])
     found = [_told(series, "level", blocks.levels, blocks.edges[first:], point) for point in points]
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
-    moved_ns = np.abs(np.diff(series.steps_ns, prepend=series.steps_ns[:1]))
-    spreads = levels_between(moved_ns, blocks.edges, unit=NS_PER_MS)
+    moved_ns = np.diff(series.steps_ns, prepend=series.steps_ns[:1])
+    spreads = levels_between(np.abs(moved_ns, out=moved_ns), blocks.edges, unit=NS_PER_MS)
     # Behind a coarse timer a step is none or one of the timer's, by where the level lies: the ratio then says nothing.
     if spreads.sizes.min() > 0.0 and not blocks.levels.are_means:
         spread_points = find_change_points(spreads.sizes[first:], RULE.spread_changes)

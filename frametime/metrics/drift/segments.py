@@ -74,7 +74,7 @@ def segments_of(series: FrameSeries) -> tuple[Segment, ...]:
 def _split_at_jumps(series: FrameSeries, low: int, high: int) -> list[tuple[int, int]]:
     """Cut the frames ``low`` to ``high`` where the level jumps."""
     times_ms = series.frame_times_ms[low:high]
-    ends_s = series.ends_s[low:high] - (float(series.ends_s[low]) - float(times_ms[0]) / 1000.0)
+    ends_s = series.ends_s[low:high] - series.ends_s[low - 1] if low else series.ends_s[:high]
     if ends_s[-1] < 2.0 * RULE.min_stretch_s:
         return [(low, high)]
     return list(

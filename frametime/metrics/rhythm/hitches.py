@@ -132,20 +132,21 @@ def _standing_out(
     if n_blocks < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     blocks = frame_times_ms[: n_blocks * size].reshape(n_blocks, size)
-    medians = _row_medians(blocks)
+    medians = _row_medians(blocks.copy())
     levels = largest_around(medians)
-    spreads = _TO_SD * _row_medians(np.abs(blocks - medians[:, None]))
+    away = blocks - medians[:, None]
+    spreads = _TO_SD * _row_medians(np.abs(away, out=away))
     limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * largest_around(spreads)).clip(least_ms)
-    own = np.minimum(np.arange(frame_times_ms.size) // size, n_blocks - 1)
-    above_ms = frame_times_ms - levels[own]
-    out = np.flatnonzero(above_ms >= limits[own])
-    return out, above_ms[out]
+    stands_out = np.subtract(blocks, levels[:, None], out=away) >= limits[:, None]
+    out = np.flatnonzero(np.append(stands_out, frame_times_ms[n_blocks * size :] - levels[-1] >= limits[-1]))
+    return out, frame_times_ms[out] - levels[np.minimum(out // size, n_blocks - 1)]
 
 
 def _row_medians(rows: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Upper median of each row."""
+    """Upper median of each row; the rows lose their order."""
     middle = rows.shape[1] // 2
-    return np.asarray(np.partition(rows, middle, axis=1)[:, middle], dtype=np.float64)
+    rows.partition(middle, axis=1)
+    return rows[:, middle].copy()
 
 
 def largest_around(values: Numbers) -> Numbers:

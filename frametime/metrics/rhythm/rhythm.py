@@ -288,6 +288,8 @@ class AlternationRule(NamedTuple):
 
 
 RULE: Final = AlternationRule()
+_AT_ONCE: Final = 1 << 16
+"""Frames whose steps are worked on together: they stay in the processor's cache."""
 
 
 @once_a_series
@@ -312,10 +314,14 @@ def alternating_runs(
 
     A step of one step of a coarse timer is not large: 4.5 ms is seen as 4, 5, 4, 5.
     """
-    steps_ms, sums_ms = np.diff(frame_times_ms), frame_times_ms[1:] + frame_times_ms[:-1]
-    large = np.abs(steps_ms) >= np.maximum(0.5 * RULE.min_step_fraction * sums_ms, 1.5 * timer_ms)
-    turns = large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0))
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
+    turns = np.zeros(frame_times_ms.size, dtype=np.bool_)
+    for start in range(0, frame_times_ms.size - 2, _AT_ONCE):
+        part_ms = frame_times_ms[start : start + _AT_ONCE + 2]
+        steps_ms, sums_ms = np.diff(part_ms), part_ms[1:] + part_ms[:-1]
+        large = np.abs(steps_ms) >= np.maximum(0.5 * RULE.min_step_fraction * sums_ms, 1.5 * timer_ms)
+        is_turn = large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0))
+        turns[start + 1 : start + 1 + is_turn.size] = is_turn
+    edges = np.flatnonzero(turns[1:] != turns[:-1])
     # A run of k turns joins k + 1 steps, so k + 2 frames.
     first, last = edges[::2], edges[1::2] + 1
     kept = last - first + 1 >= RULE.min_frames
@@ -324,10 +330,10 @@ def alternating_runs(
 
 def inside_runs(first: NDArray[np.int64], last: NDArray[np.int64], n: int) -> NDArray[np.bool_]:
     """Which of ``n`` places lie in the runs from ``first`` to ``last``, both ends included."""
-    marks = np.zeros(n + 1, dtype=np.int64)
+    marks = np.zeros(n + 1, dtype=np.int8)
     np.add.at(marks, first, 1)
     np.add.at(marks, last + 1, -1)
-    return np.asarray(np.cumsum(marks)[:-1] > 0)
+    return np.asarray(np.cumsum(marks, out=marks)[:-1] > 0)
 
 
 def alternation(frame_times_ms: NDArray[np.float64], *, timer_ms: float = 0.0) -> tuple[float, float | None]:

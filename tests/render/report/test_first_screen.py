@@ -45,7 +45,7 @@ def test_what_is_not_known_is_said() -> None:
     without = replace(design, cards=tuple(replace(card, price=None, currency=None) for card in design.cards))
     runs = [
         replace(
-            run, measured=replace(run.measured, values={k: v for k, v in run.measured.values.items() if "_w" not in k})
+            run, measured=run.measured._replace(values={k: v for k, v in run.measured.values.items() if "_w" not in k})
         )
         for run in example_runs(with_curves=False)
     ]
