@@ -6,14 +6,7 @@ from typing import Any
 
 import click
 
-from frametime.cli.option_values import (
-    expand_paths,
-    make_chart_request,
-    make_measure_options,
-    make_read_options,
-    refuse_auto_start,
-    skips_warm_up,
-)
+from frametime.cli import option_values
 from frametime.cli.options import NAME, Command, NamedPath, takes
 from frametime.cli.output import refuse_input_as_output
 
@@ -51,10 +44,11 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
         raise click.UsageError(f"--label is given {len(chosen['labels'])} times for {len(paths)} captures")
     if len(paths) > MOST_FILES:
         raise click.UsageError(f"compare draws up to {MOST_FILES} captures, not {len(paths)}; 'review' takes more")
-    request = make_chart_request(chosen, COMPARE_KEYS)
-    read, options = make_read_options(chosen), make_measure_options(chosen)
+    request = option_values.make_chart_request(chosen, COMPARE_KEYS)
+    read, options = option_values.make_read_options(chosen), option_values.make_measure_options(chosen)
     requests = [
-        MeasureRequest(path=path, read=read, measure=options, skip_start_auto=skips_warm_up(chosen)) for path in paths
+        MeasureRequest(path=path, read=read, measure=options, skip_start_auto=option_values.skips_warm_up(chosen))
+        for path in paths
     ]
     written = compare_captures(
         requests,
@@ -72,7 +66,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
 
 def _captures(given: str) -> list[str]:
     """The captures that a path or pattern names; sensor logs and other files that a pattern takes in are left out."""
-    found = expand_paths((given,))
+    found = option_values.expand_paths((given,))
     if found == [given]:
         return found
     from frametime.adapters.file_kind import classify_file
@@ -102,8 +96,8 @@ def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
     from frametime.adapters.reading import read_capture
     from frametime.errors import printable
 
-    refuse_auto_start(chosen, "the warm-up is found by measuring")
+    option_values.refuse_auto_start(chosen, "the warm-up is found by measuring")
     refuse_input_as_output(target, [source, chosen["layout"]])
-    capture = read_capture(source, options=make_read_options(chosen))
+    capture = read_capture(source, options=option_values.make_read_options(chosen))
     write_capture(capture, target, force=force)
     click.echo(f"{printable(target, limit=1000)}: {capture.n_frames} frames", err=True)

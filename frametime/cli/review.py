@@ -9,13 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from frametime.cli.option_values import (
-    make_chart_request,
-    make_read_options,
-    make_sensor_options,
-    make_worker_limits,
-    refuse_idle,
-)
+from frametime.cli import option_values
 from frametime.cli.options import DRAWING_NAMES, Command, PlanPath, takes
 from frametime.cli.output import formula_warning
 
@@ -52,14 +46,18 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
 
     ctx = click.get_current_context()
     if chosen["coverage"]:
-        refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
+        option_values.refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
     if chosen["no_charts"]:
-        refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
-    measuring = {name: chosen[name] for name in ("measure_again", "workers")} | {"limits": make_worker_limits(chosen)}
-    charts = make_chart_request(chosen, keys_for("review", "review cells"))
+        option_values.refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
+    measuring = {name: chosen[name] for name in ("measure_again", "workers")} | {
+        "limits": option_values.make_worker_limits(chosen)
+    }
+    charts = option_values.make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = replace(
-        read_plan(plan), read=make_read_options(chosen), sensors=make_sensor_options(chosen, needs="a plan", given=True)
+        read_plan(plan),
+        read=option_values.make_read_options(chosen),
+        sensors=option_values.make_sensor_options(chosen, needs="a plan", given=True),
     )
     if chosen["coverage"]:
         _show_coverage(checked, out, measuring)

@@ -8,17 +8,7 @@ from typing import Any, Final
 
 import click
 
-from frametime.cli.option_values import (
-    make_chart_request,
-    make_measure_options,
-    make_read_options,
-    make_sensor_options,
-    refuse_auto_start,
-    refuse_idle,
-    refuse_idle_plot,
-    refuse_standard_input_twice,
-    sensors_beside,
-)
+from frametime.cli import option_values
 from frametime.cli.options import DRAWING_NAMES, NAME, CommandGroup, NamedPath, takes
 from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
 from frametime.errors import printable
@@ -116,14 +106,14 @@ def add(record: str, **chosen: Any) -> None:
     by_hand = {knob.field: chosen[knob.field] for knob in KNOBS.values() if chosen[knob.field] is not None}
     if chosen["workload"] is None and by_hand:
         raise click.UsageError("--workload is needed where the setting is given by hand")
-    refuse_auto_start(chosen, "a trial counts as it was run")
-    besides = [sensors_beside(log) for log in chosen["logs"]]
+    option_values.refuse_auto_start(chosen, "a trial counts as it was run")
+    besides = [option_values.sensors_beside(log) for log in chosen["logs"]]
     if all(besides):
         chosen["sensors"] = chosen["sensors"] or tuple(map(str, besides))
     reading = MeasureRequest(
         path="",
-        read=make_read_options(chosen),
-        sensor_options=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
+        read=option_values.make_read_options(chosen),
+        sensor_options=option_values.make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
     outcome = Outcome(chosen["outcome"] or "passed")
     told = {**chosen, "setting": Setting(**by_hand), "workload": chosen["workload"] or "", "outcome": outcome}
@@ -221,10 +211,10 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     from frametime.render.tuning_text import summary_text
 
     if charts is None:
-        refuse_idle(DRAWING_NAMES, "is for the charts: give --charts FOLDER too")
+        option_values.refuse_idle(DRAWING_NAMES, "is for the charts: give --charts FOLDER too")
         if report is None:
-            refuse_idle(("force",), "replaces files: give --report FILE or --charts FOLDER too")
-    request = make_chart_request(chosen, keys_for("tuning"))
+            option_values.refuse_idle(("force",), "replaces files: give --report FILE or --charts FOLDER too")
+    request = option_values.make_chart_request(chosen, keys_for("tuning"))
     refuse_one_name(report=report, charts=charts)
     refuse_input_as_output(report, [record])
     refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
@@ -251,26 +241,26 @@ def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any
     from frametime.render.tuning_text import endurance_text
 
     record, report, plot, force = chosen["record"], chosen["report"], chosen["plot"], chosen["force"]
-    refuse_auto_start(chosen, "an endurance run counts from its start")
+    option_values.refuse_auto_start(chosen, "an endurance run counts from its start")
     if sensors and len(sensors) != len(captures):
         raise click.UsageError("give --sensors once for each capture, in the same order")
     if plot is not None and len(captures) > 1:
         raise click.UsageError("--plot draws one run: give one capture")
-    refuse_standard_input_twice(captures, "-" if "-" in sensors else None)
-    beside: tuple[str | None, ...] = sensors or tuple(sensors_beside(capture) for capture in captures)
+    option_values.refuse_standard_input_twice(captures, "-" if "-" in sensors else None)
+    beside: tuple[str | None, ...] = sensors or tuple(option_values.sensors_beside(capture) for capture in captures)
     for output in (report, plot):
         refuse_input_as_output(output, [*captures, *beside, record, chosen["layout"], chosen["sensor_layout"]])
-    refuse_idle_plot("report")
+    option_values.refuse_idle_plot("report")
     refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
     refuse_unwritable(plot, force=force, endings=CHART_ENDINGS, what="chart")
     measured, verdict = endurance_run(
         captures,
         beside,
-        options=make_measure_options(chosen),
+        options=option_values.make_measure_options(chosen),
         reading=MeasureRequest(
             path="",
-            read=make_read_options(chosen),
-            sensor_options=make_sensor_options(chosen, needs="--sensors", given=any(beside)),
+            read=option_values.make_read_options(chosen),
+            sensor_options=option_values.make_sensor_options(chosen, needs="--sensors", given=any(beside)),
         ),
         record=record,
     )

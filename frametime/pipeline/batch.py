@@ -18,16 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 from frametime import __version__
 from frametime.caveats import Caveat
-from frametime.pipeline import tables
-from frametime.pipeline.measuring import (
-    FolderOptions,
-    MeasureOutcome,
-    MeasureRequest,
-    file_sha256,
-    layouts_sha256,
-    sensors_caveat,
-    unusable_sensors,
-)
+from frametime.pipeline import measuring, tables
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.tables import Row
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
@@ -54,7 +45,7 @@ _FROM_PROVENANCE: Final = ("sha256", "size_bytes", "rows_read", "rows_rejected")
 
 
 @dataclass(frozen=True, kw_only=True)
-class BatchOptions(FolderOptions):
+class BatchOptions(measuring.FolderOptions):
     """What a batch does.
 
     Attributes
@@ -127,10 +118,10 @@ class _Batch:
 
     def digest_of(self, found: FoundFile) -> str:
         """The digest of the parameters, with the layouts that are kept beside a capture where there are any."""
-        kept = layouts_sha256(found.path)
+        kept = measuring.layouts_sha256(found.path)
         return self.digest if kept is None else hashlib.sha256(f"{self.digest} {kept}".encode()).hexdigest()[:12]
 
-    def row_of(self, found: FoundFile, outcome: MeasureOutcome, digest: str) -> Row:
+    def row_of(self, found: FoundFile, outcome: measuring.MeasureOutcome, digest: str) -> Row:
         """One row of the table; a reason names files from the folder, wherever it lies and however it was typed."""
         row: Row = {column.name: None for column in self.columns}
         row |= {**found.text_fields, "file": found.text_name, "parameters": digest}
@@ -155,8 +146,8 @@ class _Batch:
             now = {
                 "status": "measured",
                 "parameters": self.digest_of(found),
-                "sha256": file_sha256(found.path),
-                "sensors_sha256": None if sensors is None else file_sha256(sensors),
+                "sha256": measuring.file_sha256(found.path),
+                "sensors_sha256": None if sensors is None else measuring.file_sha256(sensors),
             }
         except OSError:
             return False
@@ -173,7 +164,7 @@ class _Batch:
         options = self.options
         are_found = options.sensors_pattern is None
 
-        def request_at(at: int) -> MeasureRequest:
+        def request_at(at: int) -> measuring.MeasureRequest:
             found = self.walk.captures[at]
             digests.append(self.digest_of(found))
             sensors = self.sensors_of(found)
@@ -183,7 +174,7 @@ class _Batch:
         outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
         for at, outcome in zip(waiting, outcomes, strict=True):
             found = self.walk.captures[at]
-            if outcome.run is not None and (why := unusable_sensors(outcome.run)) is not None:
+            if outcome.run is not None and (why := measuring.unusable_sensors(outcome.run)) is not None:
                 unusable.append((found.text_name, why))
             yield at, self.row_of(found, outcome, digests.popleft())
 
@@ -273,7 +264,7 @@ def run_batch(
         n_kept=len(places) - len(waiting),
         n_failed=n_failed,
         n_formula_cells=n_formulas,
-        caveats=sensors_caveat(unusable, n_measured),
+        caveats=measuring.sensors_caveat(unusable, n_measured),
     )
 
 

@@ -87,13 +87,10 @@ def runs_frame(result: ReviewResult) -> pl.DataFrame:
 def runs_table(result: ReviewResult) -> pa.Table:
     """The table of `runs_frame`, with the unit of each number."""
     units = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
-    keys = dict.fromkeys(key for run in result.runs for key in run.values)
-    # As the runs hold them: to write each as a text that nobody reads takes a tenth of a review of kept runs.
-    metrics = [Column(key, "number", units.get(key, "1")) for key in keys]
-    table = all_runs_table(result, with_metrics=False)
-    columns = [Column(each.name, _kind(each), None if each.is_text else each.unit or "1") for each in table.columns]
-    frame = _frame(table).hstack(frame_of([run.values for run in result.runs], metrics))
-    return frame.to_arrow().cast(arrow_schema([*columns, *metrics], "frametime.runs/1"))
+    table = all_runs_table(result)
+    told = ((each, None if each.is_text else each.unit or units.get(each.name, "1")) for each in table.columns)
+    columns = [Column(each.name, _kind(each), unit) for each, unit in told]
+    return _frame(table).to_arrow().cast(arrow_schema(columns, "frametime.runs/1"))
 
 
 def _frame(table: shown.Table) -> pl.DataFrame:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache
 from itertools import chain
 from pathlib import Path
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, Literal, NamedTuple, TypeAlias
 
 from frametime.errors import printable
 from frametime.metrics.catalog import CATALOG, LONG_FRAMES
@@ -56,7 +56,11 @@ _ALL_HITCHES: Final = "hitches and freezes"
 _LOST: Final = "stutter_time_fraction"
 _FREEZES: Final = "freeze_over_500ms_count", "max_frame_time_ms"
 
-JUDGEMENT_ROLES: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
+JUDGEMENT_ROLES: Final[Mapping[str, Literal["good", "care", "bad"]]] = {
+    "usable": "good",
+    "usable with care": "care",
+    "repeat this run": "bad",
+}
 
 
 def check_text(run: MeasuredRun, *, path: str | None = None, style: Style = unstyled, verbose: bool = False) -> str:

@@ -8,27 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 from frametime.render.review_words import VERDICTS, ReviewWords
-from frametime.render.tables.parts import (
-    BASELINE,
-    NOTHING,
-    caption_of,
-    cell,
-    codes,
-    columns_of,
-    count,
-    estimate_line,
-    filled,
-    first_reason,
-    money_cell,
-    notes_of,
-    once_a_result,
-    reach_words,
-    strip,
-    strip_reach,
-    table_of,
-    verdict_cell,
-    words_table,
-)
+from frametime.render.tables import parts
 from frametime.render.tables.table import Cell, Column, Line, Number, Table
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
@@ -51,7 +31,7 @@ _LEAST_P: Final = 0.0001
 """A smaller chance is told as below it."""
 
 
-@once_a_result
+@parts.once_a_result
 def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
@@ -70,17 +50,17 @@ def standings_table(result: ReviewResult) -> Table:
         return {
             **words.labels(item, item.caveats, on="card"),
             "unit": words.metrics[item.metric].unit,
-            "place": cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
+            "place": parts.cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
             "baseline": result.baseline,
-            "ratio_to_baseline": replace(BASELINE, data=1.0) if is_base else item.ratio_to_baseline,
-            "interval": BASELINE if is_base else item.interval,
+            "ratio_to_baseline": replace(parts.BASELINE, data=1.0) if is_base else item.ratio_to_baseline,
+            "interval": parts.BASELINE if is_base else item.interval,
             "others": ", ".join(words.cards[other] for other in item.not_told_apart_from) or None,
             **of_pair,
             **({} if money is None else {name: getattr(money, name) for name in _OF_VALUE}),
-            "caveats": codes(item.caveats if pair is None else pair.caveats),
+            "caveats": parts.codes(item.caveats if pair is None else pair.caveats),
         }
 
-    return table_of("standings-all", result, values, words={"baseline": words.baseline}, is_long=True)
+    return parts.table_of("standings-all", result, values, words={"baseline": words.baseline}, is_long=True)
 
 
 _OF_VALUE: Final = (
@@ -102,7 +82,7 @@ def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str)
         chosen.where(stands_apart=bool(apart)).view(
             *columns,
             key=key + apart,
-            caption=caption_of(f"standings{apart}", **told),
+            caption=parts.caption_of(f"standings{apart}", **told),
             labels=labels,
             long_from=len(chosen.rows),
         )
@@ -132,7 +112,7 @@ def peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
     return found
 
 
-@once_a_result
+@parts.once_a_result
 def overall_table(result: ReviewResult) -> Table:
     """Each card against the baseline by each metric over each cut."""
     words = ReviewWords(result)
@@ -143,15 +123,22 @@ def overall_table(result: ReviewResult) -> Table:
         small = (", real but small",) if item.real_but_small else ()
         return {
             **words.labels(item, item.caveats, on="cut"),
-            "picture": strip(item.ratio, item.interval_these_scenes, item.verdict, reach=reach, margin=result.margin),
-            "verdict": verdict_cell(item.verdict, *small, ratio=item.ratio),
-            "verdict_like_these": verdict_cell(item.verdict_scenes_like_these, ratio=item.ratio),
-            "counts": cell(*_counts_line(item)),
+            "picture": parts.strip(
+                item.ratio, item.interval_these_scenes, item.verdict, reach=reach, margin=result.margin
+            ),
+            "verdict": parts.verdict_cell(item.verdict, *small, ratio=item.ratio),
+            "verdict_like_these": parts.verdict_cell(item.verdict_scenes_like_these, ratio=item.ratio),
+            "counts": parts.cell(*_counts_line(item)),
         }
 
     hint = words.difference_hint(result.headline)
-    told = {"baseline": words.baseline, "headline": words.headline.label, "hint": hint, "reach": reach_words(reach)}
-    return table_of("overall", result, values, words=told)
+    told = {
+        "baseline": words.baseline,
+        "headline": words.headline.label,
+        "hint": hint,
+        "reach": parts.reach_words(reach),
+    }
+    return parts.table_of("overall", result, values, words=told)
 
 
 def _reach(compared: Iterable[tuple[float | None, Interval | None]], margin: float, *, share: float = 1.0) -> float:
@@ -160,14 +147,14 @@ def _reach(compared: Iterable[tuple[float | None, Interval | None]], margin: flo
     bounds = (bound for _, interval in told if interval for bound in (interval.low, interval.high))
     ends = sorted(abs(math.log(bound)) for bound in bounds if bound > 0.0)
     widest = math.exp(ends[int(share * (len(ends) - 1))]) if ends else None
-    return strip_reach([widest, *(ratio for ratio, _ in told)], margin=margin)
+    return parts.strip_reach([widest, *(ratio for ratio, _ in told)], margin=margin)
 
 
 def _counts_line(comparison: OverallComparison) -> Line:
     """In how many cells the candidate is what; verdicts that no cell has are not named."""
     numbers = {name: getattr(comparison.counts, name) for name in VERDICTS}
-    parts = [(", ", count(number, f"counts/{name}"), f" {name}") for name, number in numbers.items() if number]
-    return tuple(part for told in parts for part in told)[1:] or ("none",)
+    told = [(", ", parts.count(number, f"counts/{name}"), f" {name}") for name, number in numbers.items() if number]
+    return tuple(part for one in told for part in one)[1:] or ("none",)
 
 
 def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
@@ -177,16 +164,16 @@ def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
         (words.scenes[item.scene], item.resolution, ", ".join(words.cards[card] for card in item.cards))
         for item in result.cells_of(cut).left_out
     )
-    return replace(words_table("left-out", rows), key=key)
+    return replace(parts.words_table("left-out", rows), key=key)
 
 
-@once_a_result
+@parts.once_a_result
 def cells_table(result: ReviewResult) -> Table:
     """Each metric, each card and each cell; the baseline has no difference."""
     words = ReviewWords(result)
     of_headline = [item for item in result.comparisons if item.metric == result.headline]
     reach = _reach(((item.ratio, item.interval_95) for item in of_headline), result.margin, share=0.9)
-    columns = columns_of("cells", reach=reach_words(reach))
+    columns = parts.columns_of("cells", reach=parts.reach_words(reach))
     places = {
         (item.metric, item.candidate, item.scene, item.resolution): (number, item)
         for number, item in enumerate(result.comparisons)
@@ -208,25 +195,28 @@ def cells_table(result: ReviewResult) -> Table:
                 "value": estimate.value,
                 "value_interval": estimate.interval,
                 "baseline": result.baseline,
-                "caveats": codes(caveats),
+                "caveats": parts.codes(caveats),
             }
             if item is not None:
-                picture = strip(item.ratio, item.interval_95, item.verdict, reach=reach, margin=result.margin)
-                values |= {"verdict": verdict_cell(item.verdict, *_remark(item), ratio=item.ratio), "picture": picture}
+                picture = parts.strip(item.ratio, item.interval_95, item.verdict, reach=reach, margin=result.margin)
+                values |= {
+                    "verdict": parts.verdict_cell(item.verdict, *_remark(item), ratio=item.ratio),
+                    "picture": picture,
+                }
                 if item.holm_p_value is not None and item.holm_p_value < _LEAST_P:
                     values["holm_p_value"] = Number(
                         text=f"< {_LEAST_P}", value=item.holm_p_value, origin="holm_p_value"
                     )
-            reason = first_reason(caveats, "one side has no usable run here")
+            reason = parts.first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
-            rows.append(filled(columns, values, of=item, origin=origin, reason=reason))
-    return Table("cells", caption_of("cells"), columns, tuple(rows), is_long=True)
+            rows.append(parts.filled(columns, values, of=item, origin=origin, reason=reason))
+    return Table("cells", parts.caption_of("cells"), columns, tuple(rows), is_long=True)
 
 
 def _remark(item: CellComparison) -> Line:
     """What goes with a verdict: how many runs would decide, or that the difference is real all the same."""
     if item.runs_needed is not None:
-        return (", about ", count(item.runs_needed, "runs_needed"), " runs each would decide")
+        return (", about ", parts.count(item.runs_needed, "runs_needed"), " runs each would decide")
     if item.at_margin:
         return (", at the margin: more runs would not decide",)
     return (", real but small",) if item.real_but_small else ()
@@ -249,7 +239,7 @@ def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry)
         *("verdict", "stands_after_holm", "holm_p_value"),
         *(("n_runs", "baseline_n_runs") if has_counts else ()),
         key=f"cells-{result.metrics.index(metric) + 1}",
-        caption=caption_of("cells-of-metric", heading=heading, baseline=words.baseline, hint=hint),
+        caption=parts.caption_of("cells-of-metric", heading=heading, baseline=words.baseline, hint=hint),
         labels={"ratio": "Difference, 95\N{NO-BREAK SPACE}% interval"} if metric.is_headline else None,
         folded_as=None if metric.is_headline else f"{metric.label}, cell by cell ({len(chosen.rows)} rows)",
     )
@@ -269,17 +259,17 @@ def estimates_table(result: ReviewResult) -> Table:
     def values(summary: CellSummary) -> dict[str, object]:
         n_runs = len(summary.run_names)
         told: dict[str, object] = {**words.labels(summary, summary.caveats, on="scene")}
-        told["n_runs"] = cell(str(n_runs), sort=float(n_runs))
+        told["n_runs"] = parts.cell(str(n_runs), sort=float(n_runs))
         for key, estimate in summary.estimates.items():
-            reason = first_reason(estimate.caveats, "no run has this value")
-            line = estimate_line(estimate.value, estimate.interval, f"estimates/{key}", reason=reason)
-            told[key] = cell(*line, notes=notes_of(estimate.caveats))
+            reason = parts.first_reason(estimate.caveats, "no run has this value")
+            line = parts.estimate_line(estimate.value, estimate.interval, f"estimates/{key}", reason=reason)
+            told[key] = parts.cell(*line, notes=parts.notes_of(estimate.caveats))
         return told
 
-    return table_of("estimates", result, values, columns=(*columns_of("estimates"), *metrics), is_long=True)
+    return parts.table_of("estimates", result, values, columns=(*parts.columns_of("estimates"), *metrics), is_long=True)
 
 
-@once_a_result
+@parts.once_a_result
 def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
@@ -292,41 +282,41 @@ def value_table(result: ReviewResult) -> Table:
         told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
         prices = ("break_even_price", "baseline_break_even_price")
         if row.card == result.baseline:
-            told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), BASELINE)
-            return told | dict.fromkeys(("baseline_mean_value", *prices), NOTHING)
-        return told | _priced(row, *prices, reason=first_reason(row.caveats, "no comparison with the baseline"))
+            told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), parts.BASELINE)
+            return told | dict.fromkeys(("baseline_mean_value", *prices), parts.NOTHING)
+        return told | _priced(row, *prices, reason=parts.first_reason(row.caveats, "no comparison with the baseline"))
 
     named |= {"baseline": words.baseline, "currency": currency}
-    return table_of("value-table", result, values, words=named)
+    return parts.table_of("value-table", result, values, words=named)
 
 
 def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str, Cell]:
     """Amounts of money with their intervals."""
     ends = {name: f"{name.removesuffix('_price')}_interval" for name in names}
     return {
-        name: money_cell(getattr(row, name), getattr(row, end), name, ends=end, reason=reason)
+        name: parts.money_cell(getattr(row, name), getattr(row, end), name, ends=end, reason=reason)
         for name, end in ends.items()
     }
 
 
-@once_a_result
+@parts.once_a_result
 def efficiency_table(result: ReviewResult) -> Table:
     """Power and energy of the cards with sensor logs, over each cut; running cost where the plan has a tariff."""
     words = ReviewWords(result)
     currency = next((row.currency for row in result.efficiency if row.currency), "money")
     years = next((row.years for row in result.efficiency if row.years is not None), None)
-    columns = columns_of("efficiency-table", currency=currency, period=f"{years or 0.0:g} years")
+    columns = parts.columns_of("efficiency-table", currency=currency, period=f"{years or 0.0:g} years")
     if years is None:
         columns = tuple(column for column in columns if column.key not in {"running_cost", "total_cost"})
 
     def values(row: EfficiencyRow) -> dict[str, object]:
         told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
-        unknown = first_reason(row.caveats, "the power is not known")
+        unknown = parts.first_reason(row.caveats, "the power is not known")
         told |= _priced(row, "running_cost", reason=unknown)
         told |= _priced(row, "total_cost", reason="the plan gives no price" if row.running_cost else unknown)
         if row.card == result.baseline:
-            told |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), BASELINE)
-            told["baseline_frames_per_joule"] = NOTHING
+            told |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), parts.BASELINE)
+            told["baseline_frames_per_joule"] = parts.NOTHING
         return told
 
-    return table_of("efficiency-table", result, values, columns=columns)
+    return parts.table_of("efficiency-table", result, values, columns=columns)

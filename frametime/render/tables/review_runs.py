@@ -8,22 +8,9 @@ from functools import partial
 from typing import Final
 
 from frametime.caveats import Weight
+from frametime.render.check_text import JUDGEMENT_ROLES
 from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, place_name, remarks
-from frametime.render.tables.parts import (
-    NOTHING,
-    caption_of,
-    cell,
-    code_cell,
-    codes,
-    columns_of,
-    filled,
-    label_cell,
-    mark,
-    notes_of,
-    number,
-    table_of,
-    words_table,
-)
+from frametime.render.tables import parts
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
 from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry
 from frametime.words import joined
@@ -32,7 +19,6 @@ _LONG: Final = 12
 """Rows of a table that is seen at a glance."""
 _CARDS_WIDTH: Final = 54
 """Characters that the names of cards may take side by side in a terminal, right of scene and resolution."""
-_TONES: Final = {"usable": mark("usable", "good"), "usable with care": mark("usable with care", "care")}
 _BY_TEST: Final = {
     "ok": ("not more than chance", "no farther than chance"),
     "straggler": ("straggler, more than chance (5 %)", "straggler, farther than chance (5 %)"),
@@ -46,7 +32,7 @@ def coverage_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     is_by_card = sum(len(label) + 2 for label in words.cards.values()) <= _CARDS_WIDTH
     across, heads = ("card", words.cards) if is_by_card else ("resolution", {key: key for key in result.resolutions})
-    left = [column for column in columns_of("coverage") if column.key != across]
+    left = [column for column in parts.columns_of("coverage") if column.key != across]
     columns = (*left, *(Column(key, label) for key, label in heads.items()))
     found: dict[tuple[str, ...], dict[str, object]] = {}
     for item in result.coverage.cells:
@@ -54,10 +40,10 @@ def coverage_table(result: ReviewResult) -> Table:
         values = found.setdefault(at, {**words.labels(item), "resolution": item.resolution})
         values[getattr(item, across)] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     is_long = len(found) > _LONG
-    caption = caption_of("coverage")
+    caption = parts.caption_of("coverage")
     if any(item.look == "leave" for item in result.coverage.cells):
         caption += " Leave it: the last look would not decide that cell."
-    rows = tuple(filled(columns, values) for values in found.values())
+    rows = tuple(parts.filled(columns, values) for values in found.values())
     folded_as = f"Usable runs of each cell ({len(found)} rows)" if is_long else None
     return Table("coverage", caption, columns, rows, is_long=is_long, folded_as=folded_as)
 
@@ -69,15 +55,15 @@ def repeatability_table(result: ReviewResult) -> Table:
     def values(item: Repeatability) -> dict[str, object]:
         return {**words.labels(item, item.caveats, on="card"), **_cochran(words, item), **_grubbs(item.grubbs)}
 
-    return table_of("repeatability", result, values, is_long=len(result.repeatability) > _LONG)
+    return parts.table_of("repeatability", result, values, is_long=len(result.repeatability) > _LONG)
 
 
 def _cochran(words: ReviewWords, item: Repeatability) -> dict[str, object]:
     if (found := item.cochran) is None:
-        return {"cochran": NOTHING}
+        return {"cochran": parts.NOTHING}
     told = f"{words.scenes.get(found.scene, found.scene)}, {found.resolution}: {_BY_TEST[found.outcome][0]}"
-    statistic = number(found.statistic, "cochran/statistic", digits=3)
-    return {"cochran": cell(f"{told}, Cochran's C = ", statistic, sort=found.statistic)}
+    statistic = parts.number(found.statistic, "cochran/statistic", digits=3)
+    return {"cochran": parts.cell(f"{told}, Cochran's C = ", statistic, sort=found.statistic)}
 
 
 def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, object]:
@@ -88,35 +74,39 @@ def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, object]:
             "; " if place else "",
             Code(text=item.run_name),
             f": {_BY_TEST[item.outcome][1]}, Grubbs's G = ",
-            number(item.statistic, f"grubbs/{place}/statistic", digits=5),
+            parts.number(item.statistic, f"grubbs/{place}/statistic", digits=5),
         ]
-    return {"grubbs": Cell(content=tuple(content)) if content else NOTHING}
+    return {"grubbs": Cell(content=tuple(content)) if content else parts.NOTHING}
 
 
 def flagged_table(result: ReviewResult) -> Table:
     """Runs that stand out."""
     words = ReviewWords(result)
-    columns, rows = columns_of("flagged"), []
+    columns, rows = parts.columns_of("flagged"), []
     for place, run in enumerate(result.runs):
         if (flag := run.flag) is not None:
             values = {
-                "run": code_cell(run.name),
+                "run": parts.code_cell(run.name),
                 "metric": words.metrics[flag.metric].label if flag.metric in words.metrics else flag.metric,
                 "counts": "left out" if run.excluded_reason else "included until it is repeated",
             }
-            rows.append(filled(columns, values, of=flag, origin=f"runs/{place}/flag"))
-    return Table("flagged", caption_of("flagged"), columns, tuple(rows))
+            rows.append(parts.filled(columns, values, of=flag, origin=f"runs/{place}/flag"))
+    return Table("flagged", parts.caption_of("flagged"), columns, tuple(rows))
 
 
 def exclusion_table(result: ReviewResult) -> Table:
     """Runs that the plan leaves out."""
-    rows = ((code_cell(item.run_name), code_cell(item.file_name), item.reason) for item in result.exclusions)
-    return words_table("exclusions", rows)
+    rows = (
+        (parts.code_cell(item.run_name), parts.code_cell(item.file_name), item.reason) for item in result.exclusions
+    )
+    return parts.words_table("exclusions", rows)
 
 
 def unreadable_table(result: ReviewResult) -> Table:
     """Captures that cannot be used."""
-    return words_table("unreadable", ((code_cell(item.file_name), item.error) for item in result.unreadable))
+    return parts.words_table(
+        "unreadable", ((parts.code_cell(item.file_name), item.error) for item in result.unreadable)
+    )
 
 
 def to_make_table(result: ReviewResult) -> Table:
@@ -127,35 +117,38 @@ def to_make_table(result: ReviewResult) -> Table:
         alike.setdefault((item.card, item.scene, item.resolution, item.reason, item.sentence), []).append(str(item.run))
     rows = []
     for (card, scene, resolution, reason, sentence), runs in alike.items():
-        place = (label_cell(words.cards[card], card), label_cell(words.scenes[scene], scene), resolution)
+        place = (parts.label_cell(words.cards[card], card), parts.label_cell(words.scenes[scene], scene), resolution)
         rows.append((*place, joined(runs), reason, sentence))
     folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
-    return replace(words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > _LONG)
+    return replace(parts.words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > _LONG)
 
 
-def runs_table(result: ReviewResult, *, with_metrics: bool = True) -> Table:
+@parts.once_a_result
+def runs_table(result: ReviewResult) -> Table:
     """Every run by itself, with every metric that was measured."""
     words = ReviewWords(result)
-    keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values)) if with_metrics else ()
+    keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
     headings = {key: words.metric_heading(key) for key in words.metrics}
     metrics = (Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys)
-    columns = (*columns_of("runs-table"), *metrics)
-    return table_of("runs-table", result, partial(_run_values, keys=keys), columns=columns, is_long=True)
+    columns = (*parts.columns_of("runs-table"), *metrics)
+    return parts.table_of("runs-table", result, partial(_run_values, keys=keys), columns=columns, is_long=True)
 
 
 def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
-    judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
+    judgement = parts.mark(run.judgement, JUDGEMENT_ROLES[run.judgement])
     told = (caveat for caveat in run.caveats if caveat.weight is not Weight.NOTE)
     return {
-        "run_name": code_cell(run.name, notes=notes_of(told)),
+        "run_name": parts.code_cell(run.name, notes=parts.notes_of(told)),
         "file": run.provenance.file_name,
         "sha256": run.provenance.sha256,
-        "judgement": cell(judgement, *(f" {remark}" for remark in remarks(run)), data=run.judgement),
+        "judgement": parts.cell(judgement, *(f" {remark}" for remark in remarks(run)), data=run.judgement),
         "flag": None if run.flag is None else run.flag.sentence,
         "flag_grubbs": None if run.flag is None else run.flag.grubbs.outcome,
-        "caveats": codes(run.caveats),
+        "caveats": parts.codes(run.caveats),
         **{
-            key: cell(number(run.values.get(key), f"values/{key}", reason=run.missing_reasons.get(key, "not measured")))
+            key: parts.cell(
+                parts.number(run.values.get(key), f"values/{key}", reason=run.missing_reasons.get(key, "not measured"))
+            )
             for key in keys
         },
     }
@@ -167,7 +160,7 @@ def card_table(result: ReviewResult) -> Table:
     for card in result.cards:
         role = "baseline" if card.is_baseline else "candidate"
         rows.append((card.label, role, card.settings or "not in the plan", card.driver or "not in the plan"))
-    return words_table("cards", rows)
+    return parts.words_table("cards", rows)
 
 
 _LONG_FILE_TABLE: Final = 20
@@ -177,14 +170,14 @@ def file_table(result: ReviewResult) -> Table:
     """The captures, so that anyone can check that they are the same."""
     is_long = len(result.runs) > _LONG_FILE_TABLE
     folded_as = f"All {len(result.runs)} files with their checksums" if is_long else None
-    return table_of("files", result, _file_values, is_long=is_long, folded_as=folded_as)
+    return parts.table_of("files", result, _file_values, is_long=is_long, folded_as=folded_as)
 
 
 def _file_values(run: RunEntry) -> dict[str, object]:
     made = run.provenance
     texts = {"file": made.file_name, "adapter": made.adapter, "sha256": made.sha256}
     numbers = {name: getattr(made, name) for name in ("size_bytes", "rows_read", "rows_rejected")}
-    return {**{key: code_cell(text) for key, text in texts.items()}, **numbers}
+    return {**{key: parts.code_cell(text) for key, text in texts.items()}, **numbers}
 
 
 def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:
@@ -194,4 +187,4 @@ def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:
         for group in groups
         for item in group.members
     )
-    return words_table("every-caveat", told, folded_as=f"Every caveat by itself ({len(told)})")
+    return parts.words_table("every-caveat", told, folded_as=f"Every caveat by itself ({len(told)})")
