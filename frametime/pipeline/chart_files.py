@@ -64,10 +64,8 @@ class ChartRequest:
 
     def with_looks_of(self, result: ReviewResult) -> tuple[ChartRequest, ...]:
         """The same charts in this look, and in each size and theme that the plan asks for."""
-        asked = result.plan.get("publish")
-        looks: Mapping[str, Any] = asked if isinstance(asked, Mapping) else {}
-        themes = dict.fromkeys([self.theme, *looks.get("themes", ())])
-        sizes = dict.fromkeys([self.size, *looks.get("sizes", ())])
+        themes = dict.fromkeys([self.theme, *result.published.get("themes", ())])
+        sizes = dict.fromkeys([self.size, *result.published.get("sizes", ())])
         return tuple(replace(self, theme=theme, size=size) for theme in themes for size in sizes)
 
     @property

@@ -226,9 +226,7 @@ def next_run_text(design: ReviewDesign, coverage: Coverage, next_run: RunToMake 
 
 
 def _place(of: ReviewDesign | ReviewResult, run: PlacedRun | UnreadableFile | RunEntry | RunToMake) -> str:
-    cards = {entry.key: entry.label for entry in of.cards}
-    scenes = {entry.key: entry.label for entry in of.scenes}
-    return printable(f"{cards[run.card]}, {scenes[run.scene]} at {run.resolution}, run {run.run}")
+    return printable(f"{of.label(run.card)}, {of.cell_label(run.scene, run.resolution)}, run {run.run}")
 
 
 def _numbers(design: ReviewDesign, run: MeasuredRun) -> str:
@@ -277,11 +275,10 @@ def order_text(design: ReviewDesign, found: Sequence[OrderQuality], at: int, ste
     right = frozenset(range(1, len(heading)))
     lines = [printable(design.title), "", text_table(heading, rows, right=right), ""]
     lines += [wrapped(_EXPLAINED), ""]
-    scenes = {scene.key: scene.label for scene in design.scenes}
     for number, (_, stint) in enumerate(groupby(steps, key=lambda step: step.stint), 1):
         runs = list(stint)
         hours, minutes = divmod(round(runs[0].start_min), 60)
         lines.append(f"{number}. Put in {printable(design.label(runs[0].card))} ({hours}:{minutes:02d} h)")
-        lines += [f"   [ ] {printable(scenes[run.scene])} at {run.resolution}, run {run.run}" for run in runs]
+        lines += [f"   [ ] {printable(design.cell_label(run.scene, run.resolution))}, run {run.run}" for run in runs]
         lines.append("")
     return "\n".join(lines)

@@ -54,11 +54,6 @@ def coverage_sentence(coverage: Coverage) -> str:
     return f"Not complete: {to_make} to make ({coverage.n_usable} usable, {coverage.n_planned} planned)."
 
 
-def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:
-    """``Harbor at 1440p``."""
-    return f"{result.scene(scene).label} at {resolution}"
-
-
 def remarks(run: RunEntry) -> list[str]:
     """What is particular to a run, in a word each."""
     return [word for word, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
@@ -207,7 +202,7 @@ def places_of(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
 def _card_words(result: ReviewResult, cards: Sequence[str]) -> str:
     if len(cards) == len(result.cards) > 2:
         return "every card"
-    labels = [result.card(card).label for card in cards]
+    labels = list(map(result.label, cards))
     return joined(labels) if len(labels) <= _MOST_CARDS else first_of(labels, _MOST_CARDS - 1)
 
 
@@ -228,7 +223,7 @@ def place_name(result: ReviewResult, item: PlacedCaveat) -> str:
     """What a single caveat is of: the review, a card, a card over a cut, or a card in a cell."""
     if not item.card:
         return "the review"
-    card = result.card(item.card).label
+    card = result.label(item.card)
     if item.cell is not None:
-        return f"{card}, {cell_name(result, *item.cell)}"
+        return f"{card}, {result.cell_label(*item.cell)}"
     return f"{card}, {result.cut(item.cut).label}" if item.cut else card

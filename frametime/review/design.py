@@ -98,8 +98,41 @@ class RunningCost:
     currency: str | None
 
 
+class Entries:
+    """What a review compares, by its keys and as people read it; ``KeyError`` where there is no such key."""
+
+    cards: tuple[CardEntry, ...]
+    scenes: tuple[SceneEntry, ...]
+    cuts: tuple[CutEntry, ...]
+    metrics: tuple[MetricEntry, ...]
+
+    def card(self, key: str) -> CardEntry:
+        """The card of that key."""
+        return {entry.key: entry for entry in self.cards}[key]
+
+    def scene(self, key: str) -> SceneEntry:
+        """The scene of that key."""
+        return {entry.key: entry for entry in self.scenes}[key]
+
+    def cut(self, key: str) -> CutEntry:
+        """The cut of that key."""
+        return {entry.key: entry for entry in self.cuts}[key]
+
+    def metric(self, key: str) -> MetricEntry:
+        """The metric of that key."""
+        return {entry.key: entry for entry in self.metrics}[key]
+
+    def label(self, card: str) -> str:
+        """What a card is called."""
+        return self.card(card).label
+
+    def cell_label(self, scene: str, resolution: str) -> str:
+        """What a cell is called: ``Harbor at 1440p``."""
+        return f"{self.scene(scene).label} at {resolution}"
+
+
 @dataclass(frozen=True, kw_only=True)
-class ReviewDesign:
+class ReviewDesign(Entries):
     """Parameters of a review.
 
     Attributes
@@ -180,11 +213,3 @@ class ReviewDesign:
     def candidates(self) -> tuple[str, ...]:
         """Keys of the cards other than the baseline, in the order of the plan."""
         return tuple(card.key for card in self.cards if card.key != self.baseline)
-
-    def metric(self, key: str) -> MetricEntry:
-        """The metric of that key."""
-        return next(metric for metric in self.metrics if metric.key == key)
-
-    def label(self, card: str) -> str:
-        """What a card is called."""
-        return next(entry.label for entry in self.cards if entry.key == card)

@@ -143,13 +143,12 @@ def _told_otherwise(pair: Pair, comparisons: Sequence[CellComparison], whole: Ve
 
 def _carried(design: ReviewDesign, cells: Sequence[CellComparison]) -> list[Caveat]:
     """One caveat for each kind, naming the cells: the details stand with the cells."""
-    labels = {scene.key: scene.label for scene in design.scenes}
     by_code: dict[str, list[tuple[str, Caveat]]] = defaultdict(list)
     for item in cells:
         for caveat in item.caveats:
             # A note stays with its cell.
             if caveat.weight is not Weight.NOTE:
-                by_code[caveat.code].append((f"{labels[item.scene]} at {item.resolution}", caveat))
+                by_code[caveat.code].append((design.cell_label(item.scene, item.resolution), caveat))
     carried = []
     for code, members in by_code.items():
         places, messages = list(dict(members)), {caveat.message for _, caveat in members}

@@ -302,8 +302,8 @@ class Story:
 
     def _which(self, results: Sequence[CellComparison]) -> str:
         """The cards and cells of a few results."""
-        scenes = {scene.key: scene.label for scene in self.design.scenes}
-        told = [f"{self.label(item.candidate)} in {scenes[item.scene]} at {item.resolution}" for item in results]
+        cell = self.design.cell_label
+        told = [f"{self.label(item.candidate)} in {cell(item.scene, item.resolution)}" for item in results]
         return f" ({joined(told)})" if len(told) <= MOST_NAMES else ""
 
     def _apart(self) -> list[str]:

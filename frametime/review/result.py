@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Curve, Findings, JudgementWord
 from frametime.review import result_tables
-from frametime.review.design import AtPlace, CardEntry, CutEntry, MetricEntry, SampleUnit, SceneEntry
+from frametime.review.design import AtPlace, CardEntry, CutEntry, Entries, MetricEntry, SampleUnit, SceneEntry
 from frametime.statistics.repeatability import Outcome
 
 SCHEMA_VERSION: Final = "2"
@@ -208,7 +208,7 @@ class Method:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ReviewResult:
+class ReviewResult(Entries):
     """Everything a published comparison needs.
 
     Attributes
@@ -283,18 +283,13 @@ class ReviewResult:
         """The cells on which the tables of a cut rest; ``KeyError`` without sensor logs, for ``power``."""
         return {(item.cut, item.kind): item for item in self.table_cells}[cut, kind]
 
-    def metric(self, key: str) -> MetricEntry:
-        """The metric of that key; ``KeyError`` when the review has none."""
-        return {entry.key: entry for entry in self.metrics}[key]
+    @property
+    def published(self) -> Mapping[str, Any]:
+        """What the plan says of the looks of its charts, under ``[publish]``."""
+        return found if isinstance(found := self.plan.get("publish"), Mapping) else {}
 
-    def card(self, key: str) -> CardEntry:
-        """The card of that key; ``KeyError`` when the review has none."""
-        return {entry.key: entry for entry in self.cards}[key]
-
-    def scene(self, key: str) -> SceneEntry:
-        """The scene of that key; ``KeyError`` when the review has none."""
-        return {entry.key: entry for entry in self.scenes}[key]
-
-    def cut(self, key: str) -> CutEntry:
-        """The cut of that key; ``KeyError`` when the review has none."""
-        return {entry.key: entry for entry in self.cuts}[key]
+    @property
+    def own_colors(self) -> Mapping[str, str | None]:
+        """The color that the plan gives to each card."""
+        cards = self.plan.get("cards")
+        return {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}

@@ -183,9 +183,8 @@ def cells_words(cells: Sequence[tuple[str, str]], *, n_planned: int | None = Non
 
 def left_out_words(design: ReviewDesign, left_out: Sequence[MissingCell]) -> str:
     """Which cells lack a card; more than three are counted, with one example."""
-    names = {scene.key: scene.label for scene in design.scenes}
     told = [
-        f"{names_of(item.cards, design.label)} in {names[item.scene]} at {item.resolution}"
+        f"{names_of(item.cards, design.label)} in {design.cell_label(item.scene, item.resolution)}"
         + ("" if design.headline in item.metrics else f" (no value of {_lacking(design, item)})")
         for item in left_out
     ]

@@ -77,7 +77,7 @@ def review_figures(
     theme = plan_theme(theme, result)
     named = _named(ReviewView(result, theme), asked if only is not None else asked.union(_FIRST))
     first = set() if only is not None else _first_names(named)
-    titles, labels = (_published(result).get(name) or {} for name in ("titles", "labels"))
+    titles, labels = (result.published.get(name) or {} for name in ("titles", "labels"))
     found: list[tuple[str, Drawing]] = []
     for key, name, draw, _ in named:
         if key in asked or name in first:
@@ -87,14 +87,9 @@ def review_figures(
     return found
 
 
-def _published(result: ReviewResult) -> Mapping[str, Any]:
-    return found if isinstance(found := result.plan.get("publish"), Mapping) else {}
-
-
 def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
     """The theme with what the plan says of colors, notes and author; notes that were asked for in words stay."""
-    cards, asked = result.plan.get("cards"), _published(result)
-    colors = {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}
+    asked = result.published
     by = [f"By {result.plan['author']}."] if result.plan.get("author") else []
     labels = [*(card.label for card in result.cards), *(scene.label for scene in result.scenes)]
     labels += [item.label for item in result.cuts]
@@ -102,7 +97,7 @@ def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
     font, logo = asked.get("font"), asked.get("logo")
     return replace(
         theme,
-        card_colors=theme.card_colors or tuple(colors.get(card.key) for card in result.cards),
+        card_colors=theme.card_colors or tuple(map(result.own_colors.get, (card.key for card in result.cards))),
         notes=asked.get("notes", "short") if theme.notes == "short" else theme.notes,
         signed=(*by, *asked.get("bench", ())),
         names=tuple(dict.fromkeys([result.title, *result.resolutions, *labels])),

@@ -131,7 +131,7 @@ def _matrix(view: ReviewView, page: MatrixPage, *, candidate: str, metric: str |
         counts += [f"{len(outside)} (*) not counted"] if outside else []
         counts += [f"{n_without} without runs on both sides"] if n_without else []
     unsure = [cell for cell, item in compared.items() if item.stands_after_holm is False]
-    doubtful = [f"{result.scene(scene).label} at {resolution}" for scene, resolution in unsure]
+    doubtful = [result.cell_label(*cell) for cell in unsure]
     values = {
         "pair": view.pair("matrix", candidate, entry.key),
         "counts": "; ".join(counts),

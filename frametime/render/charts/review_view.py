@@ -84,7 +84,7 @@ class ReviewView:
 
     def label(self, card: str) -> str:
         """Label of a card."""
-        return self.result.card(card).label
+        return self.result.label(card)
 
     def short(self, card: str, most_em: float = 20.0) -> str:
         """Label of a card, shortened for use in a sentence."""

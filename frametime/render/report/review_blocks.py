@@ -33,11 +33,9 @@ from frametime.words import begun, counted
 
 def card_colors(result: ReviewResult) -> Mapping[str, str]:
     """The color of each card as the page writes it, as in the charts: that of the plan, or of its place there."""
-    cards = result.plan.get("cards")
-    own = {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}
     n_colors = len(PALETTES["light"].series)
     return {
-        card.key: str(own.get(card.key) or f"var(--chart-series-{number % n_colors + 1})")
+        card.key: result.own_colors.get(card.key) or f"var(--chart-series-{number % n_colors + 1})"
         for number, card in enumerate(result.cards)
     }
 
@@ -110,7 +108,7 @@ def _bars(result: ReviewResult, key: str, caption: str, groups: Mapping[str, Seq
         for card, (value, *_), interval, more in told:
             if isinstance(value, Number) and value.value is not None:
                 ends = None if interval is None else (interval.low, interval.high)
-                bar = Bar(label=result.card(card).label, color=colors[card], value=value, ends=ends, more=more)
+                bar = Bar(label=result.label(card), color=colors[card], value=value, ends=ends, more=more)
                 found.setdefault(label, []).append(bar)
     return Bars(key=key, caption=caption, groups=tuple((label, tuple(bars)) for label, bars in found.items()))
 
