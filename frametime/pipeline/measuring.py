@@ -220,10 +220,10 @@ _SLOW_FPS: Final = 20.0
 """Below it a log is looked at once more: sensors are sampled up to about so many times a second."""
 
 
-def sensor_log_hint(path: str, run: MeasuredRun) -> str | None:
+def sensor_log_hint(path: str, run: MeasuredRun, *, name: str | None = None) -> str | None:
     """What to say of a sensor log that was given as a capture, whose samples count as frames; ``None`` for any other.
 
-    Only a log as slow as one is looked at.
+    Only a log as slow as one is looked at. It is called by its ``name``, where that is not its path.
     """
     average_fps = run.values["average_fps"].value
     if path == "-" or average_fps is None or average_fps > _SLOW_FPS:
@@ -233,7 +233,7 @@ def sensor_log_hint(path: str, run: MeasuredRun) -> str | None:
     if classify_file(path).kind != "sensors":
         return None
     return (
-        f"{printable(path, limit=1000)}: this looks like a sensor log, whose samples are taken for frames; "
+        f"{printable(name or path, limit=1000)}: this looks like a sensor log, whose samples are taken for frames; "
         "give it with --sensors, beside its capture"
     )
 
