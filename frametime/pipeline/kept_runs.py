@@ -18,12 +18,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
-import numpy as np
+import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from frametime import __version__
-from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, layouts_sha256, measure_one
@@ -145,16 +144,12 @@ class KeptRuns:
         """
         if self._used.keys() == self._kept.keys() or not is_free(self._path):
             return
-        # Without from_pylist, which imports pandas wherever that is installed.
-        names = ["key", "size_bytes", "curves", "run"]
-        keys, sizes, curves, runs = ([row[name] for row in self._used.values()] for name in names)
-        ends = pa.py_buffer(np.cumsum([0, *map(len, runs)]).astype(np.int32).data)
-        packed = pa.Array.from_buffers(pa.binary(), len(runs), [None, ends, pa.py_buffer(b"".join(runs))])
-        arrays = [arrow_texts(keys), arrow_array(np.array(sizes, np.int64)), arrow_texts(curves), packed]
+        # Not by Arrow's from_pylist, which imports pandas wherever that is installed.
+        table = pl.DataFrame(list(self._used.values())).to_arrow()
         with suppress(OSError, OutputError):
             with replacing(self._path) as temporary:
                 pq.write_table(
-                    pa.Table.from_arrays(arrays, names=names, metadata={"frametime": SCHEMA}),
+                    table.replace_schema_metadata({"frametime": SCHEMA}),
                     temporary,
                     compression="zstd",
                     use_dictionary=False,

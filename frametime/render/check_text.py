@@ -200,10 +200,10 @@ def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Styl
 def _row(label: str, value: str, meaning: str) -> str:
     """Label to the left, value to the right of the first 42 columns, then what it means.
 
-    A value with its interval takes the place of the meaning.
+    A value with its interval, which has no meaning beside it, takes that place.
     """
     room = _LABEL + _VALUE - len(label)
-    if " to " in value or len(value) >= room:
+    if not meaning or len(value) >= room:
         return f"  {label:<{_LABEL}} {value}"
     return f"  {label}{value:>{room}}  {meaning}"[:WIDTH]
 
@@ -268,8 +268,8 @@ def _rows(run: MeasuredRun, lines: Iterable[_Line]) -> Iterator[str]:
     for line in lines:
         value = run.values.get(line.key)
         if value is not None and not (line.is_left_out and value.value is None):
-            meaning = line.meaning if value.value is not None else (value.reason or "")
-            yield _row(line.label, _number(run, line.key), meaning)
+            meaning = line.meaning if value.interval is None else ""
+            yield _row(line.label, _number(run, line.key), meaning if value.value is not None else value.reason or "")
 
 
 def _slowest(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str]:

@@ -92,22 +92,20 @@ def json_text(value: object, *, indent: int | None = 2) -> str:
 SCHEMA: Final = "frametime.run/1"
 
 
-def run_document(run: MeasuredRun, *, path: str | None = None, curves: bool = False) -> dict[str, Plain]:
-    """Everything about one run. Keys are only ever added within a schema number.
+def run_document(run: MeasuredRun, *, path: str | None = None) -> dict[str, Plain]:
+    """Everything about one run but its curves. Keys are only ever added within a schema number.
 
     Parameters
     ----------
     run : MeasuredRun
     path : str or None
         The file that was measured; the provenance names the log that a converted capture came from.
-    curves : bool
-        Include the curves for charts, which are most of the size.
     """
     told: dict[str, Plain] = {"schema": SCHEMA, "frametime_version": __version__}
     told["file"] = run.provenance.file_name if path is None else path
     told |= {name: plain(getattr(run, name)) for name in ("judgement", "n_frames", "duration_s")}
     told["metrics"] = plain(run.values)
-    others = ("findings", "caveats", "conditions", "options", "provenance", *(("curves",) if curves else ()))
+    others = ("findings", "caveats", "conditions", "options", "provenance")
     return told | {name: plain(getattr(run, name)) for name in others}
 
 

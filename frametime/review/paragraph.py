@@ -72,7 +72,8 @@ class Story:
         if self.is_alone:
             return self._alone()
         parts = [f"{self._head()}.", *(self._about_the_subject() if self.subject else self._about_the_first())]
-        return " ".join(filter(None, [*parts, *self._held_back(), *self._open(), self.missing, *self._apart()]))
+        last = (*self._held_back(), *self._open(), self.missing, *self._apart())
+        return " ".join([*filter(None, parts), *(f"{said}." for said in last if said)])
 
     def answers(self) -> Answers:
         """The first questions of a reader."""
@@ -86,7 +87,7 @@ class Story:
             first=self._first(),
             price=value[0] if value else "The plan gives no prices, so nothing is said about value.",
             power=self._best_power(),
-            uncertain=f"{begun('; '.join(part.removesuffix('.') for part in parts))}.",
+            uncertain=f"{begun('; '.join(parts))}.",
         )
 
     def _alone(self) -> str:
@@ -101,8 +102,8 @@ class Story:
         """How well the runs of the only card repeat."""
         limit_pct = next((item.limit_pct for item in self.result.repeatability if item.metric == self.metric.key), None)
         if limit_pct is None:
-            return "There are too few runs to say how well they repeat."
-        return f"Two runs of a scene at a resolution differ by less than {limit_pct:.2g} % in 19 of 20 cases."
+            return "there are too few runs to say how well they repeat"
+        return f"two runs of a scene at a resolution differ by less than {limit_pct:.2g} % in 19 of 20 cases"
 
     def _first(self) -> str:
         """Who is fastest and, of one card alone, by how much against the baseline, or against the next."""
@@ -266,7 +267,10 @@ class Story:
         return f"No {'comparable ' if is_mixed else ''}price is given for {named}." if without else ""
 
     def _open(self) -> list[str]:
-        """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""
+        """Results that the runs leave open, of the subject where there is one; a result is one card in one cell.
+
+        These and what follows have no stop: each is a sentence of the paragraph, and a part of one of the answers.
+        """
         told = set(self.subject) - {self.base} or set(self.cells.cards)
         undecided = [
             item
@@ -283,7 +287,7 @@ class Story:
             ([item for item in undecided if item.interval_95 is None], "result has", "results have", "no interval"),
         )
         return [
-            f"{begun(in_words(len(items)))} {one if len(items) == 1 else several} {what}{self._which(items)}."
+            f"{begun(in_words(len(items)))} {one if len(items) == 1 else several} {what}{self._which(items)}"
             for items, one, several, what in kinds
             if items
         ]
@@ -298,7 +302,7 @@ class Story:
         held = {card: are_held for card, are_held in runs.items() if 2 * sum(are_held) >= len(are_held)}
         n_held, n = (sum(map(of, held.values())) for of in (sum, len))
         told = f"{names_of(list(held), self.label)} ran at a cap in {n_held} of {counted(n, 'run')}"
-        return [f"{begun(told)}: there the rate shows the limit, not the card."] if held else []
+        return [f"{begun(told)}: there the rate shows the limit, not the card"] if held else []
 
     def _which(self, results: Sequence[CellComparison]) -> str:
         """The cards and cells of a few results."""
@@ -309,10 +313,10 @@ class Story:
     def _apart(self) -> list[str]:
         n_cells = {card: len(self.cells.of(card)) for card in self.cells.apart}
         without, few = ([card for card, n in n_cells.items() if bool(n) is some] for some in (False, True))
-        parts = [f"There is no usable run of {names_of(without, self.label)}."] if without else []
+        parts = [f"There is no usable run of {names_of(without, self.label)}"] if without else []
         if few:
             of_all = f"with {span_words([n_cells[card] for card in few])} of {counted(self.cells.n_planned, 'cell')}"
-            parts.append(f"{names_of(few, self.label)} {'stands' if len(few) == 1 else 'stand'} apart, {of_all}.")
+            parts.append(f"{names_of(few, self.label)} {'stands' if len(few) == 1 else 'stand'} apart, {of_all}")
         return [begun(part) for part in parts]
 
 

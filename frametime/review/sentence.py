@@ -182,7 +182,7 @@ def cells_words(cells: Sequence[tuple[str, str]], *, n_planned: int | None = Non
 
 
 def left_out_words(design: ReviewDesign, left_out: Sequence[MissingCell]) -> str:
-    """Which cells lack a card; more than three are counted, with one example."""
+    """Which cells lack a card, as a sentence without its stop; more than three are counted, with one example."""
     told = [
         f"{names_of(item.cards, design.label)} in {design.cell_label(item.scene, item.resolution)}"
         + ("" if design.headline in item.metrics else f" (no value of {_lacking(design, item)})")
@@ -191,7 +191,7 @@ def left_out_words(design: ReviewDesign, left_out: Sequence[MissingCell]) -> str
     if not told:
         return ""
     shown = "; ".join(told) if len(told) <= MOST_NAMES else f"{in_words(len(told))} cells, such as {told[0]}"
-    return f"Missing: {shown}."
+    return f"Missing: {shown}"
 
 
 def _lacking(design: ReviewDesign, item: MissingCell) -> str:

@@ -20,6 +20,7 @@ KeyPath: TypeAlias = tuple[str | int, ...]
 SLASHES: Final = "in a path write / for \\"
 MAX_CHARACTERS: Final = 4_000_000
 MAX_KEY_PARTS: Final = 64
+"""Most parts of a dotted key: the standard reader takes hours for a key of a million parts."""
 _MOST_LISTED: Final = 16
 _ALIKE: Final = 0.75
 """How much alike a wrong value must be to one that is suggested: "crashed" is not taken for "passed"."""
@@ -29,16 +30,8 @@ _TOKEN: Final = re.compile(
 )
 
 
-def load_toml(text: str, *, max_characters: int = MAX_CHARACTERS, max_key_parts: int = MAX_KEY_PARTS) -> dict[str, Any]:
-    """The table in a TOML text.
-
-    Parameters
-    ----------
-    text : str
-        A byte order mark at its start is passed over.
-    max_characters, max_key_parts : int
-        Longest text, and most parts of a dotted key, that are taken: the standard reader takes hours for a key of a
-        million parts.
+def load_toml(text: str) -> dict[str, Any]:
+    """The table in a TOML text; a byte order mark at its start is passed over.
 
     Raises
     ------
@@ -52,12 +45,12 @@ def load_toml(text: str, *, max_characters: int = MAX_CHARACTERS, max_key_parts:
     """
     import tomllib
 
-    if len(text) > max_characters:
-        raise ValueError(f"it has {len(text)} characters, at most {max_characters} are read")
+    if len(text) > MAX_CHARACTERS:
+        raise ValueError(f"it has {len(text)} characters, at most {MAX_CHARACTERS} are read")
     for piece in re.split(r"[=\n,{}\[\]#]", text):
         # Dots alone are no key: a line of them may stand in a text.
-        if piece.count(".") >= max_key_parts and len(re.findall(r"[\w\"'-]\s*\.", piece)) >= max_key_parts:
-            raise ValueError(f"a key has more than {max_key_parts} parts")
+        if piece.count(".") >= MAX_KEY_PARTS and len(re.findall(r"[\w\"'-]\s*\.", piece)) >= MAX_KEY_PARTS:
+            raise ValueError(f"a key has more than {MAX_KEY_PARTS} parts")
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
@@ -132,9 +125,7 @@ class TomlSource:
     values: Mapping[str, Any]
 
     @classmethod
-    def read(
-        cls, text: str, name: str, error: type[FrametimeError], *, max_characters: int = MAX_CHARACTERS
-    ) -> TomlSource:
+    def read(cls, text: str, name: str, error: type[FrametimeError]) -> TomlSource:
         """Read a text.
 
         Raises
@@ -143,7 +134,7 @@ class TomlSource:
             The given ``error``, if the text is not TOML or too long.
         """
         try:
-            return cls(text, name, error, load_toml(text, max_characters=max_characters))
+            return cls(text, name, error, load_toml(text))
         except ValueError as fault:
             wrong = f"this is not TOML: {printable(str(fault))}"
             raise error.at(name, wrong, helps=SLASHES if "\\" in text else None) from None

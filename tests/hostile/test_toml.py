@@ -43,12 +43,14 @@ def test_it_is_refused_in_one_line(reader: str, text: str) -> None:
     assert said.startswith("a.toml: ") and "\n" not in said and len(said) < 600
 
 
-def test_the_limits_are_parameters() -> None:
-    assert load_toml("a.b.c = 1") == {"a": {"b": {"c": 1}}}
-    with pytest.raises(ValueError, match="a key has more than 2 parts"):
-        load_toml("a.b.c = 1", max_key_parts=2)
-    with pytest.raises(ValueError, match="it has 5 characters, at most 4 are read"):
-        load_toml("a = 1", max_characters=4)
+def test_the_limits_are_the_last_that_is_read() -> None:
+    assert list(load_toml(f"{'.'.join('a' * 64)} = 1")) == ["a"]
+    with pytest.raises(ValueError, match="a key has more than 64 parts"):
+        load_toml(f"{'.'.join('a' * 65)} = 1")
+    longest = "a = 1".ljust(4_000_000)
+    assert load_toml(longest) == {"a": 1}
+    with pytest.raises(ValueError, match="it has 4000001 characters, at most 4000000 are read"):
+        load_toml(f"{longest} ")
 
 
 def test_dots_in_texts_and_comments_are_no_key() -> None:

@@ -321,12 +321,12 @@ _COSTS: Final[Mapping[str, tuple[str, Callable[[ReviewResult], Table], tuple[str
 """Charts of what speed costs: how their words begin, and columns of a table for the cards that have a place."""
 
 
-def _rows(table: Table, *, most: int = MOST_CELLS) -> str:
+def _rows(table: Table) -> str:
     """The first rows of a table in words: its heading cell, then what stands under the other headings."""
     told = []
-    for row in table.rows[:most]:
+    for row in table.rows[:MOST_CELLS]:
         first, *rest = (line_text(cell.content) for cell in row.cells)
         pairs = zip((column.heading for column in table.columns[1:]), rest, strict=True)
         told.append(f"{first}: " + ", ".join(f"{name} {text}".strip() for name, text in pairs))
-    n_more = len(table.rows) - most
+    n_more = len(table.rows) - MOST_CELLS
     return "; ".join(told) + (f"; {n_more} more stand in the tables" if n_more > 0 else "") + "."
