@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.caveats import Caveat
-from frametime.review.cell_summaries import FEWEST_RUNS, common_trend, trend, two_levels
+from frametime.metrics.drift.trend import common_trend, trend
 from frametime.review.design import Place, SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import RunSet
@@ -126,7 +126,7 @@ def _told(test: repeatability.OutlierTest) -> dict[str, Any]:
 
 def sets_that_can_show_levels(spreads: Iterable[CardSpread]) -> int:
     """Over how many sets and metrics of the review two levels are looked for."""
-    return sum(logs.size >= FEWEST_RUNS for spread in spreads for logs in spread.logs.values())
+    return sum(logs.size >= repeatability.FEWEST_RUNS for spread in spreads for logs in spread.logs.values())
 
 
 def set_caveats(run_set: RunSet, spread: CardSpread, *, margin: float, n_tests: int) -> list[Caveat]:
@@ -138,7 +138,7 @@ def set_caveats(run_set: RunSet, spread: CardSpread, *, margin: float, n_tests: 
     caveats = [caveat_of("scattered-set", metric)] if run_set.place in spread.aside else []
     if logs is None or logs.size < len(run_set.runs):
         return caveats
-    levels = two_levels(logs, floor=floor, n_tests=n_tests)
+    levels = repeatability.two_levels(logs, floor=floor, n_tests=n_tests)
     if levels is not None:
         lower, upper = (", ".join(run_set.runs[at].run for at in level) for level in (levels.lower, levels.upper))
         words = {"gap": in_percent(levels.gap), "lower": lower, "upper": upper, "p": levels.p_value}

@@ -7,10 +7,10 @@ from collections.abc import Collection, Sequence
 from itertools import combinations
 
 from frametime.lab.looks import levels_at
+from frametime.metrics.drift.trend import RUNS_ALPHA
 from frametime.metrics.metric import PRACTICE
 from frametime.review.card_repeatability import least_distance
 from frametime.review.cell_comparisons import CHANCE_TO_DECIDE, MOST_RUNS
-from frametime.review.cell_summaries import ALPHA
 from frametime.review.design import CutEntry, ReviewDesign, priced_alike
 from frametime.review.money_and_power import DAYS_PER_YEAR
 from frametime.review.result import Method, ReviewResult
@@ -341,7 +341,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         "repeatability": REPEATABILITY_FACTOR,
         "tail_freedom": HEAVY,
         "least_pct": 100.0 * math.expm1(least_distance(design.margin)),
-        "trend_pct": 100 * ALPHA,
+        "trend_pct": 100 * RUNS_ALPHA,
         "scatter": method(f"scatter-{design.spread}"),
         "margin_pct": 100.0 * design.margin,
         "edge": 1.0 + design.margin,

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.review.cell_summaries import common_trend, kendall_p, trend, two_levels
+from frametime.metrics.drift.trend import common_trend, kendall_p, trend
+from frametime.statistics.repeatability import two_levels
 
 
 def test_two_levels_are_found_with_their_runs() -> None:

@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from frametime.review.card_repeatability import least_distance
-from frametime.review.cell_summaries import two_levels
 from frametime.statistics.differences import holm_adjusted, log_mean, mean_difference, over_sample
-from frametime.statistics.repeatability import PooledSpread
+from frametime.statistics.repeatability import PooledSpread, two_levels
 from frametime.statistics.shared_scatter import (
     HEAVY,
     HEAVY_SHARE,
