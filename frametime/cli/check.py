@@ -11,17 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import click
 
-from frametime.cli.option_values import (
-    expand_paths,
-    make_measure_options,
-    make_read_options,
-    make_sensor_options,
-    refuse_idle_plot,
-    refuse_second_form,
-    refuse_standard_input_twice,
-    sensors_beside,
-    skips_warm_up,
-)
+from frametime.cli import option_values
 from frametime.cli.options import Command, takes
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
 
@@ -54,12 +44,12 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
     """
     from frametime.render.check_text import shown_name
 
-    paths = expand_paths(files)
+    paths = option_values.expand_paths(files)
     if len(paths) > 1:
         gc.enable()
-    refuse_standard_input_twice(paths, chosen["sensors"])
-    refuse_second_form(("as_json", "explain", "quiet", "verbose"))
-    refuse_idle_plot("out")
+    option_values.refuse_standard_input_twice(paths, chosen["sensors"])
+    option_values.refuse_second_form(("as_json", "explain", "quiet", "verbose"))
+    option_values.refuse_idle_plot("out")
     refuse_one_name(out=chosen["out"], plot=chosen["plot"])
     for output in (chosen["out"], chosen["plot"]):
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])
@@ -70,7 +60,7 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         if len(paths) > 1:
             raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
         refuse_unwritable(chosen["plot"], force=chosen["force"], endings=ENDINGS, what="chart")
-    besides = {path: chosen["sensors"] or sensors_beside(path) for path in paths}
+    besides = {path: chosen["sensors"] or option_values.sensors_beside(path) for path in paths}
     if chosen["sensors"] is None:  # a log that is read with its capture is no capture, though a pattern takes it in
         read_along = {Path(found) for found in besides.values() if found is not None}
         paths = [path for path in paths if Path(path) not in read_along]
@@ -104,11 +94,11 @@ def _request(chosen: dict[str, Any], *, with_sensors: bool) -> MeasureRequest:
 
     return MeasureRequest(
         path="-",
-        read=make_read_options(chosen),
-        measure=make_measure_options(chosen),
+        read=option_values.make_read_options(chosen),
+        measure=option_values.make_measure_options(chosen),
         sensors=chosen["sensors"],
-        sensor_options=make_sensor_options(chosen, needs="--sensors", given=with_sensors),
-        skip_start_auto=skips_warm_up(chosen),
+        sensor_options=option_values.make_sensor_options(chosen, needs="--sensors", given=with_sensors),
+        skip_start_auto=option_values.skips_warm_up(chosen),
         segment=_segment(chosen["segment"]),
         keep_curves=chosen["plot"] is not None,
     )
@@ -232,7 +222,7 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
     """
     from frametime.metrics.catalog import catalog_for
 
-    catalog = catalog_for(make_measure_options(chosen))
+    catalog = catalog_for(option_values.make_measure_options(chosen))
     for key in keys:
         _refuse_unknown(key, catalog)
     rows = [catalog[key] for key in keys] or list(catalog.values())

@@ -33,10 +33,6 @@ _FEW: Final = 8
 """Up to so many files are drawn in this process: starting others would take longer."""
 
 
-_OF_CURVES: Final = frozenset({"frame-time-panels", "frame-time-overlay", "percentiles", "distribution"})
-"""Charts that draw single runs."""
-
-
 @dataclass(frozen=True, kw_only=True)
 class ChartRequest:
     """Which charts are wanted, and how they look.
@@ -148,7 +144,7 @@ def _read_curves(result: ReviewResult, keys: Sequence[_Key], workers: int) -> No
     from frametime.pipeline.kept_runs import read_curves
     from frametime.render.charts.drawings import typical_runs
 
-    if any(name.startswith(tuple(_OF_CURVES)) for name, _ in keys):
+    if any(name.startswith(keys_for("review cells")) for name, _ in keys):
         typical = [typical_runs(result, cell).values() for cell in result.cuts[0].cells]
         read_curves([run for runs in typical for run in runs if run is not None], workers=workers)
 
