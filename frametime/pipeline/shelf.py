@@ -279,31 +279,17 @@ def taken_from_shelf(
     from frametime.review.design import CardEntry
     from frametime.review.sessions import OtherSessions
 
-    keys_of_shelf = shelf_of(plan)
-    today = {run.card for run in placed}
     keys = [metric.key for metric in design.metrics]
-    runs = runs_on(Path(keys_of_shelf.folder), keys) if shelf is None else shelf
-    rows = runs.select(*_TEXTS, *keys).collect()
-    # A session without a name is that which holds a capture of today: two may be of one day.
-    made = rows.filter(pl.col("sha256").is_in({run.measured.provenance.sha256 for run in placed}))
-    rows = rows.filter(~pl.col("session").is_in([keys_of_shelf.session] if keys_of_shelf.session else made["session"]))
-    settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
-    versions = {key: scene.version for key, scene in plan.scenes.items()}
-    is_alike = pl.all_horizontal(
-        pl.col(name).eq_missing(pl.col("scene").replace_strict(of_scene, default=None, return_dtype=pl.String))
-        for name, of_scene in (("scene_settings", settings), ("scene_version", versions))
-    )
+    runs = runs_on(Path(shelf_of(plan).folder), keys) if shelf is None else shelf
+    rows = _of_other_sessions(plan, runs.select(*_TEXTS, *keys).collect(), placed)
     cells = pl.DataFrame(design.cells, schema=["scene", "resolution"], orient="row")
-    in_plan = rows.join(cells, on=["scene", "resolution"], how="semi")
+    in_plan, is_alike = rows.join(cells, on=["scene", "resolution"], how="semi"), _is_comparable(plan, placed)
     alike = in_plan.filter(is_alike)
     usable = alike.filter(pl.col("parameters") == parameters_of(plan))
     wanted: dict[str, str] = {}
     again: list[PlacedRun] = []
     for card in _wanted(plan, design, alike, placed):
-        if card in today:
-            found = f"'{printable(card)}' was measured in this session"
-            raise PlanError.at(plan.file_name, found, helps="leave it out of [shelf] cards")
-        wanted[card] = session = _latest(plan, rows, card)
+        wanted[card] = session = _latest(plan, rows, card, placed)
         of_card = alike.filter((pl.col("card") == card) & (pl.col("session") == session))
         if of_card.is_empty():
             found = f"'{printable(card)}' of session '{printable(session)}' has no cell that is comparable"
@@ -315,15 +301,13 @@ def taken_from_shelf(
     apart = in_plan.filter(~is_alike).join(chosen, on=["card", "session"], how="semi")
     names = usable.select("card", "scene", "resolution", "run", "session")
     full = runs.join(names.lazy(), on=names.columns, how="semi").join(chosen.lazy(), on=chosen.columns, how="semi")
-    values: dict[str, dict[Place, dict[str, list[float]]]] = defaultdict(dict)
+    values: dict[str, dict[Place, dict[str, list[float]]]] = defaultdict(lambda: defaultdict(lambda: defaultdict(list)))
     for row in usable.iter_rows(named=True):
-        of_place = values[row["session"]].setdefault((row["card"], row["scene"], row["resolution"]), defaultdict(list))
         for key in keys:
-            of_place[key].append(row[key] or 0.0)
+            values[row["session"]][row["card"], row["scene"], row["resolution"]][key].append(row[key] or 0.0)
     for run in again:
-        of_place = values[wanted[run.card]].setdefault(run.place, defaultdict(list))
         for key in keys:
-            of_place[key].append(run.value(key) or 0.0)
+            values[wanted[run.card]][run.place][key].append(run.value(key) or 0.0)
     labels = dict(rows.select("card", "label").iter_rows())
     nothing = dict.fromkeys(("price", "currency", "settings", "driver"))
     added = [card for card in wanted if card not in {entry.key for entry in design.cards}]
@@ -331,6 +315,23 @@ def taken_from_shelf(
     extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
     others = OtherSessions(runs=(*placed_runs(full.collect()), *again), values=values)
     return extended, others, tuple(_told(apart, labels, again))
+
+
+def _of_other_sessions(plan: ReviewPlan, rows: pl.DataFrame, placed: Sequence[PlacedRun]) -> pl.DataFrame:
+    """Rows of a shelf without those of this session; without a name it is that which holds a capture of today."""
+    made = rows.filter(pl.col("sha256").is_in({run.measured.provenance.sha256 for run in placed}))
+    named = shelf_of(plan).session  # not by the day: two sessions may be of one
+    return rows.filter(~pl.col("session").is_in([named] if named else made["session"]))
+
+
+def _is_comparable(plan: ReviewPlan, placed: Sequence[PlacedRun]) -> pl.Expr:
+    """Whether a row of a shelf is of the settings and the version of its scene that today's runs are of."""
+    settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
+    versions = {key: scene.version for key, scene in plan.scenes.items()}
+    return pl.all_horizontal(
+        pl.col(name).eq_missing(pl.col("scene").replace_strict(of_scene, default=None, return_dtype=pl.String))
+        for name, of_scene in (("scene_settings", settings), ("scene_version", versions))
+    )
 
 
 def _measured_again(
@@ -389,14 +390,17 @@ def _wanted(
     return (*shelf.cards, *near["card"].head(shelf.near))
 
 
-def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str) -> str:
-    """The session in which a card was measured last: by its day, then by its name."""
-    found = rows.filter(pl.col("card") == card).group_by("session").agg(pl.col("recorded_from_utc").max())
-    if found.is_empty():
+def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str, placed: Sequence[PlacedRun]) -> str:
+    """The session in which a card was measured last: by its day, then by its name. None of today's is taken."""
+    if card in {run.card for run in placed}:
+        found = f"'{printable(card)}' was measured in this session"
+        raise PlanError.at(plan.file_name, found, helps="leave it out of [shelf] cards")
+    days = rows.filter(pl.col("card") == card).group_by("session").agg(pl.col("recorded_from_utc").max())
+    if days.is_empty():
         hint = did_you_mean(card, sorted(set(rows["card"]))) or "frametime shelf list shows its cards"
         told = f"the shelf holds no card '{printable(card)}' of another session"
         raise PlanError.at(plan.file_name, told, helps=hint)
-    return str(max((day or "", session) for session, day in found.iter_rows())[1])
+    return str(max((day or "", session) for session, day in days.iter_rows())[1])
 
 
 def _told(apart: pl.DataFrame, labels: dict[str, str], again: Sequence[PlacedRun]) -> Iterator[Caveat]:
