@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, runtime_checkable
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple, Protocol, runtime_checkable
 
 from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.adapters.columns.words import unit_named, unit_names
@@ -90,8 +91,7 @@ class ReadOptions:
             raise ValueError(f"from_s must be less than to_s, got {self.from_s!r} and {self.to_s!r}")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class ParsedLog:
+class ParsedLog(NamedTuple):
     """What an adapter has found in one log; ``read_capture`` checks it and builds the ``Capture``.
 
     Attributes
@@ -126,7 +126,7 @@ class ParsedLog:
     layout_toml: str = ""
     evidence: tuple[str, ...] = ()
     caveats: tuple[Caveat, ...] = ()
-    metadata: Mapping[str, str] = field(default_factory=dict)
+    metadata: Mapping[str, str] = MappingProxyType({})
     recorded_from_utc: str | None = None
     other_columns: tuple[ColumnFacts, ...] = ()
     read_columns: Callable[[Sequence[str]], pa.Table] | None = None

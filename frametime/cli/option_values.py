@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions, Refresh
     from frametime.pipeline.chart_files import ChartRequest
-    from frametime.pipeline.measuring import WorkerLimits
+    from frametime.pipeline.measuring_many import WorkerLimits
     from frametime.plans.path_pattern import PathPattern
 
 
@@ -199,7 +199,7 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
 
 def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
     """What one file may take of a process that measures; ``None`` where the command line says nothing of it."""
-    from frametime.pipeline.measuring import WorkerLimits
+    from frametime.pipeline.measuring_many import WorkerLimits
 
     names = ("max_worker_bytes", "max_file_seconds")
     given = {name: chosen[name] for name in names if chosen[name] is not None}
@@ -208,7 +208,7 @@ def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
 
 def sensors_beside(capture: str) -> str | None:
     """The sensor log that lies beside a capture under its name, where there is one."""
-    from frametime.adapters.sensors.sensor_log import sensor_log_beside
+    from frametime.adapters.capture_start import sensor_log_beside
 
     found = sensor_log_beside(capture)
     return None if found is None else str(found)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 from frametime import __version__
 from frametime.caveats import Caveat
 from frametime.pipeline import measuring, tables
-from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.measuring_many import FolderOptions, measure_many
 from frametime.pipeline.tables import Row
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.render.data_output import Column, frame_of
@@ -45,7 +45,7 @@ _FROM_PROVENANCE: Final = ("sha256", "size_bytes", "rows_read", "rows_rejected")
 
 
 @dataclass(frozen=True, kw_only=True)
-class BatchOptions(measuring.FolderOptions):
+class BatchOptions(FolderOptions):
     """What a batch does.
 
     Attributes
@@ -110,7 +110,7 @@ class _Batch:
     def sensors_of(self, found: FoundFile) -> Path | None:
         """The sensor log of a capture, where the pattern names one and it is there; else that under its name."""
         if self.options.sensors_pattern is None:
-            from frametime.adapters.sensors.sensor_log import sensor_log_beside
+            from frametime.adapters.capture_start import sensor_log_beside
 
             return sensor_log_beside(found.path)
         candidate = self.folder / self.options.sensors_pattern.path_of(found.fields)

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 from frametime.capture import Capture
 from frametime.errors import OutputError
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import MeasureRequest, WorkerLimits, measure_file, sensor_log_hint
-from frametime.pipeline.measuring_many import Lost, WorkerPool, worker_count
+from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
+from frametime.pipeline.measuring_many import Lost, WorkerLimits, WorkerPool, worker_count
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import Theme
 from frametime.replacing import claiming, write_bytes

@@ -6,12 +6,12 @@ import hashlib
 import os
 import re
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from frametime.capture import Capture, Conditions, cut_capture
 from frametime.caveats import Caveat, Weight
@@ -24,7 +24,6 @@ from frametime.words import COMMAND, command_line, counted, first_of
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
-    from frametime.plans.path_pattern import PathPattern
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,69 +62,7 @@ class MeasureRequest:
     keep_curves: bool = True
 
 
-@dataclass(frozen=True, kw_only=True)
-class WorkerLimits:
-    """What one task may take of a worker.
-
-    Attributes
-    ----------
-    max_worker_bytes : int
-        Memory of a worker; held to where the system offers such a limit, which Windows does not.
-    max_file_seconds : float
-        Time for one file.
-    """
-
-    max_worker_bytes: int = 8 << 30
-    max_file_seconds: float = 600.0
-
-    def __post_init__(self) -> None:
-        for name in ("max_worker_bytes", "max_file_seconds"):
-            if not getattr(self, name) > 0:
-                raise ValueError(f"{name} must be positive, got {getattr(self, name)!r}")
-
-
-@dataclass(frozen=True, kw_only=True)
-class FolderOptions:
-    """How each capture of a folder is read and measured.
-
-    Attributes
-    ----------
-    read, measure, sensor_options
-        As for one file.
-    path_pattern : PathPattern or None
-        How paths are built; files that do not match it are left out.
-    skip_start_auto : bool
-        Leave out the warm-up that is found at the start.
-    limits : WorkerLimits or None
-        What one capture may take of a process; given, none is measured in this one.
-    """
-
-    read: ReadOptions
-    measure: MeasureOptions = field(default_factory=MeasureOptions)
-    sensor_options: SensorOptions | None = None
-    path_pattern: PathPattern | None = None
-    skip_start_auto: bool = False
-    limits: WorkerLimits | None = None
-
-    def request_of(
-        self, path: Path, fields: Mapping[str, str], sensors: Path | None, *, sensors_are_found: bool
-    ) -> MeasureRequest:
-        """What is to be measured of one capture; ``fields`` are those of its path."""
-        return MeasureRequest(
-            path=str(path),
-            read=self.read,
-            measure=self.measure,
-            conditions=Conditions(**fields),
-            sensors=None if sensors is None else str(sensors),
-            sensors_are_found=sensors_are_found and sensors is not None,
-            sensor_options=self.sensor_options,
-            skip_start_auto=self.skip_start_auto,
-            keep_curves=False,
-        )
-
-
-@dataclass(frozen=True, kw_only=True)
-class MeasureOutcome:
+class MeasureOutcome(NamedTuple):
     """What became of a request: a measured run, or the reason why there is none.
 
     ``sensors_sha256`` is of the bytes of the sensor log that was read.

@@ -18,27 +18,28 @@ import threading
 import time
 import traceback
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from itertools import chain, islice
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from multiprocessing.reduction import ForkingPickler
+from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Final, Generic, NamedTuple, Self, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, NamedTuple, Self, TypeAlias, TypeVar
 
+from frametime.capture import Conditions
 from frametime.errors import OutputError, printable
-from frametime.pipeline.measuring import (
-    MeasureOutcome,
-    MeasureRequest,
-    WorkerLimits,
-    failure,
-    measure_one,
-    measure_unless_full,
-)
+from frametime.metrics.options import MeasureOptions
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, failure, measure_one, measure_unless_full
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.plans.path_pattern import PathPattern
 
 Given = TypeVar("Given")
 Task = TypeVar("Task")
@@ -63,6 +64,67 @@ _FAILED_STARTS: Final = 3
 
 _NO_MEMORY: Final = 77
 """Exit code of a worker that ran out of memory. Going on, it would fail sooner than a new one."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorkerLimits:
+    """What one task may take of a worker.
+
+    Attributes
+    ----------
+    max_worker_bytes : int
+        Memory of a worker; held to where the system offers such a limit, which Windows does not.
+    max_file_seconds : float
+        Time for one file.
+    """
+
+    max_worker_bytes: int = 8 << 30
+    max_file_seconds: float = 600.0
+
+    def __post_init__(self) -> None:
+        for name in ("max_worker_bytes", "max_file_seconds"):
+            if not getattr(self, name) > 0:
+                raise ValueError(f"{name} must be positive, got {getattr(self, name)!r}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class FolderOptions:
+    """How each capture of a folder is read and measured.
+
+    Attributes
+    ----------
+    read, measure, sensor_options
+        As for one file.
+    path_pattern : PathPattern or None
+        How paths are built; files that do not match it are left out.
+    skip_start_auto : bool
+        Leave out the warm-up that is found at the start.
+    limits : WorkerLimits or None
+        What one capture may take of a process; given, none is measured in this one.
+    """
+
+    read: ReadOptions
+    measure: MeasureOptions = field(default_factory=MeasureOptions)
+    sensor_options: SensorOptions | None = None
+    path_pattern: PathPattern | None = None
+    skip_start_auto: bool = False
+    limits: WorkerLimits | None = None
+
+    def request_of(
+        self, path: Path, fields: Mapping[str, str], sensors: Path | None, *, sensors_are_found: bool
+    ) -> MeasureRequest:
+        """What is to be measured of one capture; ``fields`` are those of its path."""
+        return MeasureRequest(
+            path=str(path),
+            read=self.read,
+            measure=self.measure,
+            conditions=Conditions(**fields),
+            sensors=None if sensors is None else str(sensors),
+            sensors_are_found=sensors_are_found and sensors is not None,
+            sensor_options=self.sensor_options,
+            skip_start_auto=self.skip_start_auto,
+            keep_curves=False,
+        )
 
 
 class Lost(NamedTuple):
@@ -357,7 +419,7 @@ def _in_pool(stream: Iterable[MeasureRequest], pool: _Pool) -> Iterator[MeasureO
             option = "" if answer.limit is None else f"--{answer.limit.replace('_', '-')}"
             yield failure(request, answer.reason, option and f"{option} raises the limit")
         else:
-            yield replace(answer, request=request)  # the very object, which others may know it by
+            yield answer._replace(request=request)  # the very object, which others may know it by
 
 
 def _measure_chunk(requests: tuple[MeasureRequest, ...]) -> list[MeasureOutcome]:

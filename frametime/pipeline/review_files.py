@@ -20,12 +20,11 @@ from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import (
     MeasureOutcome,
     MeasureRequest,
-    WorkerLimits,
     sensor_log_hint,
     sensors_caveat,
     unusable_sensors,
 )
-from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.measuring_many import WorkerLimits, measure_many
 from frametime.pipeline.shared_sensors import with_session_places
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.sensors.sensor_log import sensor_log_beside
+from frametime.adapters.capture_start import sensor_log_beside
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, printable
 from frametime.metrics.options import MeasureOptions

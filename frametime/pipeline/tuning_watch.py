@@ -14,9 +14,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from frametime.adapters.capture_start import sensor_log_beside
 from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.file_kind import classify_file
-from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline import tuning_record
 from frametime.pipeline.watching import finished_files, state_of

@@ -17,12 +17,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from frametime.adapters.capture_start import sensor_log_beside
 from frametime.adapters.columns.layout import LAYOUTS_NAME
-from frametime.adapters.sensors.sensor_log import sensor_log_beside
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import FolderOptions, WorkerLimits
-from frametime.pipeline.measuring_many import measure_many, measuring_apart
+from frametime.pipeline.measuring_many import FolderOptions, WorkerLimits, measure_many, measuring_apart
 from frametime.pipeline.review_files import measured_or_not, not_in_plan_words, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over

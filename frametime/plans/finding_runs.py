@@ -8,7 +8,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import NamedTuple, TypeAlias
 
-from frametime.adapters.sensors.sensor_log import sensor_log_beside
+from frametime.adapters.capture_start import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of

@@ -9,8 +9,7 @@ import json
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, NamedTuple, TypeAlias
 
 from frametime.errors import FrametimeError, did_you_mean, printable
 
@@ -104,8 +103,7 @@ def file_text(path: str | os.PathLike[str], error: type[FrametimeError]) -> str:
     return decoded_text(file_bytes(path, error), path, error)
 
 
-@dataclass(frozen=True)
-class TomlSource:
+class TomlSource(NamedTuple):
     """The values of a TOML text, and the error that tells a fault in it.
 
     Attributes

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 HEAVY = ("pandas", "polars", "matplotlib", "scipy", "rich", "jinja2", "msgspec", "distributed")
+UNUSED = ("frametime.adapters.sensors.sensor_log", "frametime.pipeline.measuring_many", "multiprocessing")
 
 PROBE = """
 import json, sys
@@ -41,6 +42,8 @@ def test_check_loads_click_numpy_and_pyarrow_only(tmp_path: Path) -> None:
     for extra, loaded in zip(extras, loaded_by(*(["check", str(log), *extra] for extra in extras)), strict=True):
         assert {"numpy", "pyarrow"} <= loaded
         assert not loaded.intersection(HEAVY), extra
+        # What reads sensor logs and what starts other processes: a log without sensors needs neither.
+        assert not loaded.intersection(UNUSED), extra
 
 
 def test_help_loads_click_only() -> None:

@@ -21,8 +21,8 @@ from frametime.adapters.base import ReadOptions
 from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline import chart_files, measuring, measuring_many
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, WorkerLimits, measure_one, measure_unless_full
-from frametime.pipeline.measuring_many import Lost, WorkerPool, measure_many
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one, measure_unless_full
+from frametime.pipeline.measuring_many import Lost, WorkerLimits, WorkerPool, measure_many
 from frametime.pipeline.watching import WatchOptions, watch_folder
 
 posix = pytest.mark.skipif(os.name != "posix", reason="limits and signals of this kind are POSIX")

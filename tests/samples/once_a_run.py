@@ -61,7 +61,7 @@ def measured_once(factory: pytest.TempPathFactory) -> Callable[[MeasureRequest],
             outcome: MeasureOutcome = pickle.loads(kept.read_bytes())
             assert outcome.run is not None
             provenance = replace(outcome.run.provenance, file_name=request.path)
-            return replace(outcome, request=request, run=outcome.run._replace(provenance=provenance))
+            return outcome._replace(request=request, run=outcome.run._replace(provenance=provenance))
         outcome = measure_one(request)
         if outcome.run is not None and not _names_its_folder(outcome):
             unfinished = kept.with_suffix(f".{os.getpid()}")

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
@@ -15,11 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import numpy_of, pc, text_scalar
-from frametime.adapters.capture_start import any_ns, without_endings, zone_named
+from frametime.adapters.capture_start import any_ns, zone_named
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
 from frametime.adapters.columns.layout import OF_ONE_FILE, ColumnRef, Layout, choice_type, layout_types, layout_values
 from frametime.adapters.columns.words import CONVERSIONS, WORDS, Unit, other_unit, rows_of, unit_of_text
-from frametime.adapters.file_kind import LOG_ENDINGS, classify_file
 from frametime.adapters.text.cells import bools, clean_texts, is_missing, parted, with_point
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
@@ -214,35 +210,6 @@ class SensorOptions:
         given = {f"sensor_{key}": getattr(self, key) for key in ("offset_s", "time_zone", "device")}
         given |= {"recorded_from": self.recorded_from, "sensor_layout": self.layout and self.layout.to_toml()}
         return {key: str(value) for key, value in given.items() if value is not None}
-
-
-_ADDED: Final = r"[-_. ]+[^\W\d_]+(?:[-_. ][^\W\d_]+)*"
-"""What such a name adds: words without a digit, which could be the number of another run."""
-
-
-def sensor_log_beside(capture: str | os.PathLike[str]) -> Path | None:
-    """The one sensor log that has the name of the capture and a word more; ``None`` where there is none, or several.
-
-    That it is a sensor log is seen by its content.
-    """
-    path = Path(capture)
-    stem, folder = without_endings(path).name, path.parent
-    if not stem or os.fspath(capture) == "-":
-        return None
-    try:
-        names = _logs_in(folder, folder.stat().st_mtime_ns)
-    except OSError:
-        return None
-    longer = [name for name in names if name.startswith(stem) and name != path.name]
-    found = [folder / name for name in longer if re.fullmatch(_ADDED, without_endings(Path(name)).name[len(stem) :])]
-    found = [path for path in found if classify_file(path).kind == "sensors"]
-    return found[0] if len(found) == 1 else None
-
-
-@lru_cache(maxsize=64)
-def _logs_in(folder: Path, changed_ns: int) -> tuple[str, ...]:
-    """Names of logs in a folder; a folder that has changed since is listed again."""
-    return tuple(path.name for path in folder.iterdir() if path.suffix.casefold() in LOG_ENDINGS)
 
 
 class SensorColumn(NamedTuple):
