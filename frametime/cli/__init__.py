@@ -10,6 +10,7 @@ import os
 import re
 import sys
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from types import MappingProxyType
 from typing import BinaryIO, Final, cast
 
@@ -191,7 +192,6 @@ def _pipe_ended() -> int:
 
 def _dash_hint(arguments: Sequence[str]) -> str:
     """How to write the name of a file that was taken for an option; empty where none was."""
-    from pathlib import Path
 
     for typed in arguments:
         if typed.startswith("-") and not typed.startswith("--") and ("." in typed or Path(typed).exists()):

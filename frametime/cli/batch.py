@@ -13,6 +13,8 @@ import click
 from frametime.cli.option_values import check_sensor_fields, chosen_pattern, folder_options, make_sensor_options
 from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
+from frametime.errors import OutputError, printable
+from frametime.replacing import alone_with
 
 if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, BatchOptions
@@ -46,9 +48,7 @@ def batch(folder: str, **chosen: Any) -> None:
       frametime batch captures --out runs/ --partition-by card,scene \\
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
-    from frametime.errors import OutputError
     from frametime.pipeline.tables import check_output
-    from frametime.replacing import alone_with
 
     out = Path(chosen["out"])
     options = _options(chosen, out)
@@ -109,8 +109,6 @@ def _refuse_capture_as_table(out: Path, root: Path) -> None:
     if not out.is_file() or out.stat().st_size == 0 or is_batch_table(out):
         return
     if root.resolve() in out.resolve().parents:
-        from frametime.errors import printable
-
         raise click.UsageError(
             f"--out: '{printable(str(out))}' lies among the captures and is no table of a batch: it is kept"
         )
@@ -119,7 +117,6 @@ def _refuse_capture_as_table(out: Path, root: Path) -> None:
 
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
     """The captures below the folder; folders that cannot be listed are told."""
-    from frametime.errors import OutputError
     from frametime.plans.folder_walk import walk_captures
 
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
@@ -164,7 +161,6 @@ class _Progress:
 
     def advance(self, row: Row) -> None:
         """Count one row; name the capture where it failed."""
-        from frametime.errors import printable
 
         self._n_done += 1
         if row["status"] == "failed":
@@ -188,7 +184,6 @@ def _others(walk: Walk) -> str:
 
 def _show_passed_over(walk: Walk, *, every: bool) -> None:
     """Name the files that were passed over, in a line for each kind: what few are, before what many are."""
-    from frametime.errors import printable
     from frametime.plans.folder_walk import text_of
 
     few_first = sorted(walk.others.items(), key=lambda item: (len(item[1]), item[0]))
@@ -200,7 +195,6 @@ def _show_passed_over(walk: Walk, *, every: bool) -> None:
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:
-    from frametime.errors import printable
 
     parts = [f"{count.n_measured} measured"]
     if count.n_kept:

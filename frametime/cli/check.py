@@ -14,6 +14,8 @@ import click
 from frametime.cli import option_values
 from frametime.cli.options import Command, takes
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
+from frametime.errors import FrametimeError, did_you_mean
+from frametime.units import shown_unit
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -106,7 +108,6 @@ def _request(chosen: dict[str, Any], *, with_sensors: bool) -> MeasureRequest:
 
 def _measured(request: MeasureRequest, *, go_on: bool) -> tuple[Capture, MeasuredRun] | None:
     """One file, measured; None where it cannot be used, that is told, and others are to follow."""
-    from frametime.errors import FrametimeError
     from frametime.pipeline.measuring import measure_file, sensor_log_hint
 
     try:
@@ -168,7 +169,6 @@ class Requirement(NamedTuple):
 
     def missed(self, run: MeasuredRun) -> str | None:
         """What a run lacks, in a sentence; a metric without a value meets nothing. ``None`` where it is met."""
-        from frametime.units import shown_unit
 
         found = run.values[self.key]
         unit = shown_unit(found.unit)
@@ -239,7 +239,6 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
 
 def _refuse_unknown(key: str, known: Collection[str], where: str = "") -> None:
     """Refuse the key of a metric that there is not, with the one that is most like it."""
-    from frametime.errors import did_you_mean
 
     if key not in known:
         hint = did_you_mean(key, known, cutoff=0.6) or "'frametime metrics' lists them all"
@@ -248,7 +247,6 @@ def _refuse_unknown(key: str, known: Collection[str], where: str = "") -> None:
 
 def _whole(row: Metric) -> str:
     from frametime.render.terminal_text import wrapped
-    from frametime.units import shown_unit
 
     unit = shown_unit(row.unit) or "none"
     return "\n".join(
@@ -262,7 +260,6 @@ def _whole(row: Metric) -> str:
 
 
 def _table(rows: list[Metric]) -> str:
-    from frametime.units import shown_unit
 
     lines: list[str] = []
     group = None

@@ -9,6 +9,7 @@ import click
 from frametime.cli import option_values
 from frametime.cli.options import NAME, Command, NamedPath, takes
 from frametime.cli.output import refuse_input_as_output
+from frametime.errors import printable
 
 MOST_FILES = 32
 
@@ -35,7 +36,6 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
       frametime compare "runs/*.csv" --out charts --theme dark --size video-4k
       frametime compare a.csv b.csv --out charts --label stock --label tuned --title "What tuning brought"
     """
-    from frametime.errors import printable
     from frametime.pipeline.chart_files import COMPARE_KEYS, compare_captures
     from frametime.pipeline.measuring import MeasureRequest
 
@@ -94,7 +94,6 @@ def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
     """
     from frametime.adapters.arrow.arrow_file import write_capture
     from frametime.adapters.reading import read_capture
-    from frametime.errors import printable
 
     option_values.refuse_auto_start(chosen, "the warm-up is found by measuring")
     refuse_input_as_output(target, [source, chosen["layout"]])

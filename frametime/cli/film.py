@@ -12,6 +12,7 @@ import click
 
 from frametime.cli.option_values import make_read_options
 from frametime.cli.options import Command, takes
+from frametime.errors import ReadError, printable
 
 
 def _rate(text: str) -> Fraction:
@@ -56,7 +57,6 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
       frametime film run.csv --start 3.2 --over footage.mp4 --out shown.mp4
       frametime film run.csv --find-start footage.mp4
     """
-    from frametime.errors import printable
     from frametime.film.film_files import MOST_CAPTURES, read_tracks, write_clip, write_over
     from frametime.film.picture import SHOWN, Clip, ClipLook
     from frametime.pipeline.measuring import MeasureRequest
@@ -110,7 +110,6 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
 
 
 def _show_starts(track: Any, footage: Path, capture: str) -> None:
-    from frametime.errors import ReadError, printable
     from frametime.film.film_files import find_start
 
     found = find_start(track, footage)

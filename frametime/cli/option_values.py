@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import glob
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
+
+from frametime.errors import FrametimeError, LayoutError, did_you_mean, printable
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -34,7 +38,6 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
 
     layout = None
     if chosen.get("layout") is not None:
-        from frametime.errors import LayoutError
         from frametime.settings.toml_source import file_text
 
         layout = Layout.from_toml(file_text(chosen["layout"], LayoutError), chosen["layout"])
@@ -72,7 +75,6 @@ def _column(text: str | None) -> str | int | None:
 
 def _refuse_unknown_adapter(name: str) -> None:
     from frametime.adapters.reading import adapter_names
-    from frametime.errors import did_you_mean, printable
 
     known = adapter_names()
     if name not in known:
@@ -183,7 +185,6 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
         refuse_idle(names, f"is for reading a sensor log: give {needs} too")
         return None
     from frametime.adapters.sensors.sensor_log import SensorLayout, SensorOptions
-    from frametime.errors import LayoutError
     from frametime.settings.toml_source import file_text
 
     layout = chosen.get("sensor_layout")
@@ -314,8 +315,6 @@ def expand_paths(patterns: tuple[str, ...]) -> list[str]:
 
 def _matches(pattern: str) -> list[str]:
     """The files that a pattern names; itself where a file has that very name."""
-    import glob
-    from pathlib import Path
 
     if Path(pattern).exists():
         return [pattern]
@@ -334,7 +333,6 @@ def chosen_pattern(option: str, text: str | None) -> PathPattern | None:
     click.UsageError
         If it is not one.
     """
-    from frametime.errors import FrametimeError
     from frametime.plans.path_pattern import PathPattern
 
     if text is None:

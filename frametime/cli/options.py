@@ -13,7 +13,9 @@ from typing import Any, Final, NamedTuple, TypeVar
 
 import click
 
+from frametime.errors import OptionError, did_you_mean, printable
 from frametime.ranges import RANGES
+from frametime.words import command_line
 
 SETTINGS_FILE: Final = "frametime.toml"
 """Looked for beside the plan of a review, else in the folder at hand."""
@@ -85,8 +87,6 @@ class Command(click.Command):
             if ctx.get_parameter_source(str(option.name)) is click.core.ParameterSource.DEFAULT_MAP
         ]  # fmt: skip
         if used:
-            from frametime.errors import printable
-
             click.echo(f"frametime: as {printable(str(path))} says: {', '.join(used)}", err=True)
         return rest
 
@@ -116,7 +116,6 @@ def _settings(path: Path, options: Mapping[str, RareOption], ctx: click.Context)
     OptionError
         At a table or key that no command has, and at a value that its option does not take.
     """
-    from frametime.errors import OptionError, did_you_mean
     from frametime.settings.toml_source import TomlSource, file_text, shown
 
     source = TomlSource.read(file_text(path, OptionError), str(path), OptionError)
@@ -187,8 +186,6 @@ class PlanPath(NamedPath):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The path, or wrong usage."""
         if value and Path(value).is_dir():
-            from frametime.words import command_line
-
             plan = Path(value) / "plan.toml"
             way = "give" if plan.is_file() else "make its plan with"
             words = [str(plan)] if plan.is_file() else ["frametime", "plan", str(value)]

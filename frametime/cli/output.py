@@ -5,12 +5,14 @@ from __future__ import annotations
 import itertools
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import Final
 
 import click
 
-if TYPE_CHECKING:
-    from pathlib import Path
+from frametime.errors import printable
+from frametime.replacing import claiming, refuse_ending, refuse_existing, write_text
+from frametime.words import counted
 
 _COLORS: Final = {
     "good": {"fg": "green", "bold": True},
@@ -35,9 +37,6 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
     """
     if out is None or out == "-":
         return
-    from pathlib import Path
-
-    from frametime.errors import printable
 
     if not Path(out).exists():
         return
@@ -48,7 +47,6 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
 
 def say_unlisted(unlisted: Mapping[str, str]) -> None:
     """Warn of each folder that cannot be listed, with the reason."""
-    from frametime.errors import printable
 
     for name, reason in unlisted.items():
         told = f"{printable(name, limit=200)}: this folder cannot be listed ({printable(reason)})"
@@ -65,7 +63,6 @@ def refuse_log_as_output(out: Path) -> None:
     if not out.is_file():
         return
     from frametime.adapters.file_kind import classify_file
-    from frametime.errors import printable
 
     if classify_file(out).kind in ("frames", "sensors"):
         raise click.UsageError(f"{printable(str(out))} is a log and is not replaced: give the output another name")
@@ -98,9 +95,6 @@ def refuse_unwritable(out: str | None, *, force: bool, endings: Sequence[str] = 
     """
     if out is None or out == "-":
         return
-    from pathlib import Path
-
-    from frametime.replacing import refuse_ending, refuse_existing
 
     if endings:
         refuse_ending(Path(out), endings, what)
@@ -118,9 +112,6 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
     if out is None or out == "-":
         click.echo(text, nl=False)
         return
-    from pathlib import Path
-
-    from frametime.replacing import claiming, write_text
 
     with claiming([Path(out)], force=force):
         write_text(Path(out), click.unstyle(text))
@@ -128,8 +119,6 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
 
 def formula_warning(n_cells: int, where: str) -> str:
     """The line on cells of a CSV file that a spreadsheet would run."""
-    from frametime.errors import printable
-    from frametime.words import counted
 
     looks, them = ("looks", "it") if n_cells == 1 else ("look", "them")
     return (

@@ -10,6 +10,8 @@ import click
 from frametime.cli.option_values import make_read_options, make_sensor_options
 from frametime.cli.options import NAME, Command, CommandGroup, NamedPath, takes
 from frametime.cli.output import refuse_log_as_output
+from frametime.errors import OutputError, printable
+from frametime.replacing import refuse_ending
 
 
 @click.command(cls=Command)
@@ -25,9 +27,7 @@ def pack(result: Path, out: Path, no_frames: bool, force: bool, **chosen: Any) -
       frametime pack result --out review.zip
       frametime pack result --out review.zip --no-frames
     """
-    from frametime.errors import printable
     from frametime.pipeline.package import pack as write
-    from frametime.replacing import refuse_ending
 
     refuse_ending(out, [".zip", ".ZIP"], "package")
     refuse_log_as_output(out)
@@ -48,7 +48,6 @@ def verify(package: Path) -> None:
     Example:
       frametime verify review.zip
     """
-    from frametime.errors import printable
     from frametime.pipeline.package import CAPTURES, MEASURED
     from frametime.pipeline.package import verify as check
 
@@ -102,7 +101,6 @@ def show(folder: Path, card: str) -> None:
 @click.argument("session", type=NAME)
 def remove(folder: Path, session: str) -> None:
     """Take a SESSION off the shelf, whole."""
-    from frametime.errors import printable
     from frametime.pipeline.shelf import take_off
 
     take_off(folder, session)
@@ -110,7 +108,6 @@ def remove(folder: Path, session: str) -> None:
 
 
 def _show(folder: Path, card: str | None) -> None:
-    from frametime.errors import OutputError, printable
     from frametime.pipeline.shelf import sessions_on
     from frametime.render.terminal_text import text_table
 

@@ -11,7 +11,9 @@ import click
 from frametime.cli.option_values import chosen_pattern, refuse_idle
 from frametime.cli.options import Command, NamedPath, PlanPath, takes
 from frametime.cli.output import refuse_log_as_output, say_unlisted
-from frametime.words import command_line
+from frametime.errors import PlanError, printable
+from frametime.replacing import claiming, refuse_existing, write_text
+from frametime.words import command_line, counted
 
 
 @click.command(cls=Command)
@@ -30,9 +32,7 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
       frametime plan --update plan.toml
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
-    from frametime.errors import PlanError, printable
     from frametime.plans.plan_draft import draft_plans
-    from frametime.replacing import claiming, refuse_existing, write_text
 
     if (folder is None) == (chosen["update"] is None):
         raise click.UsageError("Give a folder of captures, or --update and a plan.")
@@ -65,9 +65,7 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
 
 
 def _update(path: Path, *, dry_run: bool) -> None:
-    from frametime.errors import printable
     from frametime.plans.plan_draft import update_plan
-    from frametime.replacing import claiming, write_text
 
     with nullcontext() if dry_run else claiming([path], force=True):
         updated = update_plan(path)
@@ -99,12 +97,9 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
       frametime order plan.toml
       frametime order plan.toml --swaps 8 --out order.csv
     """
-    from frametime.errors import printable
     from frametime.pipeline.tables import write_order
     from frametime.plans.plan import changed_order, order_lines, orders_of, read_plan
     from frametime.render.review_text import order_text
-    from frametime.replacing import claiming
-    from frametime.words import counted
 
     read = read_plan(plan)
     given = {name: value for name, value in chosen.items() if value is not None}
@@ -142,7 +137,6 @@ def demo(folder: Path, full: bool, force: bool) -> None:
       frametime tune show first-review/tuning/tuning.toml
     """
     from frametime.demo.demo_files import demo_files, write_files
-    from frametime.errors import printable
 
     files = demo_files(full=full)
     write_files(folder, files, force=force)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,6 +13,8 @@ import click
 from frametime.cli import option_values
 from frametime.cli.options import DRAWING_NAMES, Command, PlanPath, takes
 from frametime.cli.output import formula_warning
+from frametime.errors import printable
+from frametime.replacing import alone_with
 
 if TYPE_CHECKING:
     from frametime.plans.plan import ReviewPlan
@@ -37,7 +40,6 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     A result of the same plan file is replaced whole; a folder with other files in it never is.
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
-    from frametime.errors import printable
     from frametime.pipeline.chart_files import left_out_words
     from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, PAGE, RESULT_FILE, Writing, make_review, n_formulas
     from frametime.plans.plan import read_plan
@@ -93,12 +95,10 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
 
 def _show_coverage(plan: ReviewPlan, out: Path | None, measuring: Mapping[str, Any]) -> None:
     """Print what is there and what is missing, and end."""
-    from contextlib import nullcontext
 
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
     from frametime.render.review_text import coverage_text
-    from frametime.replacing import alone_with
 
     kept_file = None if out is None else out / KEPT_RUNS_FILE
     with nullcontext() if out is None else alone_with(out):  # what is measured is kept there

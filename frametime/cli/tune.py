@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import sys
 from collections.abc import Callable, Iterator
+from dataclasses import fields
+from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -88,7 +92,6 @@ def add(record: str, **chosen: Any) -> None:
     Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
     logs_folder, its newest logs are taken.
     """
-    from dataclasses import fields
 
     from frametime.pipeline.measuring import MeasureRequest
     from frametime.pipeline.tuning_record import note_trial
@@ -134,7 +137,6 @@ def watch(record: str, settle: float) -> None:
 
     The record names the logs_folder. Only what no log can know is asked: artifacts, and whether it finished.
     """
-    import sys
 
     from frametime.pipeline.tuning_watch import TuningBench, watch_trials
 
@@ -149,7 +151,6 @@ def watch(record: str, settle: float) -> None:
 @contextlib.contextmanager
 def _keys_as_pressed() -> Iterator[None]:
     """Let the terminal hand over each key at once, from the first to the last: between two none is lost."""
-    import sys
 
     if sys.platform == "win32":
         yield
@@ -168,8 +169,6 @@ def _keys_as_pressed() -> Iterator[None]:
 
 def _key() -> str:
     """The next key, or those that are waiting; an empty text for Ctrl-C, Ctrl-D and where the terminal has gone."""
-    import os
-    import sys
 
     try:
         if sys.platform == "win32":
@@ -199,7 +198,6 @@ def undo(record: str) -> None:
 @takes("tune show", "drawing", "force", "json")
 def show(record: str, report: str | None, charts: str | None, force: bool, as_json: bool, **chosen: Any) -> None:
     """Show what the trials have found, and what is not yet known."""
-    from pathlib import Path
 
     from frametime.pipeline.tuning_record import (
         REPORT_ENDINGS,
@@ -231,7 +229,6 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @takes("tune endurance", "plot", "force", "json", "reading", "sensors", "lows", "limits")
 def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any) -> None:
     """Judge one long run, or several in turn as one: does the setting hold?"""
-    from pathlib import Path
 
     from frametime.pipeline.chart_files import plot_run
     from frametime.pipeline.measuring import MeasureRequest, sensor_log_hint

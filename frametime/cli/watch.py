@@ -11,6 +11,7 @@ import click
 from frametime.cli.option_values import folder_options, make_read_options, make_worker_limits, refuse_idle
 from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import styled
+from frametime.errors import OutputError, printable
 from frametime.words import counted
 
 
@@ -34,7 +35,6 @@ def watch(folder: str, **chosen: Any) -> None:
       frametime watch plan.toml
       frametime watch captures --path-pattern "{card}/{scene}/{resolution}/run{run}.csv"
     """
-    from frametime.errors import OutputError, printable
     from frametime.pipeline.watching import WatchOptions, watch_folder
     from frametime.render.check_text import check_text, judgement_text
 
@@ -67,7 +67,6 @@ _OF_A_FOLDER: Final = (
 
 def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
     """Watch the captures of a plan, which says how they are read and measured."""
-    from frametime.errors import printable
     from frametime.pipeline.watching import watch_plan
     from frametime.plans.plan import read_plan
     from frametime.render.review_text import newest_run_text, next_run_text

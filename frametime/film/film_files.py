@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
 from frametime.film.picture import Clip, ClipLook, Track, track_of
-from frametime.pipeline.measuring import MeasureRequest
+from frametime.pipeline.measuring import MeasureRequest, measure_file
 from frametime.replacing import LOCK_ENDING, alone_with, claiming, clear_leftovers, replacing, replacing_folder
 
 if TYPE_CHECKING:
@@ -51,7 +51,6 @@ def read_tracks(
     FrametimeError
         If a capture or its sensor log cannot be used.
     """
-    from frametime.pipeline.measuring import measure_file
 
     tracks = []
     for request, label, color, start_s in zip(requests, labels, colors, starts_s, strict=True):

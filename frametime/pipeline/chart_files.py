@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from frametime.capture import Capture
 from frametime.errors import OutputError
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.pipeline.measuring_many import Lost, WorkerLimits, WorkerPool, worker_count
@@ -276,7 +277,6 @@ def compare_captures(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
-    from frametime.metrics.frame_series import FrameSeries
     from frametime.render.charts.frame_times import draw_frame_time_band, draw_frame_times, pixel_columns
     from frametime.render.charts.run_charts import RUN_CHARTS
     from frametime.render.charts.run_traces import label_of, labels_of, run_numbers, trace_of_series

@@ -29,6 +29,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from frametime import __version__
+from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
@@ -184,7 +185,6 @@ def _texts_of(plan: ReviewPlan, plan_file: Path, folder: Path) -> Iterator[tuple
 
 def _capture_bytes(run: PlacedRun, request: MeasureRequest) -> bytes:
     """The capture as it was measured, under the name that the result knows it by."""
-    from frametime.adapters.arrow.arrow_file import write_capture
 
     capture, _ = measure_file(request, use_threads=False, sensor_weight=Weight.NOTE)
     named = replace(capture.provenance, file_name=run.measured.provenance.file_name)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import msgspec
+import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -30,8 +31,6 @@ from frametime.render.tables.review_runs import runs_table as all_runs_table
 from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from frametime.plans.plan import ReviewPlan
 
 KEPT_RUNS_FILE: Final = "kept_runs.parquet"
@@ -79,7 +78,6 @@ def standings_frame(result: ReviewResult) -> pl.DataFrame:
 
 def runs_frame(result: ReviewResult) -> pl.DataFrame:
     """One row a run: where it belongs, where it came from, what is wrong with it, and every metric."""
-    import polars as pl
 
     return pl.DataFrame(runs_table(result))
 

@@ -19,6 +19,8 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Literal, TypeAlias
 
+import pyarrow as pa
+
 from frametime.errors import EndingError, FrametimeError, OutputError
 from frametime.lab.sessions import Step
 from frametime.render.data_output import Column, arrow_schema, csv_bytes, formula_count, frame_of, unescaped
@@ -26,7 +28,6 @@ from frametime.replacing import refuse_existing, refuse_strangers, replacing, re
 
 if TYPE_CHECKING:
     import polars as pl
-    import pyarrow as pa
 
 
 def write_order(steps: Iterable[Step], path: Path) -> None:
@@ -176,7 +177,6 @@ def write_partitions(rows: Iterable[Row], out: Path, *, columns: Sequence[Column
     OutputError
         Also where a value is the very word that stands for no value.
     """
-    import pyarrow as pa
     import pyarrow.dataset as ds
 
     _refuse_strangers(out)

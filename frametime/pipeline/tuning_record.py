@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import sensor_log_beside
+from frametime.adapters.file_kind import classify_file
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, printable
 from frametime.metrics.options import MeasureOptions
@@ -224,7 +225,6 @@ def with_logs(trial: Trial, logs: Sequence[Path]) -> Trial:
 
 
 def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
-    from frametime.adapters.file_kind import classify_file
 
     folder = Path(path).parent / str(record.logs_folder)
     known = {log for trial in record.trials for log in trial.logs}

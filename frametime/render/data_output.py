@@ -18,12 +18,13 @@ from fractions import Fraction
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple, TypeAlias, cast
 
+import pyarrow as pa
+
 from frametime import __version__
 from frametime.metrics.metric import MeasuredRun
 
 if TYPE_CHECKING:  # a check of one capture does without the room of tuning, and without frames
     import polars as pl
-    import pyarrow as pa
 
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.proposal import NextStep
@@ -228,7 +229,6 @@ def csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool = False, include_hea
 
 def arrow_schema(columns: Iterable[Column], name: str) -> pa.Schema:
     """The schema of a Parquet file: the unit of each column of numbers, and what table of which version it is."""
-    import pyarrow as pa
 
     fields: list[pa.Field[Any]] = [
         pa.field(item.name, getattr(pa, _TYPES[item.kind][1])(), metadata={"unit": item.unit} if item.unit else None)

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Final, TypeAlias
 
 from frametime.render.charts.chart_catalog import CATALOG
-from frametime.render.charts.theme import PALETTES
+from frametime.render.charts.theme import PALETTES, Theme
 from frametime.render.report import document as doc
 from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
 from frametime.render.review_words import ReviewWords
@@ -215,7 +215,6 @@ def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenCha
     Of charts on several pages only the first is taken: the tables hold every cell.
     """
     from frametime.render.charts.drawings import review_figures
-    from frametime.render.charts.theme import Theme
 
     first = {"metric": result.headline, "cut": result.cuts[0].key, "page": 0}
     found = []
