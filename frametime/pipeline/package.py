@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import msgspec
 import polars as pl
@@ -33,6 +33,7 @@ from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
+from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.stored_log import LogStream
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
@@ -41,16 +42,12 @@ from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.pipeline.measuring import MeasureRequest, measure_file
 from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, measured_plan
 from frametime.pipeline.shelf import runs_on
-from frametime.plans.plan import exclusions_of, parse_plan, read_plan
+from frametime.plans.plan import ReviewPlan, exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
 from frametime.review.design import AtPlace
 from frametime.review.result import UnreadableFile
 from frametime.review.run_set import PlacedRun, run_name
 from frametime.words import command_line
-
-if TYPE_CHECKING:
-    from frametime.adapters.sensors.sensor_log import SensorOptions
-    from frametime.plans.plan import ReviewPlan
 
 _Read = TypeVar("_Read")
 

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import repeat
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import Any, Final, TypeAlias
+
+import polars as pl
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import stated_start
@@ -36,10 +38,6 @@ from frametime.review.sessions import NO_OTHERS
 from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
 from frametime.words import counted, first_of
-
-if TYPE_CHECKING:
-    import polars as pl
-
 
 Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
 

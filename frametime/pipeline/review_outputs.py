@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import msgspec
 import polars as pl
@@ -24,14 +24,12 @@ from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_w
 from frametime.pipeline.kept_runs import is_free, read_curves
 from frametime.pipeline.review_files import review_plan
 from frametime.plans.folder_walk import path_from
+from frametime.plans.plan import ReviewPlan
 from frametime.render.data_output import Column, arrow_schema, csv_bytes, formula_count, frame_of, plain
 from frametime.render.tables import table as shown
 from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table
 from frametime.review.result import SCHEMA_VERSION, ReviewResult
-
-if TYPE_CHECKING:
-    from frametime.plans.plan import ReviewPlan
 
 KEPT_RUNS_FILE: Final = "kept_runs.parquet"
 RESULT_FILE: Final = "result.json"
