@@ -17,7 +17,7 @@ from matplotlib.colors import to_rgba
 from frametime.render.charts.chart_sheet import Chart, KeyEntry, Sheet
 from frametime.render.charts.plots import LEAST_WHISKER_EM, Whisker, draw_scale
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView, even_parts
-from frametime.render.charts.text_fit import beside, round_x_marks, shorten, text_width_pt, x_caption
+from frametime.render.charts.text_fit import beside, shorten, text_width_pt, x_caption, x_scale
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_quantity
 from frametime.render.tables.review_comparisons import best_first, peak_temperatures_c
@@ -221,9 +221,9 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
     decimals = max(0, min(3, 3 - math.floor(math.log10(greatest)))) if panel.decimals is None else panel.decimals
     number_of = _number_style(greatest, room / em, decimals)
     longest = max((text_width_pt(number_of(bar), text_pt) for row in panel.rows for bar in row.bars), default=em)
-    axes.set_xlim(0.0, greatest * room / max(room - longest - 0.8 * em, 0.3 * room))
+    marks, _ = x_scale(axes, em, "round", 0.0, greatest * room / max(room - longest - 0.8 * em, 0.3 * room))
     draw_scale(axes, theme, "y", (), has_lines=False)
-    draw_scale(axes, theme, "x", round_x_marks(axes, em), has_lines=True)
+    draw_scale(axes, theme, "x", marks, has_lines=True)
     axes.axvline(0.0, color=theme.palette.muted, linewidth=theme.hair_pt)
     x_caption(axes, panel.unit, em)
     for place, row in enumerate(rows):

@@ -91,8 +91,7 @@ def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
     """The theme with what the plan says of colors, notes and author; notes that were asked for in words stay."""
     asked = result.published
     by = [f"By {result.plan['author']}."] if result.plan.get("author") else []
-    labels = [*(card.label for card in result.cards), *(scene.label for scene in result.scenes)]
-    labels += [item.label for item in result.cuts]
+    labels = [entry.label for entries in (result.cards, result.scenes, result.cuts) for entry in entries]
     folder = theme.plan_folder
     font, logo = asked.get("font"), asked.get("logo")
     return replace(

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from frametime.render.charts.chart_sheet import ListEntry, Sheet, list_em, side_list
 from frametime.render.charts.text_fit import (
+    XTicks,
     beside,
     ratio_ticks,
     round_ticks,
@@ -31,7 +32,7 @@ from frametime.render.charts.text_fit import (
     tick_labels,
     wrap,
     x_caption,
-    x_marks,
+    x_scale,
     y_caption,
 )
 from frametime.render.charts.theme import POINTS_PER_INCH, LineStyle, Theme
@@ -54,10 +55,7 @@ _MOST_ROW_EM: Final = 2.5
 _MOST_LABEL_EM: Final = 22.0
 _MOST_NARROW_LABEL_EM: Final = 13.5
 _LEAST_TICK_EM: Final = 3.6
-_LONG_S: Final = 300.0
 _MOST_WORDS: Final = 4
-_TAIL_TICKS_PCT: Final = (0.0, 50.0, 90.0, 99.0, 99.9, 99.99, 99.999)
-_FACTORS: Final = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0)
 
 Area = tuple[float, float, float, float]
 """Left, bottom, right and upper end, in points from the lower left corner of the axes."""
@@ -203,9 +201,7 @@ class Plot:
     upper edge as far as there is room. ``height_em`` is the height of the axes alone; without it, an equal share of
     what the others leave. With ``slope_unit`` lines of equal slope go from the origin around all marks.
 
-    ``x_ticks`` *time* counts a long time in minutes, *tail* opens the slowest frames, *change* has signs, and *ratio*
-    is a logarithmic scale on which "twice" and "half" lie equally far from the middle, so that neither card is favored
-    by being the baseline.
+    ``x_ticks`` are the kinds of `x_scale`.
     """
 
     marks: Sequence[Drawn]
@@ -215,7 +211,7 @@ class Plot:
     y_label: str = ""
     name: str = ""
     remark: str = ""
-    x_ticks: Literal["round", "time", "tail", "ratio", "change"] = "round"
+    x_ticks: XTicks = "round"
     y_ticks: Literal["round", "change", "few", "none"] = "round"
     grid: Literal["x", "y", "both", "none"] = "y"
     height_em: float | None = None
@@ -314,8 +310,9 @@ def _head(sheet: Sheet, plot: Plot, place: tuple[float, float, float], *, is_bel
 
 def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None:
     axes.set_ylim(*plot.y_limits)
-    x_scale = [(at, label if is_lowest else "") for at, label in _x_scale(axes, plot, theme)]
-    draw_scale(axes, theme, "x", x_scale, has_lines=plot.grid in ("x", "both"))
+    marks, unit = x_scale(axes, theme.em_pt, plot.x_ticks, *plot.x_limits)
+    shown = marks if is_lowest else [(at, "") for at, _ in marks]
+    draw_scale(axes, theme, "x", shown, has_lines=plot.grid in ("x", "both"))
     draw_scale(axes, theme, "y", plot.y_scale(size_of(axes)[1] / theme.em_pt), has_lines=plot.grid in ("y", "both"))
     axes.spines["left"].set_visible(plot.grid == "both" or bool(plot.slope_unit))
     if plot.slope_unit:
@@ -325,7 +322,6 @@ def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None
     if plot.y_label:
         y_caption(axes, plot.y_label, theme.em_pt)
     if is_lowest and plot.x_label:
-        unit = {"time": ", min" if plot.x_limits[1] >= _LONG_S else ", s"}.get(plot.x_ticks, "")
         x_caption(axes, plot.x_label + unit, theme.em_pt)
     _top_words(axes, plot, theme)
 
@@ -348,62 +344,6 @@ def draw_scale(axes: Axes, theme: Theme, along: str, marks: Sequence[tuple[float
     for at, label in marks:
         if label:
             axes.text(*((at, 0.0) if at_x else (0.0, at)), label, transform=place, va=va, ha=ha, zorder=0.5)
-
-
-def _x_scale(axes: Axes, plot: Plot, theme: Theme) -> list[tuple[float, str]]:
-    """Set scale and limits of the x axis; gives its marks."""
-    em, (low, high) = theme.em_pt, plot.x_limits
-    if plot.x_ticks == "tail":
-        axes.set_xscale("function", functions=(tail_position, tail_share_pct))
-    elif plot.x_ticks == "ratio":
-        axes.set_xscale("log")
-    axes.set_xlim(low, high)
-    width_em = size_of(axes)[0] / em
-    ticks = round_ticks(low, high, max(1, int(width_em / 7.0)))
-    labels = tick_labels(ticks)
-    if plot.x_ticks == "time" and high >= _LONG_S:  # the axes themselves stay in seconds
-        minutes = round_ticks(0.0, high / 60.0, max(2, int(width_em / 5.0)))
-        ticks, labels = [60.0 * minute for minute in minutes], tick_labels(minutes)
-    elif plot.x_ticks == "tail":
-        ticks = [tick for tick in _TAIL_TICKS_PCT if tick <= high]
-        labels = [f"{tick:g} %" for tick in ticks]
-    elif plot.x_ticks == "change":  # the middle and one to each side at least, clear of the edges
-        ticks = round_ticks(0.86 * low, 0.86 * high, max(2, int(width_em / 6.0)), least=3)
-        labels = signed_labels(ticks)
-    elif plot.x_ticks == "ratio":
-        ticks, labels = _ratio_ticks(min(low, high), max(low, high), max(3, int(width_em / 5.6)))
-    return x_marks(axes, em, ticks, labels)
-
-
-def _ratio_ticks(low: float, high: float, most: int) -> tuple[list[float], list[str]]:
-    """Ratios as changes in percent, 0 % at equal; on an axis of more than a factor of two, as factors."""
-    if high / low <= 2.0:
-        changes = round_ticks(100.0 * (low - 1.0), 100.0 * (high - 1.0), most)
-        return [1.0 + change / 100.0 for change in changes], signed_labels(changes, " %")
-    factors = [1.5, *_FACTORS] if high / low <= 8.0 else _FACTORS
-    pairs = [*((1.0 / factor, f"÷ {factor:g}") for factor in factors), (1.0, "0 %")]
-    pairs = sorted([*pairs, *((factor, f"× {factor:g}") for factor in factors)])
-    kept = [(ratio, label) for ratio, label in pairs if low <= ratio <= high]
-    return [ratio for ratio, _ in kept], [label for _, label in kept]
-
-
-def tail_position(share_pct: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Place of a percentile on the tail scale: one unit for each factor of ten fewer slow frames.
-
-    ``-log10(1 - share)``: 0 at 0 %, 1 at 90 %, 2 at 99 %, 3 at 99.9 %.
-
-    Examples
-    --------
-    >>> tail_position(np.array([0.0, 90.0, 99.0])).round(6).tolist()
-    [0.0, 1.0, 2.0]
-    """
-    left = np.clip(1.0 - np.asarray(share_pct, dtype=np.float64) / 100.0, 1e-9, None)
-    return np.asarray(-np.log10(left) + 0.0, dtype=np.float64)
-
-
-def tail_share_pct(position: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The inverse of ``tail_position``."""
-    return np.asarray(100.0 * (1.0 - 10.0 ** (-np.asarray(position, dtype=np.float64))), dtype=np.float64)
 
 
 def _top_words(axes: Axes, plot: Plot, theme: Theme) -> None:

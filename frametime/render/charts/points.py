@@ -263,8 +263,8 @@ def _rows_with(table: str, *needed: str) -> Callable[..., list[list[Any]]]:
     """Pages of a chart: all cards of a table that have these numbers, in one figure; none of a card alone."""
 
     def pages(view: ReviewView, *, cut: str = "all") -> list[list[Any]]:
-        rows = [row for row in getattr(view.result, table) if row.cut == cut and not row.stands_apart]
-        rows = [row for row in rows if all(getattr(row, name) for name in needed)]
+        placed = (row for row in getattr(view.result, table) if row.cut == cut and not row.stands_apart)
+        rows = [row for row in placed if all(getattr(row, name) for name in needed)]
         return [rows] if rows and view.has_rivals else []
 
     return pages

@@ -12,13 +12,15 @@ from collections.abc import Sequence
 from contextvars import ContextVar
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, Literal, NamedTuple, TypeAlias
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties, findfont, fontManager
 from matplotlib.ft2font import FT2Font
 from matplotlib.textpath import text_to_path
 from matplotlib.ticker import LogLocator, MaxNLocator
+from numpy.typing import NDArray
 
 from frametime.errors import OutputError, printable
 from frametime.render.numbers import format_like
@@ -257,10 +259,72 @@ def x_marks(axes: Axes, em_pt: float, ticks: Sequence[float], labels: Sequence[s
     return shown
 
 
-def round_x_marks(axes: Axes, em_pt: float) -> list[tuple[float, str]]:
-    """The same of a linear x axis whose limits are set: round ones, so far apart that their labels have room."""
-    ticks = round_ticks(*axes.get_xlim(), max(1, int(size_of(axes)[0] / (7.0 * em_pt))))
-    return x_marks(axes, em_pt, ticks, tick_labels(ticks))
+XTicks: TypeAlias = Literal["round", "time", "tail", "ratio", "change"]
+_LONG_S: Final = 300.0
+"""From here on time is counted in minutes."""
+_TAIL_TICKS_PCT: Final = (0.0, 50.0, 90.0, 99.0, 99.9, 99.99, 99.999)
+_FACTORS: Final = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0)
+
+
+def x_scale(axes: Axes, em_pt: float, kind: XTicks, low: float, high: float) -> tuple[list[tuple[float, str]], str]:
+    """Set scale and limits of the x axis; gives its marks, and the unit of a time as its caption ends in it.
+
+    *time* counts a long time in minutes, *tail* opens the slowest frames, *change* has signs, and *ratio* is a
+    logarithmic scale on which "twice" and "half" lie equally far from the middle, so that neither card is favored by
+    being the baseline.
+    """
+    if kind == "tail":
+        axes.set_xscale("function", functions=(tail_position, tail_share_pct))
+    elif kind == "ratio":
+        axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    width_em = size_of(axes)[0] / em_pt
+    ticks = round_ticks(low, high, max(1, int(width_em / 7.0)))
+    labels = tick_labels(ticks)
+    unit = ", s" if kind == "time" else ""
+    if kind == "time" and high >= _LONG_S:  # the axes themselves stay in seconds
+        minutes = round_ticks(0.0, high / 60.0, max(2, int(width_em / 5.0)))
+        ticks, labels, unit = [60.0 * minute for minute in minutes], tick_labels(minutes), ", min"
+    elif kind == "tail":
+        ticks = [tick for tick in _TAIL_TICKS_PCT if tick <= high]
+        labels = [f"{tick:g} %" for tick in ticks]
+    elif kind == "change":  # the middle and one to each side at least, clear of the edges
+        ticks = round_ticks(0.86 * low, 0.86 * high, max(2, int(width_em / 6.0)), least=3)
+        labels = signed_labels(ticks)
+    elif kind == "ratio":
+        ticks, labels = _ratio_ticks(min(low, high), max(low, high), max(3, int(width_em / 5.6)))
+    return x_marks(axes, em_pt, ticks, labels), unit
+
+
+def _ratio_ticks(low: float, high: float, most: int) -> tuple[list[float], list[str]]:
+    """Ratios as changes in percent, 0 % at equal; on an axis of more than a factor of two, as factors."""
+    if high / low <= 2.0:
+        changes = round_ticks(100.0 * (low - 1.0), 100.0 * (high - 1.0), most)
+        return [1.0 + change / 100.0 for change in changes], signed_labels(changes, " %")
+    factors = [1.5, *_FACTORS] if high / low <= 8.0 else _FACTORS
+    pairs = [*((1.0 / factor, f"÷ {factor:g}") for factor in factors), (1.0, "0 %")]
+    pairs = sorted([*pairs, *((factor, f"× {factor:g}") for factor in factors)])
+    kept = [(ratio, label) for ratio, label in pairs if low <= ratio <= high]
+    return [ratio for ratio, _ in kept], [label for _, label in kept]
+
+
+def tail_position(share_pct: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Place of a percentile on the tail scale: one unit for each factor of ten fewer slow frames.
+
+    ``-log10(1 - share)``: 0 at 0 %, 1 at 90 %, 2 at 99 %, 3 at 99.9 %.
+
+    Examples
+    --------
+    >>> tail_position(np.array([0.0, 90.0, 99.0])).round(6).tolist()
+    [0.0, 1.0, 2.0]
+    """
+    left = np.clip(1.0 - np.asarray(share_pct, dtype=np.float64) / 100.0, 1e-9, None)
+    return np.asarray(-np.log10(left) + 0.0, dtype=np.float64)
+
+
+def tail_share_pct(position: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The inverse of ``tail_position``."""
+    return np.asarray(100.0 * (1.0 - 10.0 ** (-np.asarray(position, dtype=np.float64))), dtype=np.float64)
 
 
 def limits_around(

@@ -34,10 +34,10 @@ from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
 from frametime.render.charts.matrix import Matrix, draw_verdict_matrix
-from frametime.render.charts.plots import Curve, Dots, Plot, Plots, Row, Whisker, tail_position, tail_share_pct
+from frametime.render.charts.plots import Curve, Dots, Plot, Plots, Row, Whisker
 from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value, ratio_limits
 from frametime.render.charts.review_view import ReviewView, verdict_mark
-from frametime.render.charts.text_fit import round_ticks, text_width_pt, tick_labels
+from frametime.render.charts.text_fit import round_ticks, tail_position, tail_share_pct, text_width_pt, tick_labels
 from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
