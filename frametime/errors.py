@@ -9,8 +9,6 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Self
 
-_KEPT_CATEGORIES = frozenset({"Zs"})
-
 
 def printable(text: str, *, limit: int = 200) -> str:
     r"""One line of ``text`` that is safe on a terminal, shortened in the middle to ``limit`` characters.
@@ -23,18 +21,17 @@ def printable(text: str, *, limit: int = 200) -> str:
     >>> printable("run\n1\u202e.csv")
     'run\\n1\\u202e.csv'
     """
-    shown = text if text.isascii() and text.isprintable() else "".join(_shown(character) for character in text)
+    shown = text if text.isascii() and text.isprintable() else "".join(map(visible, text))
     if len(shown) <= limit:
         return shown
     half = (limit - 3) // 2
     return f"{shown[:half]}...{shown[-half:]}"
 
 
-def _shown(character: str) -> str:
-    category = unicodedata.category(character)
-    if category in _KEPT_CATEGORIES or (character.isprintable() and category not in {"Cf", "Cs"}):
-        return character
-    return character.encode("unicode_escape", "backslashreplace").decode("ascii")
+def visible(character: str) -> str:
+    """A character or, of what cannot be seen, moves the cursor or turns the reading direction, its escape."""
+    is_seen = character.isprintable() or unicodedata.category(character) == "Zs"
+    return character if is_seen else character.encode("unicode_escape").decode("ascii")
 
 
 class FrametimeError(Exception):

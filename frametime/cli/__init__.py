@@ -16,7 +16,7 @@ from typing import BinaryIO, Final, cast
 
 import click
 
-from frametime import replacing
+from frametime import __version__, replacing
 from frametime.errors import EndingError, FrametimeError, did_you_mean, printable
 
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
@@ -96,22 +96,12 @@ class CommandTable(click.Group):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
 
-def _show_version(ctx: click.Context, _parameter: click.Parameter, value: bool) -> None:
-    if value and not ctx.resilient_parsing:
-        from frametime import __version__
-
-        click.echo(f"frametime {__version__}")
-        ctx.exit()
-
-
 @click.group(
     cls=CommandTable,
     epilog="\b\n" + EXIT_CODES,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-@click.option(
-    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_show_version, help="Show the version."
-)
+@click.version_option(__version__, message="frametime %(version)s", help="Show the version.")
 @click.option("--no-color", is_flag=True, help="Plain text. NO_COLOR and TERM=dumb mean the same.")
 @click.pass_context
 def cli(ctx: click.Context, no_color: bool) -> None:

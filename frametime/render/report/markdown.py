@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
+from frametime.errors import visible
 from frametime.render.report.document import Report
 from frametime.render.tables.table import Code, Inline, Line, line_text, plain_text
 
@@ -31,12 +31,7 @@ def readable(text: str) -> str:
     """
     if text.isprintable():
         return text
-    return "".join(
-        character
-        if character.isprintable() or character in _KEPT or unicodedata.category(character) == "Zs"
-        else character.encode("unicode_escape").decode("ascii")
-        for character in text
-    )
+    return "".join(character if character in _KEPT else visible(character) for character in text)
 
 
 _SPECIAL: Final = re.compile(r"([\\`*\[\]<|$^]|=(?==)|(?<==)=|(?<!\w)_|_(?!\w)|~|&(?=#?\w+;))")
