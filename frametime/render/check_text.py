@@ -224,9 +224,6 @@ def _number(run: MeasuredRun, key: str) -> str:
         if decimals is not None and number is not None:
             return format_like(number, decimals=decimals)
         return _shown(None if number is None else number * factor, unit, digits=digits)
-    if unit.startswith("{count}"):
-        numbers = [format_like(each, decimals=0) for each in (number, interval.low, interval.high)]
-        return f"{numbers[0]} ({numbers[1]} to {numbers[2]})"
     return format_estimate(number * factor, unit, low=interval.low * factor, high=interval.high * factor)
 
 

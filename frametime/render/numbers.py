@@ -97,21 +97,14 @@ def format_quantity(value: float | None, unit: str, *, digits: int = 4) -> str:
     return f"{number} {shown}" if shown else number
 
 
-def format_estimate(value: float | None, unit: str, *, low: float | None = None, high: float | None = None) -> str:
-    """``value (low to high) unit``, digits from the width of the interval; without one, four digits.
+def format_estimate(value: float, unit: str, *, low: float, high: float) -> str:
+    """``value (low to high) unit``, digits from the width of the interval; a count has whole numbers.
 
     Examples
     --------
-    >>> format_estimate(102.5, "{frame}/s", low=101.23, high=103.77)
-    '102.5 (101.2 to 103.8) fps'
-    >>> format_estimate(102.5, "{frame}/s")
-    '102.5 fps'
+    >>> format_estimate(102.5, "{frame}/s", low=101.23, high=103.77), format_estimate(5.0, "{count}", low=3.2, high=9)
+    ('102.5 (101.2 to 103.8) fps', '5 (3 to 9)')
     """
-    if value is None or not math.isfinite(value):
-        return NOT_AVAILABLE
-    if low is None or high is None:
-        return format_quantity(value, unit)
-    decimals = estimate_decimals(value, low, high)
+    decimals = 0 if unit == "{count}" else estimate_decimals(value, low, high)
     numbers = [format_like(number, decimals=decimals) for number in (value, low, high)]
-    shown = shown_unit(unit)
-    return f"{numbers[0]} ({numbers[1]} to {numbers[2]})" + (f" {shown}" if shown else "")
+    return f"{numbers[0]} ({numbers[1]} to {numbers[2]}) {shown_unit(unit)}".rstrip()
