@@ -67,10 +67,10 @@ def tuning_files(*, full: bool) -> Mapping[str, bytes]:
     files: dict[str, bytes] = {}
     head, *trials = _text("tuning.toml").split("\n[[trials]]\n")
     for number, trial in enumerate(scenario.TRIALS, start=1):
-        for run in range(1, trial.runs + 1):
+        for run in range(1, len(trial.logs) + 1):
             stem = f"trial{number:02d}-run{run}"
             files |= run_files(scenario.tuning_run(trial, number, run), stem, duration_s=TRIAL_S)
-        if full and trial.endurance_minutes is not None and trial.outcome == "passed":
+        if full and trial.minutes is not None and trial.outcome == "passed":
             files |= run_files(scenario.tuning_run(trial, number, 1), "endurance", duration_s=ENDURANCE_S, lap_s=60.0)
             trials[number - 1] += 'logs = ["endurance.csv.gz"]\nsensors = ["endurance.sensors.csv"]\n'
     made = f"# The record of tuning.toml as it stood after {scenario.HALFWAY_TRIALS} trials.\n#\n{head}"

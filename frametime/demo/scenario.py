@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import product
 from pathlib import Path
 from types import MappingProxyType
@@ -159,25 +159,19 @@ _EDGE_LOSS: Final = 0.00045
 
 @dataclass(frozen=True, kw_only=True)
 class DemoTrial:
-    """A trial: offsets in MHz, what ran, how it ended, how many runs were logged."""
+    """What a trial's logs are made from, by the keys of the record; ``minutes`` are those of an endurance run."""
 
-    core: int
-    memory: int
+    core_offset_mhz: int
+    memory_offset_mhz: int
     workload: str
     outcome: str
-    runs: int
-    endurance_minutes: int | None
+    logs: tuple[str, ...] = ()
+    minutes: int | None = None
 
 
+_OF_TRIAL: Final = {field.name for field in fields(DemoTrial)}
 TRIALS: Final = tuple(
-    DemoTrial(
-        core=row["core_offset_mhz"],
-        memory=row["memory_offset_mhz"],
-        workload=row["workload"],
-        outcome=row["outcome"],
-        runs=len(row.get("logs", ())),
-        endurance_minutes=row.get("minutes"),
-    )
+    DemoTrial(**{key: value for key, value in _plain(row).items() if key in _OF_TRIAL})
     for row in _table("tuning.toml")["trials"]
 )
 HALFWAY_TRIALS: Final = 14
@@ -194,19 +188,19 @@ def tuning_run(trial: DemoTrial, number: int, run: int) -> DemoRun:
 
     Under the eyes of whoever tunes, runs repeat better than over a whole review.
     """
-    card = TUNED_CARD
+    card, core, memory = TUNED_CARD, trial.core_offset_mhz, trial.memory_offset_mhz
     scene = next(scene for scene in SCENES if scene.key == trial.workload)
     return DemoRun(
         card=replace(
             card,
-            core_clock_mhz=card.core_clock_mhz + trial.core // 15 * 15,
-            memory_clock_mhz=card.memory_clock_mhz + trial.memory,
-            power_w=card.power_w + 0.16 * trial.core + 0.02 * trial.memory,
+            core_clock_mhz=card.core_clock_mhz + core // 15 * 15,
+            memory_clock_mhz=card.memory_clock_mhz + memory,
+            power_w=card.power_w + 0.16 * core + 0.02 * memory,
         ),
         scene=replace(scene, run_sd=0.002),
         resolution="",
         run=run,
         seed=(TUNING_SEED, number, run),
-        rate_fps=true_rate_fps(trial.core, trial.memory, trial.workload),
+        rate_fps=true_rate_fps(core, memory, trial.workload),
         busy_pct=98.0,
     )

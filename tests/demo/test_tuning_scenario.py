@@ -27,7 +27,7 @@ TUNING = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning"
 
 def average_fps(trial: DemoTrial, number: int) -> tuple[float, ...]:
     values = []
-    for run in range(1, trial.runs + 1):
+    for run in range(1, len(trial.logs) + 1):
         times_us = frame_times_us(tuning_run(trial, number, run), duration_s=TRIAL_S)
         values.append(float(times_us.size * 1e6 / times_us.sum()))
     return tuple(values)
@@ -44,15 +44,17 @@ def test_each_trial_is_the_next_one() -> None:
     for number, trial in enumerate(TRIALS, start=1):
         due = next_trial(record)
         assert isinstance(due, Proposal), number
-        assert due.setting == Setting(core_offset_mhz=trial.core, memory_offset_mhz=trial.memory), number
+        assert due.setting == Setting(
+            core_offset_mhz=trial.core_offset_mhz, memory_offset_mhz=trial.memory_offset_mhz
+        ), number
         assert due.workload == trial.workload, number
-        assert due.is_endurance == (trial.endurance_minutes is not None), number
+        assert due.is_endurance == (trial.minutes is not None), number
         made = Trial(
             setting=due.setting,
             workload=trial.workload,
             outcome=Outcome(trial.outcome),
             is_endurance=due.is_endurance,
-            minutes=trial.endurance_minutes,
+            minutes=trial.minutes,
             average_fps=average_fps(trial, number) if trial.outcome == "passed" else (),
         )
         record = replace(record, trials=(*record.trials, made))
@@ -72,10 +74,10 @@ def test_the_stored_record_is_read_and_is_finished() -> None:
     record, caveats = measured_record(read_record(str(TUNING / "tuning.toml")), TUNING)
     assert caveats == ()
     assert len(record.trials) == len(TRIALS)
-    assert [len(trial.average_fps) for trial in record.trials] == [trial.runs for trial in TRIALS]
+    assert [len(trial.average_fps) for trial in record.trials] == [len(trial.logs) for trial in TRIALS]
     for trial, planted in zip(record.trials, TRIALS, strict=True):
         for fps in trial.average_fps:
-            truth = true_rate_fps(planted.core, planted.memory, planted.workload)
+            truth = true_rate_fps(planted.core_offset_mhz, planted.memory_offset_mhz, planted.workload)
             assert fps == pytest.approx(truth, rel=0.015)
     end = next_trial(record)
     assert isinstance(end, Finished)
@@ -88,4 +90,4 @@ def test_halfway_the_next_trial_is_the_one_that_was_made() -> None:
     due = next_trial(record)
     made = TRIALS[HALFWAY_TRIALS]
     assert isinstance(due, Proposal)
-    assert due.setting == Setting(core_offset_mhz=made.core, memory_offset_mhz=made.memory)
+    assert due.setting == Setting(core_offset_mhz=made.core_offset_mhz, memory_offset_mhz=made.memory_offset_mhz)
