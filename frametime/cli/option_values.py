@@ -60,7 +60,7 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         from_s=chosen.get("from_s"),
         to_s=chosen.get("to_s"),
         max_rejected_fraction=chosen["max_rejected"] / 100.0,
-        **_limits(chosen),
+        **_given(chosen, "max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio"),
     )
 
 
@@ -93,9 +93,8 @@ def refuse_auto_start(chosen: Mapping[str, Any], because: str) -> None:
         raise click.UsageError(f"--skip-start auto is not for this command: {because}; give a number of seconds")
 
 
-def _limits(chosen: Mapping[str, Any]) -> dict[str, Any]:
-    """The limits that were given; the others stay at the defaults of ``ReadOptions``."""
-    names = ("max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio")
+def _given(chosen: Mapping[str, Any], *names: str) -> dict[str, Any]:
+    """Those of some options that were given; what they are for has defaults of its own."""
     return {name: chosen[name] for name in names if chosen[name] is not None}
 
 
@@ -202,9 +201,8 @@ def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
     """What one file may take of a process that measures; ``None`` where the command line says nothing of it."""
     from frametime.pipeline.measuring_many import WorkerLimits
 
-    names = ("max_worker_bytes", "max_file_seconds")
-    given = {name: chosen[name] for name in names if chosen[name] is not None}
-    return WorkerLimits(**given) if given else None
+    limits = _given(chosen, "max_worker_bytes", "max_file_seconds")
+    return WorkerLimits(**limits) if limits else None
 
 
 def sensors_beside(capture: str) -> str | None:

@@ -15,9 +15,8 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from frametime.statistics.distributions import FloatArray
 
 LEAD_ERROR: Final = 0.025
 """Chance of a false *ahead*, and of a false *behind*, over all looks."""

@@ -21,9 +21,9 @@ from collections.abc import Hashable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from frametime.statistics.differences import Difference, LogMean, SharedError, combined
+from frametime.statistics.distributions import FloatArray
 
 LEAST_SHARE: Final = 0.05
 """Of a drift over the whole session at most this share may be left in a mean over all cells: 0.1 % of 2 %."""
@@ -153,9 +153,6 @@ def recommended(found: Sequence[tuple[OrderQuality, tuple[Step, ...]]], most_swa
         return max(allowed, key=lambda at: found[at][0].n_swaps, default=0)
     good = [at for at, (one, _) in enumerate(found) if one.left_whole <= LEAST_SHARE * one.hours]
     return good[0] if good else min(range(len(found)), key=lambda at: found[at][0].left_whole)
-
-
-FloatArray = NDArray[np.float64]
 
 
 class Drift(NamedTuple):

@@ -17,7 +17,7 @@ import numpy as np
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.metrics.metric import Metric
 from frametime.review.card_repeatability import CardSpread
-from frametime.review.design import MetricEntry, Place, ReviewDesign
+from frametime.review.design import MetricEntry, Place, ReviewDesign, named
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import RunSet
 from frametime.review.sentence import caveat_of, method
@@ -111,9 +111,7 @@ def log_means(table: MetricMeans) -> list[CellLogMean]:
     return [
         CellLogMean(
             metric=table.metric.key,
-            card=place[0],
-            scene=place[1],
-            resolution=place[2],
+            **named(place),
             mean=mean.mean,
             among_many=scatter(place, 2),
             alone=scatter(place, 1),

@@ -33,6 +33,11 @@ class AtPlace:
         return self.card, self.scene, self.resolution
 
 
+def named(place: Place) -> dict[str, str]:
+    """A place by the names of the fields of `AtPlace`."""
+    return dict(zip(("card", "scene", "resolution"), place, strict=True))
+
+
 @dataclass(frozen=True, kw_only=True)
 class MetricEntry:
     """A metric of the review: what it is called, counted in, and which way is better."""

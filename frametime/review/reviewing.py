@@ -19,7 +19,7 @@ from frametime.review import runs_to_make
 from frametime.review.card_repeatability import repeatability_of, set_caveats, sets_that_can_show_levels
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means
 from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
-from frametime.review.design import MetricEntry, Place, ReviewDesign
+from frametime.review.design import MetricEntry, Place, ReviewDesign, named
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
 from frametime.review.paragraph import Story, methods_of
@@ -312,9 +312,7 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
                 estimates[key] = estimate(key, values, level=design.level, stand_in=stand_in, rule=design.spread)
                 caveats += set_caveats(run_set, spread, margin=design.margin, n_tests=n_sets)
         summaries[place] = CellSummary(
-            card=run_set.card,
-            scene=run_set.scene,
-            resolution=run_set.resolution,
+            **named(place),
             run_names=tuple(run.name for run in run_set.runs),
             estimates=estimates,
             caveats=(*caveats, *carried_caveats(run_set), *recurring_hitches(run_set, n_tests=len(sets))),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from frametime.caveats import Caveat
 from frametime.errors import RunSetError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED, AtPlace, Place, ReviewDesign
+from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED, AtPlace, Place, ReviewDesign, named
 from frametime.review.result import Flag, RunEntry
 from frametime.review.sentence import caveat_of
 
@@ -110,7 +110,7 @@ def _run_set(place: Place, members: Sequence[PlacedRun]) -> RunSet:
     runs, order = sorted(members, key=lambda run: natural_order(run.run)), "name"
     if None not in times.values():
         runs, order = sorted(members, key=lambda run: times[run.name] or ""), "time"
-    return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(runs), order=order)
+    return RunSet(**named(place), runs=tuple(runs), order=order)
 
 
 def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequence[str]) -> None:

@@ -16,7 +16,7 @@ from frametime.lab.looks import levels_at
 from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
-from frametime.review.design import Place, ReviewDesign
+from frametime.review.design import Place, ReviewDesign, named
 from frametime.review.result import Coverage, CoverageCell, Flag, LookState, RepeatReason, RunToMake, UnreadableFile
 from frametime.review.run_set import ZERO, PlacedRun, RunSet, natural_order
 from frametime.review.sentence import caveat_of, method
@@ -199,7 +199,6 @@ def _cell(
     unreadable: Sequence[UnreadableFile],
     waiting: Waiting,
 ) -> CoverageCell:
-    card, scene, resolution = place
     broken = [item for item in unreadable if item.place == place]
     to_make = [(run.run, *why) for run in runs if (why := _why_again(run, design, flags)) is not None]
     to_make += [(item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
@@ -211,14 +210,12 @@ def _cell(
     n_missing = max(0, waiting.n_runs - len(taken))
     to_make += [(name, "missing", why_missing) for name in _free_names(set(taken), n_missing)]
     return CoverageCell(
-        card=card,
-        scene=scene,
-        resolution=resolution,
+        **named(place),
         n_planned=waiting.n_runs,
         present=tuple(run.run for run in runs),
         # Where more runs were made than planned, good ones make up for bad ones.
         to_make=tuple(
-            RunToMake(card=card, scene=scene, resolution=resolution, run=run, reason=reason, sentence=sentence)
+            RunToMake(**named(place), run=run, reason=reason, sentence=sentence)
             for run, reason, sentence in to_make[: max(0, waiting.n_runs - n_usable)]
         ),
         n_usable=n_usable,
