@@ -51,11 +51,11 @@ _SITTING: Final = re.compile(
 """Where every path has one, it says when the captures were made; a scene may have such a word in its name."""
 _SETTING: Final = re.compile(
     r"(?:very |ultra ?)?(?:low|high)|medium|ultra|epic|max|min|extreme|normal|default|native|(?:up)?scaled|quality"
-    r"|balanced|performance|niedrig|mittel|hoch|dx1[12]|v\d[\d.]*|\d+(?:%|pct|w)"
+    r"|balanced|performance|niedrig|mittel|hoch|dx1[12]|v\d+|v?\d+(?:\.\d+)+|\d+(?:%|pct|w)"
     r"|(?:driver|treiber|bios|patch|version) ?\d.*|(?:rt|ray ?tracing|hdr|v ?sync)(?: (?:low|high))?"
     r"|(?:no|with|without) .+|.+ (?:on|off|preset|settings)"
 )
-_DRIVER: Final = re.compile(r"(?:graphics |gpu )?(?:driver|treiber)[-_ ]?v?\d.*", re.IGNORECASE)
+_DRIVER: Final = re.compile(r"(?:graphics |gpu )?(?:driver|treiber)[-_ ]?v?\d.*|v?\d\d+(?:\.\d+)+", re.IGNORECASE)
 _NUMBER: Final = re.compile(r"第?(?P<run>\d{1,3})(?:of\d{1,3}|回目?|次|차)?")  # 1of3; first time, in three scripts
 _COUNTED: Final = re.compile(rf"(?P<run>\d{{1,3}}|{_IN_WORDS})", re.IGNORECASE)
 _FIRST_NUMBER: Final = re.compile(r"(?<![^\W_])(?P<run>\d{1,3})(?![^\W_])(?!.*/)")
@@ -77,7 +77,7 @@ _STAMP: Final = re.compile(
 _BLOT: Final = "\0"
 TOKEN: Final = re.compile(rf"[^{_MARKS}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
-_INDEX: Final = re.compile(r"\A(?:0\d[-_. ]+|\d{1,2}[.)] ?)(?=[^\W\d_])")
+_INDEX: Final = re.compile(r"\A(?:0\d[-_. ]+|\d{1,2}[.)] ?)(?=[^\W\d_])|(?<![^\W_])v\d+(?:\.\d+)*\Z", re.IGNORECASE)
 _SCENE: Final = re.compile(r"(?:scene|game|level|map|szene|spiel|scène|escena|jeu)[-_ ]*\d{1,2}", re.IGNORECASE)
 _NO_NAME: Final = re.compile(r"captures?|logs?|frames|frame_?times|data|results|bench|runs?")
 _BETWEEN_WORDS: Final = r"(?<=[^\W_A-Z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])"

@@ -261,6 +261,8 @@ def test_why_a_file_is_passed_over_names_it_once(tmp_path: Path) -> None:
         ("{0}_{1}_{2}_run{3}_{4}.csv", ("low", "very high")),
         ("{1}/{4}/{0}/{2} {3}.csv", ("80pct", "100pct")),
         ("{0}/{1}/{4}/{2}_{3}.csv", ("fur", "bare")),
+        ("{0}/{4}/{1} {2} {3}.csv", ("552.44", "560.70")),
+        ("{0}/{4}/{1}/{2} {3}.csv", ("24.5.1", "24.10.2")),
     ],
 )
 def test_a_scene_is_one_in_each_of_its_settings(tmp_path: Path, form: str, settings: Sequence[str]) -> None:
@@ -282,9 +284,12 @@ def test_a_scene_is_one_in_each_of_its_settings(tmp_path: Path, form: str, setti
 
 @pytest.mark.parametrize("form", ["{driver}/{card}/{scene} {run}.csv", "{card}/{driver}/{scene} {run}.csv"])
 @pytest.mark.parametrize("n_cards", [2, 3])
-def test_a_folder_of_the_driver_of_each_card_is_its_driver(tmp_path: Path, form: str, n_cards: int) -> None:
+@pytest.mark.parametrize("versions", [("Driver 31.0", "driver_9"), ("552.44", "24.5.1")])
+def test_a_folder_of_the_driver_of_each_card_is_its_driver(
+    tmp_path: Path, form: str, n_cards: int, versions: tuple[str, str]
+) -> None:
     """Cards of one maker share theirs; where each card has its own, the driver is no card all the same."""
-    drivers = dict.fromkeys(("Brae 41", "Brae 45")[: n_cards - 1], "Driver 31.0") | {"Tarn 6": "driver_9"}
+    drivers = dict.fromkeys(("Brae 41", "Brae 45")[: n_cards - 1], versions[0]) | {"Tarn 6": versions[1]}
     for (card, driver), scene, run in product(drivers.items(), SCENES, (1, 2)):
         path = tmp_path / form.format(card=card, driver=driver, scene=scene, run=run)
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -293,6 +298,13 @@ def test_a_folder_of_the_driver_of_each_card_is_its_driver(tmp_path: Path, form:
     assert (draft.pattern.text, draft.cards) == (form, tuple(drivers))
     found = find_runs(parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)).runs
     assert {(run.place["card"], run.conditions.driver) for run in found} == set(drivers.items())
+
+
+def test_the_version_of_a_game_is_no_number_of_a_model(tmp_path: Path) -> None:
+    """Scenes with a version were taken for the cards, for they stand in the outer folder and have a number."""
+    truth = bench(tmp_path, lambda card, scene, resolution, run: f"{scene} v1.04/{card}_{resolution}_{run + 1}.csv")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert {*draft.cards} == {card for card, *_ in truth.values()}
 
 
 def test_names_of_runs_alone_are_no_settings(tmp_path: Path) -> None:
