@@ -34,7 +34,7 @@ TABLE_ENDINGS: Final = frozenset(
     (".csv", ".tsv", ".jsonl", ".ndjson", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
 )
 TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
-COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
+COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd", ".zip"))
 LOG_ENDINGS: Final = (TABLE_ENDINGS | TEXT_ENDINGS | COMPRESSION_ENDINGS) - {""}
 _SLOW_STEP_NS: Final = 50_000_000
 
@@ -158,9 +158,8 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
     first = next((line for line in source.head.splitlines() if line.strip()), "")
     delimiter = next((mark for mark in ",;\t" if mark in first), "|")
     names = ((cell.strip().strip("\"'"), "") for cell in first.split(delimiter)[:200])
-    if table and len(source.head) < FIRST_BYTES:
-        return _by_names(names, why=why)
-    return FileKind(kind="other", reason=why)
+    is_log = table and len(source.head) < FIRST_BYTES
+    return _by_names(names, why=why) if is_log else FileKind(kind="other", reason=why)
 
 
 def _by_names(names: Iterable[tuple[str, str]], *, why: str = "") -> FileKind:

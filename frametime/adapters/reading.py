@@ -40,7 +40,7 @@ def read_capture(
     Parameters
     ----------
     source : path, '-' or binary stream
-        The log; ``-`` is standard input. Compressed logs (gzip, bz2, xz, zstd) are unpacked.
+        The log; ``-`` is standard input. Compressed logs (gzip, bz2, xz, zstd, a zip of one file) are unpacked.
     options : ReadOptions
         The defaults find everything in the log, or refuse.
     conditions : Conditions
@@ -166,8 +166,7 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
     if claiming:
         codes = (Caveat(code="adapter-not-loaded", message=f"{begun(why)}.") for why in told)
         return claiming[0], tuple(codes)
-    more = f" ({'; '.join(told)})" if told else ""
-    found = f"this is {not_text(head) or 'a binary file'}, not a frame log{more}"
+    found = "; ".join([f"this is {not_text(head) or 'a binary file'}, not a frame log", *told])
     raise ReadError.at(name, found, helps="give a text file with one row a frame")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import stat
 import sys
 from collections.abc import Callable, Iterator
@@ -30,7 +31,7 @@ _AT_ONCE_BYTES: Final = 1 << 20
 
 ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
 """First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
-COMPRESSIONS: Final = {b"\x1f\x8b": "gzip", b"BZh": "bz2", b"\xfd7zXZ\x00": "xz", b"\x28\xb5\x2f\xfd": "zstd"}
+_PACKED: Final = {b"\x1f\x8b": "gzip", b"BZh": "bz2", b"\xfd7zXZ\0": "xz", b"(\xb5/\xfd": "zstd", b"PK\3\4": "zip"}
 
 
 class KeptOpen(io.RawIOBase):
@@ -158,7 +159,7 @@ def compression_of(head: bytes) -> str | None:
     >>> compression_of(b"BZh91AY"), compression_of(b"time,ms")
     ('bz2', None)
     """
-    return next((name for magic, name in COMPRESSIONS.items() if head.startswith(magic)), None)
+    return next((name for magic, name in _PACKED.items() if head.startswith(magic)), None)
 
 
 class OpenedLog(NamedTuple):
@@ -276,8 +277,7 @@ def _stored(source: Source) -> LogStream:
 
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
-    reason = error.strerror or str(error) or type(error).__name__
-    found = f"this file cannot be read to its end ({printable(reason)})"
+    found = f"this file cannot be read to its end ({printable(error.strerror or str(error) or type(error).__name__)})"
     return ReadError.at(name, found, helps="check the disk it lies on, and the room for temporary files")
 
 
@@ -387,14 +387,36 @@ def _unpacking(log: LogStream, kind: str) -> Iterator[BinaryIO]:
     from importlib import import_module
     from lzma import LZMAError
 
+    module: Any = None if kind == "zstd" else import_module({"xz": "lzma", "zip": "zipfile"}.get(kind, kind))
+    broken = LZMAError, zlib.error, OSError, EOFError, ValueError, RuntimeError, getattr(module, "BadZipFile", OSError)
+    unpack: Any = _only_file if kind == "zip" else module and module.open
     try:
-        module: Any = None if kind == "zstd" else import_module("lzma" if kind == "xz" else kind)
-        opened: Any = module.open(log, "rb") if module else pa.CompressedInputStream(arrow_stream(log), "zstd")
+        opened: Any = unpack(log, "rb") if unpack else pa.CompressedInputStream(arrow_stream(log), "zstd")
         with opened as stream:
             yield stream
-    except (LZMAError, zlib.error, OSError, EOFError, ValueError) as error:
+    except broken as error:
         if isinstance(error, OSError) and error.errno is not None:
             raise _cannot_read(log.name, error) from None
         cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
         found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
         raise ReadError.at(log.name, found, helps="copy the file again, or record the run again") from None
+
+
+def _only_file(log: LogStream, mode: str) -> Any:
+    """The one file in a ZIP archive, opened; what systems hide there does not count.
+
+    Raises
+    ------
+    ReadError
+        If there are several, or none, or it is encrypted.
+    """
+    from zipfile import ZipFile
+
+    archive = ZipFile(cast("BinaryIO", log))
+    files = [each for each in archive.infolist() if not re.search(r"/$|^__MACOSX/|(?:^|/)\.", each.filename)]
+    if len(files) == 1 and not files[0].flag_bits & 1:
+        return archive.open(files[0])
+    found = f"this archive holds {len(files)} files, or is encrypted ({', '.join(each.filename for each in files[:6])})"
+    raise ReadError.at(
+        log.name, printable(found, limit=300), helps="unpack it and give one log, or save the sheet as CSV"
+    )

@@ -353,10 +353,7 @@ def _mismatches(table: _Rows, allowed_ns: int, *, at_end: bool) -> tuple[int, in
     if table.stamps.size < 2:
         return 0, 0
     those = slice(1, None) if at_end else slice(-1)
-    off = np.diff(table.stamps)
-    off -= table.durations[those]
-    np.abs(off, out=off)
-    off *= table.good[those]
+    off = np.abs(np.diff(table.stamps) - table.durations[those]) * table.good[those]
     return int(np.count_nonzero(off > allowed_ns)), int(np.argmax(off))
 
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import io
+import zipfile
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.file_kind import classify_file
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
 from tests.adapters.bench_logs import fixed, table
@@ -135,3 +139,44 @@ def test_sensors_are_read(name: str) -> None:
 def test_other_words_for_load_and_clock(name: str) -> None:
     quantity = "core_clock_mhz" if "MHz" in name else "utilization_pct"
     assert [*samples_of(table(f"time (s),{name}", TIMES_S, [97.5] * 60)).values] == [quantity]
+
+
+@pytest.mark.parametrize("names", [None, "frame time 1 (ms),frame time 2 (ms)", "frame time (ms),frame time (ms)"])
+def test_two_runs_side_by_side_are_told(names: str | None) -> None:
+    """They took the same time in all, so the first was read, and nothing was said of the other."""
+    content = table(names, MS, MS[::-1])
+    assert lengths_ms(content) == pytest.approx(MS)
+    told = [caveat for caveat in read_capture(io.BytesIO(content)).caveats if caveat.code == "column-not-used"]
+    assert [caveat.message[:69] for caveat in told] == [
+        "Column 2 gives other lengths frame by frame than column 1, which was "
+    ]
+    assert "column-not-used" not in codes_of(
+        table("frame time (ms),frame time (us)", MS, [round(1e3 * ms) for ms in MS])
+    )
+
+
+def zipped(*names: str) -> bytes:
+    with zipfile.ZipFile(held := io.BytesIO(), "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in names:
+            archive.writestr(name, "" if name.endswith("/") else table("frame,frame time (ms)", COUNT, MS))
+    return held.getvalue()
+
+
+def test_the_one_log_in_an_archive_is_read(tmp_path: Path) -> None:
+    content = zipped("run/", "run/capture.csv", "__MACOSX/run/._capture.csv", "run/.hidden")
+    assert lengths_ms(content) == pytest.approx(MS)
+    path = tmp_path / "capture.csv.zip"
+    path.write_bytes(content)
+    assert classify_file(path).kind == "frames"
+    for several in (zipped("a.csv", "b.csv"), zipped("run/")):
+        with pytest.raises(
+            ReadError, match=r"this archive holds (2|0) files.*: unpack it|; unpack it and give one log"
+        ):
+            read_capture(io.BytesIO(several))
+    with pytest.raises(ReadError, match="the zip data are damaged"):
+        read_capture(io.BytesIO(content[:-30]))
+    bomb = io.BytesIO()
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("run.csv", b"frame time (ms)\n" + b"16.6\n" * 40_000)
+    with pytest.raises(ReadError, match="unpacks to more than 100000 bytes"):
+        read_capture(io.BytesIO(bomb.getvalue()), options=ReadOptions(max_decompressed_bytes=100_000))

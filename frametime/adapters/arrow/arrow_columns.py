@@ -34,9 +34,7 @@ else:
 def numpy_of(column: Any) -> NDArray[Any]:
     """A numeric column without nulls, in chunks or not, as one array (``to_numpy`` would import pandas)."""
     chunks = [np.from_dlpack(chunk) for chunk in getattr(column, "chunks", [column]) if len(chunk)]
-    if not chunks:
-        return np.empty(0, dtype=np.float64)
-    return chunks[0] if len(chunks) == 1 else np.concatenate(chunks)
+    return chunks[0] if len(chunks) == 1 else np.concatenate(chunks or [np.empty(0)])
 
 
 def arrow_array(values: NDArray[Any], ok: NDArray[np.bool_] | None = None) -> Any:

@@ -356,7 +356,14 @@ class _Chooser(ChoiceSoFar):
             return None
         best = min(readings, key=lambda r: (order.index(r.fact.said.event), r.resolution_ns, r.fact.position))
         same = sorted(r.fact.position + 1 for r in readings if r.fact.name and r.fact.name == best.fact.name)
-        if len(same) > 1:
+        lengths = [r for r in readings if r.kind == "frame time" and r.spans.size == best.spans.size]
+        apart = [np.abs(r.spans - best.spans) > r.resolution_ns + best.resolution_ns for r in lengths]
+        if others := [
+            r.fact.position + 1 for r, far in zip(lengths, apart, strict=True) if far.sum() > _EVEN * far.size
+        ]:
+            found = f"Column {others[0]} gives other lengths frame by frame than column {best.fact.position + 1}"
+            self.tell("column-not-used", f"{found}, which was read: it may be another run, or another clock.")
+        elif len(same) > 1:
             listed, taken = ", ".join(map(str, same)), best.fact.position + 1
             message = f"Columns {listed} have the same name and the same first values; column {taken} was read."
             self.tell("duplicate-column", message)
@@ -384,9 +391,7 @@ class _Chooser(ChoiceSoFar):
         if reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE):
             self.evidence["kind"] = "the name says so"
         elif reading.fact.meaning is not Meaning.TIMESTAMP:
-            steps = np.diff(reading.fact.known_ns())
-            rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
-            self.evidence["kind"] = rising if reading.kind == "timestamp" else f"the values go up and down ({rising})"
+            self.evidence["kind"] = f"the values {'rise' if reading.kind == 'timestamp' else 'go up and down'}"
 
     def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
         """The evidence for each of the columns that are read."""

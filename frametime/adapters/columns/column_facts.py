@@ -214,8 +214,7 @@ class ColumnFacts(NamedTuple):
             return int(10 ** max(0, 9 - min((len(each[1] or each[2]) if each else 0 for each in fractions), default=9)))
         # A cell may hold any exponent.
         power = min(18, max(_least_power(cells, self.style) for cells in (self.cells, self.last_cells or self.cells)))
-        scaled = unit.ns * int(10**power) if power > 0 else unit.ns / int(10**-power)
-        return max(1, round(scaled))
+        return max(1, round(unit.ns * int(10**power) if power > 0 else unit.ns / int(10**-power)))
 
     def used_in(self, unit: wording.Unit | None) -> ColumnUse:
         """The column, to be read in a unit, or as what has none."""

@@ -115,8 +115,7 @@ def agree(one: Reading, other: Reading) -> bool:
         pairs = [(one.spans, other.spans)]
     else:
         pairs = _in_step(*((one, other) if one.kind == "timestamp" else (other, one)))
-    coarse_ns = 2.0 * (one.resolution_ns + other.resolution_ns)
-    return any(_same_length(a, b, coarse_ns) for a, b in pairs)
+    return any(_same_length(a, b, 2.0 * (one.resolution_ns + other.resolution_ns)) for a, b in pairs)
 
 
 def _in_step(stamps: Reading, spans: Reading) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:

@@ -117,8 +117,7 @@ def _stream(log: ChoiceSoFar) -> ColumnFacts | None:
     streams = [fact for fact in log.facts if fact.meaning is Meaning.STREAM]
     candidates = [fact for fact in streams if fact.numeric or not _holds_flags(fact)]  # "long task" says yes or no
     several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
-    texts = [fact for fact in several or candidates if not fact.numeric]
-    named = next(iter(texts or several), None)
+    named = next(iter([fact for fact in several or candidates if not fact.numeric] or several), None)
     return named or _of_other_rows(log) or _splitting(log) or next(iter(candidates), None)
 
 
@@ -162,12 +161,9 @@ def _splitting(log: ChoiceSoFar) -> ColumnFacts | None:
         if fitting and (are_events or any(_has_others(clock, cells) for clock in fitting)):
             found = f"the rows of {' and '.join(map(repr, words[:4]))} are events of several kinds"
             return fact if _is_frame(_busiest(Counter(cells.tolist()))[0]) else _asked_for(log, fact, words, found)
-
-    def has_others_later(fact: ColumnFacts) -> bool:
-        cells = np.array([*map(str.strip, fact.last_cells)])
-        return any(_has_others(clock.ns(last=True), cells) for clock in rising)
-
-    return next(filter(has_others_later, alone), None)
+    later = ((fact, np.array([*map(str.strip, fact.last_cells)])) for fact in alone)
+    mixed = (fact for fact, cells in later if any(_has_others(clock.ns(last=True), cells) for clock in rising))
+    return next(mixed, None)
 
 
 def _busiest(counts: Mapping[str, int]) -> list[str]:
@@ -190,8 +186,7 @@ def _has_others(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
     at = np.flatnonzero(cells == Counter(cells.tolist()).most_common(1)[0][0])
     steps, holds_others = np.diff(stamps[at]), np.diff(at) > 1
     with_others, without = steps[holds_others], steps[~holds_others]
-    enough = with_others.size >= _LEAST_EVENTS <= without.size
-    return enough and middle(with_others) < _ONE_STEP * middle(without)
+    return with_others.size >= _LEAST_EVENTS <= without.size and middle(with_others) < _ONE_STEP * middle(without)
 
 
 def _asked_for(log: ChoiceSoFar, fact: ColumnFacts, words: Sequence[str], found: str) -> ColumnFacts:

@@ -146,9 +146,8 @@ def _unit_in(word: str) -> Unit | None:
     if match := re.fullmatch(_A_FRAME, word):
         unit = unit_named(match[1])
         return unit if unit is not None and unit.ns is not None else None
-    if match := re.fullmatch(_FRAMES_A, word):
-        return RATE if _TIMES.get(match[1]) is SECOND else None
-    return None
+    match = re.fullmatch(_FRAMES_A, word)
+    return RATE if match and _TIMES.get(match[1]) is SECOND else None
 
 
 def _multiple(factor: Fraction, word: str) -> Unit | None:

@@ -183,8 +183,8 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
     spans = (stamps[1::every] - stamps[:-1:every]).astype(np.float64)
     usual, short = middle(spans), float((spans < PLAUSIBLE_NS[0]).mean())
     if not PLAUSIBLE_NS[0] <= usual <= PLAUSIBLE_NS[1] or short > _MANY_SHORT:
-        shown = f"{short:.0%} of the frames take less than 0.2 ms" if short > _MANY_SHORT else ""
-        found = shown or f"The usual frame time is {usual / 1e6:.6g} ms"
+        many = f"{short:.0%} of the frames take less than 0.2 ms"
+        found = many if short > _MANY_SHORT else f"The usual frame time is {usual / 1e6:.6g} ms"
         columns.tell("unusual-frame-time", f"{found}; check the unit of the time column.")
     first_ns = int(stamps[0])
     clock, times = log.choice.uses.get("time"), columns.times.get("time")

@@ -195,9 +195,7 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
         mark = next(character for character in marked if not character.isdigit() and character not in "+-.,")
         style = NumberStyle("," if any("," in n for n in numbers) else ".", " " if mark in SPACES else "'")
         return (style,), f"{marked!r} groups its digits"
-    with_comma = [n for n in numbers if "," in n]
-    with_point = [n for n in numbers if "." in n]
-    return _by_marks(with_comma, with_point)
+    return _by_marks(*([n for n in numbers if mark in n] for mark in ",."))
 
 
 def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers

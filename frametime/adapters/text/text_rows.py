@@ -420,17 +420,12 @@ def read_texts(
         odd += [(number, ()) for number, _ in short]
     if odd:
         columns, records = _with_odd_rows(columns, records, odd)
-    return TextTable(columns, records, short, _surplus_caveats(source, dialect, [number for number, _ in long]))
-
-
-def _surplus_caveats(source: TextSource, dialect: Dialect, long: Sequence[int]) -> tuple[Caveat, ...]:
-    """A caveat of records with more cells than the others."""
-    if not long:
-        return ()
-    (line,) = lines_of_records(source, dialect, long[:1])
-    found = f"{counted(len(long), 'row has', 'rows have')} more cells than the header, first in line {line}"
-    message = f"{found}; the surplus was ignored. Does a decimal comma part a number there?"
-    return (Caveat(code="surplus-cells", message=message),)
+    caveats = []
+    for line in lines_of_records(source, dialect, [number for number, _ in long[:1]]):
+        found = f"{counted(len(long), 'row has', 'rows have')} more cells than the header, first in line {line}"
+        message = f"{found}; the surplus was ignored. Does a decimal comma part a number there?"
+        caveats.append(Caveat(code="surplus-cells", message=message))
+    return TextTable(columns, records, short, tuple(caveats))
 
 
 def _with_odd_rows(

@@ -25,7 +25,7 @@ ERRORS: Final = "surrogateescape"
 
 _MAGICS: Final = (
     (b"\x89PNG", "a PNG image"),
-    ((b"PK\x03\x04", b"PK\x05\x06"), "a ZIP archive or an office document"),
+    (b"PK\x05\x06", "an empty ZIP archive"),
     (b"%PDF", "a PDF document"),
     (b"SQLite format 3", "a database"),
     (b"\xd0\xcf\x11\xe0", "an old office document"),
