@@ -18,32 +18,28 @@ if TYPE_CHECKING:
 
 TIME_COLUMN: Final = "timestamp_ns"
 
-FRAME_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = MappingProxyType(
-    {
-        # name: (Arrow type, UCUM unit, meaning)
-        TIME_COLUMN: ("int64", "ns", "end of the frame on the log's clock; row 0 is where the first frame began"),
-        "simulation_start_ns": ("int64", "ns", "time at which the frame's simulation was sampled"),
-        "displayed_ns": ("int64", "ns", "time at which the frame appeared on the display"),
-        "shown": ("bool", "1", "false where the frame was rendered but never displayed"),
-        "gpu_work_ns": ("int64", "ns", "time the graphics card worked on the frame"),
-        "cpu_work_ns": ("int64", "ns", "time the processor worked on the frame"),
-    }
-)
+FRAME_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = {
+    # name: (Arrow type, UCUM unit, meaning)
+    TIME_COLUMN: ("int64", "ns", "end of the frame on the log's clock; row 0 is where the first frame began"),
+    "simulation_start_ns": ("int64", "ns", "time at which the frame's simulation was sampled"),
+    "displayed_ns": ("int64", "ns", "time at which the frame appeared on the display"),
+    "shown": ("bool", "1", "false where the frame was rendered but never displayed"),
+    "gpu_work_ns": ("int64", "ns", "time the graphics card worked on the frame"),
+    "cpu_work_ns": ("int64", "ns", "time the processor worked on the frame"),
+}
 
-SENSOR_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = MappingProxyType(
-    {
-        "time_ns": ("int64", "ns", "time of the sample on the capture's clock"),
-        "power_w": ("float64", "W", "power drawn by the card"),
-        "temperature_c": ("float64", "Cel", "temperature of the card"),
-        "core_clock_mhz": ("float64", "MHz", "core clock"),
-        "memory_clock_mhz": ("float64", "MHz", "memory clock"),
-        "utilization_pct": ("float64", "%", "share of time in which the card was busy"),
-        "fan_rpm": ("float64", "{rpm}", "fan speed"),
-        "fan_pct": ("float64", "%", "fan speed as a share of its maximum"),
-        "voltage_v": ("float64", "V", "core voltage"),
-        "memory_used_mib": ("float64", "MiBy", "card memory in use"),
-    }
-)
+SENSOR_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = {
+    "time_ns": ("int64", "ns", "time of the sample on the capture's clock"),
+    "power_w": ("float64", "W", "power drawn by the card"),
+    "temperature_c": ("float64", "Cel", "temperature of the card"),
+    "core_clock_mhz": ("float64", "MHz", "core clock"),
+    "memory_clock_mhz": ("float64", "MHz", "memory clock"),
+    "utilization_pct": ("float64", "%", "share of time in which the card was busy"),
+    "fan_rpm": ("float64", "{rpm}", "fan speed"),
+    "fan_pct": ("float64", "%", "fan speed as a share of its maximum"),
+    "voltage_v": ("float64", "V", "core voltage"),
+    "memory_used_mib": ("float64", "MiBy", "card memory in use"),
+}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,6 @@ import re
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import MappingProxyType
 from typing import BinaryIO, Final, cast
 
 import click
@@ -19,26 +18,24 @@ import click
 from frametime import __version__, replacing
 from frametime.errors import EndingError, FrametimeError, did_you_mean, printable
 
-COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
-    {
-        # name: (module:attribute, one line of help)
-        "check": ("frametime.cli.check:check", "Say whether a capture can be trusted, and give its numbers."),
-        "watch": ("frametime.cli.watch:watch", "Check each capture of a folder as it is finished."),
-        "batch": ("frametime.cli.batch:batch", "Measure a folder of captures into one table."),
-        "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
-        "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
-        "order": ("frametime.cli.plan:order", "List the runs of a plan in an order that a drift cannot spoil."),
-        "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
-        "shelf": ("frametime.cli.package:shelf", "Look at the measured runs of earlier sessions."),
-        "pack": ("frametime.cli.package:pack", "Pack a review with its captures, for others to check."),
-        "verify": ("frametime.cli.package:verify", "Make the review in a package again, and compare."),
-        "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
-        "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
-        "convert": ("frametime.cli.compare:convert", "Write a capture as Arrow IPC or Parquet."),
-        "metrics": ("frametime.cli.check:metrics", "List every metric with its definition and source."),
-        "demo": ("frametime.cli.plan:demo", "Write a small invented review to try things on."),
-    }
-)
+COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
+    # name: (module:attribute, one line of help)
+    "check": ("frametime.cli.check:check", "Say whether a capture can be trusted, and give its numbers."),
+    "watch": ("frametime.cli.watch:watch", "Check each capture of a folder as it is finished."),
+    "batch": ("frametime.cli.batch:batch", "Measure a folder of captures into one table."),
+    "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
+    "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
+    "order": ("frametime.cli.plan:order", "List the runs of a plan in an order that a drift cannot spoil."),
+    "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
+    "shelf": ("frametime.cli.package:shelf", "Look at the measured runs of earlier sessions."),
+    "pack": ("frametime.cli.package:pack", "Pack a review with its captures, for others to check."),
+    "verify": ("frametime.cli.package:verify", "Make the review in a package again, and compare."),
+    "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
+    "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
+    "convert": ("frametime.cli.compare:convert", "Write a capture as Arrow IPC or Parquet."),
+    "metrics": ("frametime.cli.check:metrics", "List every metric with its definition and source."),
+    "demo": ("frametime.cli.plan:demo", "Write a small invented review to try things on."),
+}
 
 EXIT_CODES: Final = """\
 Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used;
@@ -46,7 +43,7 @@ Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used
 130 interrupted."""
 
 
-_LEAST_MEMORY_MIB: Final[Mapping[str, int]] = MappingProxyType(dict.fromkeys(("check", "convert", "metrics"), 512))
+_LEAST_MEMORY_MIB: Final[Mapping[str, int]] = dict.fromkeys(("check", "convert", "metrics"), 512)
 _LEAST_FOR_TABLES_MIB: Final = 4096
 """Address space of a command on a machine of a few cores: 300 MiB were enough for a check as measured; that of tables
 with their threads is a generous guess. Most of it is never filled."""

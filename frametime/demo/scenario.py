@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from itertools import product
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, Final
 
 SEED: Final = 41
@@ -81,9 +80,9 @@ CARDS: Final = tuple(DemoCard(**_plain(row)) for row in _TRUTH["cards"])
 SCENES: Final = tuple(DemoScene(**_plain(row)) for row in _TRUTH["scenes"])
 CAPPED: Final = ("regatta", "1080p")
 
-SPEEDS: Final[Mapping[tuple[str, str], tuple[float, float, float]]] = MappingProxyType(
-    {(card, scene): tuple(speeds) for card, rows in _TRUTH["speeds"].items() for scene, speeds in rows.items()}
-)
+SPEEDS: Final[Mapping[tuple[str, str], tuple[float, float, float]]] = {
+    (card, scene): tuple(speeds) for card, rows in _TRUTH["speeds"].items() for scene, speeds in rows.items()
+}
 """Of each card in each scene: true speed over the baseline at each resolution."""
 
 MISSING_CELL: Final = ("hollin-2", "pavilion", "2160p")

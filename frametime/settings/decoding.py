@@ -7,7 +7,6 @@ import gc
 import re
 from collections.abc import Callable, Mapping
 from functools import cache
-from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
 import msgspec
@@ -18,14 +17,12 @@ from frametime.ranges import RANGES
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of
 
 Decoded = TypeVar("Decoded")
-_KINDS: Final[Mapping[type, str]] = MappingProxyType(
-    {
-        inspect.StrType: "a text in quotes",
-        inspect.BoolType: "true or false",
-        inspect.IntType: "a whole number",
-        inspect.FloatType: "a number",
-    }
-)
+_KINDS: Final[Mapping[type, str]] = {
+    inspect.StrType: "a text in quotes",
+    inspect.BoolType: "true or false",
+    inspect.IntType: "a whole number",
+    inspect.FloatType: "a number",
+}
 _PATH = re.compile(r" - at (?:`key` in )?`\$(.*)`$")
 _PART = re.compile(r"\.(\w+)|\[(\d+)\]")
 _MISSING = re.compile(r"Object missing required field `(\w+)`")

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from string import Formatter
-from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
 Source: TypeAlias = Literal["capture", "captures", "review", "review cells", "tuning", "endurance"]
@@ -73,12 +72,10 @@ def _filled(template: str, values: Mapping[str, Any]) -> str:
     return "" if any(values[name] is None for name in names) else template.format_map(values)
 
 
-CATALOG: Final[Mapping[str, ChartKind]] = MappingProxyType(
-    {
-        key: ChartKind(key=key, **found)
-        for key, found in json.loads(Path(__file__).with_name("charts.json").read_text("utf-8")).items()
-    }
-)
+CATALOG: Final[Mapping[str, ChartKind]] = {
+    key: ChartKind(key=key, **found)
+    for key, found in json.loads(Path(__file__).with_name("charts.json").read_text("utf-8")).items()
+}
 
 
 def keys_for(*sources: Source) -> tuple[str, ...]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -218,12 +217,10 @@ def _remark(trace: RunTrace, beyond_pct: float) -> str:
     return f"median {median} · beyond the axis: {beyond} of {trace.run.n_frames:,} frames"
 
 
-RUN_CHARTS: Final[Mapping[str, RunsChart]] = MappingProxyType(
-    {
-        "frame-time-panels": draw_frame_time_panels,
-        "frame-time-overlay": draw_frame_time_overlay,
-        "percentiles": draw_percentiles,
-        "distribution": draw_distribution,
-    }
-)
+RUN_CHARTS: Final[Mapping[str, RunsChart]] = {
+    "frame-time-panels": draw_frame_time_panels,
+    "frame-time-overlay": draw_frame_time_overlay,
+    "percentiles": draw_percentiles,
+    "distribution": draw_distribution,
+}
 """The charts of several runs, by their keys in the catalog."""

@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple, TypeAlias
 
 FORMATS: Final = ("png", "svg", "pdf")
@@ -56,21 +55,19 @@ class Size:
         return self.height_in * POINTS_PER_INCH
 
 
-SIZES: Final[Mapping[str, Size]] = MappingProxyType(
-    {
-        size.key: size
-        for size in (
-            Size("web", 12.0, 6.75, 100, "1200 x 675 pixels"),
-            Size("web-2x", 12.0, 6.75, 200, "2400 x 1350 pixels"),
-            Size("video-1080p", 19.2, 10.8, 100, "1920 x 1080 pixels"),
-            Size("video-4k", 19.2, 10.8, 200, "3840 x 2160 pixels"),
-            Size("print", 180.0 / MM_PER_INCH, 101.25 / MM_PER_INCH, 300, "180 mm wide"),
-            Size("print-180mm", 180.0 / MM_PER_INCH, 101.25 / MM_PER_INCH, 300, "the same"),
-            # Too narrow to be a smaller print: the text keeps its size, the chart is higher than it is wide.
-            Size("print-85mm", 85.0 / MM_PER_INCH, 125.0 / MM_PER_INCH, 300, "one column, 85 mm wide", 6.2),
-        )
-    }
-)
+SIZES: Final[Mapping[str, Size]] = {
+    size.key: size
+    for size in (
+        Size("web", 12.0, 6.75, 100, "1200 x 675 pixels"),
+        Size("web-2x", 12.0, 6.75, 200, "2400 x 1350 pixels"),
+        Size("video-1080p", 19.2, 10.8, 100, "1920 x 1080 pixels"),
+        Size("video-4k", 19.2, 10.8, 200, "3840 x 2160 pixels"),
+        Size("print", 180.0 / MM_PER_INCH, 101.25 / MM_PER_INCH, 300, "180 mm wide"),
+        Size("print-180mm", 180.0 / MM_PER_INCH, 101.25 / MM_PER_INCH, 300, "the same"),
+        # Too narrow to be a smaller print: the text keeps its size, the chart is higher than it is wide.
+        Size("print-85mm", 85.0 / MM_PER_INCH, 125.0 / MM_PER_INCH, 300, "one column, 85 mm wide", 6.2),
+    )
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,12 +96,10 @@ class Palette:
     tied_ground: str
 
 
-PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
-    {
-        key: Palette(key=key, **{**colors, "series": tuple(colors["series"])})
-        for key, colors in json.loads(Path(__file__).with_name("palettes.json").read_text("utf-8")).items()
-    }
-)
+PALETTES: Final[Mapping[str, Palette]] = {
+    key: Palette(key=key, **{**colors, "series": tuple(colors["series"])})
+    for key, colors in json.loads(Path(__file__).with_name("palettes.json").read_text("utf-8")).items()
+}
 
 
 class SeriesStyle(NamedTuple):

@@ -64,7 +64,7 @@ def mark(word: str, tone: Tone) -> Mark:
 
 
 _VERDICTS: Final[tuple[Tone, ...]] = ("ahead", "behind", "tied", "undecided")
-VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType({word: mark(word, word) for word in _VERDICTS})
+VERDICT_MARKS: Final[Mapping[str, Mark]] = {word: mark(word, word) for word in _VERDICTS}
 """How a verdict is shown: a word and a symbol, so that nothing rests on color alone.
 
 The symbols are the shapes of the charts: arrows to the better and the worse side, a square, a ring.
