@@ -20,7 +20,7 @@ from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import DroppedFrames, Missing, known
 from frametime.metrics.sensors.sensor_findings import clocks_with, throttling_caveats
-from frametime.metrics.stutter import find_stutters, stutters_of, windows
+from frametime.metrics.stutter import TIE_MS, find_stutters, stutters_of, windows
 from frametime.ranges import RANGES
 from frametime.words import begun, counted, first_of
 
@@ -140,8 +140,8 @@ def _of_frames_at_the_limit(series: FrameSeries, n_stutters: int) -> Iterator[Ca
     n_beyond = times_ms.size - int(np.searchsorted(times_ms, beside[0] * times_ms[times_ms.size // 2]))
     if n_beyond < NEAR_LIMIT_FRAMES or not all(map(RANGES["ratio"].holds, beside)):
         return
-    times = series.timestamps_ns, series.frame_times_ms
-    most, least = (find_stutters(*times, rule=replace(rule, ratio=ratio)).positions.size for ratio in beside)
+    found = find_stutters(series.timestamps_ns, series.frame_times_ms, rule=replace(rule, ratio=beside[0]))
+    most, least = found.count, int((found.frame_times_ms > beside[1] * found.local_medians_ms + TIE_MS).sum())
     if most - least >= max(NEAR_LIMIT_FRAMES, n_stutters / 2):
         told = (
             f"{most - least} frames last about {rule.ratio:g} x the local median, where stutters begin: {n_stutters} "
