@@ -21,7 +21,7 @@ from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.column_readings import is_sampled, middle
-from frametime.adapters.columns.words import FRAME_MEANINGS, RATE, TIME_MEANINGS, Meaning, header_meaning
+from frametime.adapters.columns.words import FRAME_MEANINGS, RATE, TIME_MEANINGS, Meaning, header_meaning, words_of
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect, facts_of
@@ -120,7 +120,10 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
         return _without_rows(source, error.found, table=table)
     facts = facts_of(dialect)
     if not dialect.names:
-        return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")
+        # A program's lines for people say of what they are, and a unit.
+        words = {word for fact in facts for cell in fact.cells[:1] for word in words_of(cell)}
+        is_told = words & {"frame", "frames", "fps"} and any(fact.numeric and fact.unit for fact in facts)
+        return FileKind(kind="frames" if table or is_told else "other", reason="rows of numbers without names")
     times = [fact for fact in facts if fact.meaning in TIME_MEANINGS and fact.numeric]
     sensors = [fact for fact in facts if fact.is_of_sensor]
     meanings = {fact.meaning for fact in facts if fact.numeric} & FRAME_MEANINGS

@@ -155,7 +155,9 @@ def test_the_newest_row_first_is_time_that_runs_backwards() -> None:
 
 def test_a_list_of_times_in_one_line_is_refused_at_once() -> None:
     times = ", ".join(ms([16_000 + 37 * i % 900 for i in range(500)]))
-    with pytest.raises(ReadError, match=r"columns may be the time of a frame; write one row a frame"):
+    with pytest.raises(
+        ReadError, match=r"columns may be the time of a frame; write one row a frame, and a column for each quantity"
+    ):
         read_capture(io.BytesIO(f"frame_ms, {times}\n".encode()))
 
 

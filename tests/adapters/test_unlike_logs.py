@@ -180,3 +180,20 @@ def test_the_one_log_in_an_archive_is_read(tmp_path: Path) -> None:
         archive.writestr("run.csv", b"frame time (ms)\n" + b"16.6\n" * 40_000)
     with pytest.raises(ReadError, match="unpacks to more than 100000 bytes"):
         read_capture(io.BytesIO(bomb.getvalue()), options=ReadOptions(max_decompressed_bytes=100_000))
+
+
+LINES = {
+    "run.txt": "".join(f"#{k:05d} | {ms} ms | {1000 / ms:.1f} fps\n" for k, ms in enumerate(MS)),
+    "run.log": "".join(f"frame done in {ms}ms\n" for ms in MS),
+}
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_a_folder_takes_lines_that_say_of_what_they_are(name: str, tmp_path: Path) -> None:
+    """They were passed over, though each is read by itself."""
+    path = tmp_path / name
+    path.write_text(LINES[name])
+    assert classify_file(path).kind == "frames"
+    assert lengths_ms(path.read_bytes()) == pytest.approx(MS)
+    path.write_text("unpacked in 12 ms\n" * 60)
+    assert classify_file(path).kind == "other"

@@ -261,9 +261,7 @@ class _Chooser(ChoiceSoFar):
         self.refuse_summaries([*every, *self.impossible])
         if len(every) > _MOST_READINGS:
             found = f"each of {len({reading.fact.position for reading in every})} columns may be the time of a frame"
-            raise ReadError.at(
-                self.name, found, helps="write one row a frame: lines of one quantity each must become columns"
-            )
+            raise ReadError.at(self.name, found, helps="write one row a frame, and a column for each quantity")
         readings = self._without_vague(every)
         if self.told_unit is not None:
             readings = self._in_told_unit(readings)
