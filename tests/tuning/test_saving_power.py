@@ -85,6 +85,24 @@ def test_one_slow_run_at_a_lower_voltage_ends_no_search_and_a_clear_loss_does() 
     assert (ended.phase, ended.setting) == (Phase.ENDURANCE, Setting(power_limit_pct=95.0))
 
 
+@pytest.mark.parametrize(
+    ("search", "first", "second", "third"), [("steps", -10, -20, -30), ("halving", -20, -60, -140)]
+)
+def test_more_power_at_no_less_speed_is_no_edge_and_less_of_both_speed_and_frames_per_joule_is(
+    search: str, first: int, second: int, third: int
+) -> None:
+    """One lucky run ended the voltage steps at 10 mV of 65, in searches of five repeats: it cost 9 %.
+
+    So it did the power steps of 1 in 6000 searches of three: the setting lay 5 % below the most, not 2.9 %.
+    """
+    found = (STOCK_RUNS, made(95, 0, 98.0, 285), made(90, 0, 95.0, 270), made(95, first, 99.5, 282))
+    steps = Steps(search=search)
+    on = proposal_for(*found, made(95, second, 99.5, 287, runs=3), steps=steps)
+    assert (on.phase, on.setting) == (Phase.VOLTAGE, Setting(power_limit_pct=95.0, core_voltage_offset_mv=third))
+    past = proposal_for(*found, made(95, second, 98.3, 287, runs=3), steps=steps)
+    assert past.setting.turned("voltage") < -second
+
+
 def test_after_the_edge_a_fine_step_and_then_the_power_limit_at_the_voltage_for_every_day() -> None:
     trials = (
         STOCK_RUNS,
@@ -341,7 +359,8 @@ def test_every_step_on_the_way_keeps_the_laws(search: str, seeds: range) -> None
 def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per_joule(search: str) -> None:
     """Of 200 random cards all hold in 98 of 100 runs; 98 of 100 lie within 2 % of the most, and all within 2.7 %.
 
-    Over 3000 cards and both searches the least that held was 97.8 % (one card), and 1.2 % of the cards lay beyond 2 %.
+    Over 3000 other cards and both searches two held in less than 98 of 100 (97.1 and 94.2), 0.7 % of the settings lay
+    beyond 2 %, and the farthest by 2.9 %.
     The most is that of a setting on the edge of 98 runs of a year. A search that knew the edge of spring, and stepped
     back from it by the 10 mV of common practice, would come as near in the mean, and to 1.2 % at worst. What is lost is
     the voltage: it has to hold in many runs that scatter, in steps of 3 mV. With the best power limit at the voltages
