@@ -173,8 +173,8 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
         offset, text = dialect.data_start, source.part(dialect.data_start, source.end).read().decode(ENCODING, ERRORS)
     sample, n_columns, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
     columns = ([row.cells[at] for row in sample[:WINDOW_ROWS] if len(row.cells) > at] for at in range(n_columns))
-    numbers = [at for at, cells in enumerate(columns) if _holds_values(cells)]
-    numeric = next(iter(numbers), n_columns)
+    filled = (at for at, cells in enumerate(columns) if _holds_values(cells))
+    numeric = next(filled, n_columns)
     last_lines = "\n".join(text.rsplit("\n", _LAST_LINES + 1)[-_LAST_LINES - 1 :])
     tail = () if quote and quote in text else dialect.marks.plain_rows(last_lines, n_columns)
     if tail and numeric < n_columns:
@@ -183,7 +183,7 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     bare = kind_of("".join(sample[0].cells[numeric : numeric + 1])) is CellKind.NUMBER
     no_row = (CellKind.TEXT, CellKind.WITH_UNIT) if bare else (CellKind.TEXT,)
     rows = split_rows(lines, dialect.marks)
-    kept = len(rows)
+    kept, numbers = len(rows), [numeric, *filled]
 
     def words(cells: Sequence[str]) -> bool:
         n_words = [kind_of(cells[at]) for at in numbers if at < len(cells)].count(CellKind.TEXT)
