@@ -303,18 +303,19 @@ def _shape(literal: str, without: str) -> str:
 def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
     """The pieces of the paths that have the most usual shape; none where most have another, or it has no such run.
 
-    Names that are parted by other separators have one shape; those that end otherwise only where no ending is usual.
+    Names that are parted by other separators have one shape, and so have those that end otherwise, where no run has
+    two of them: a log beside its packed copy is one run.
     """
     sittings = {found and found[0] for found in map(_SITTING.search, names)}
     has_sitting = len(sittings) > 1 and None not in sittings
     found = [_items(name, find_run, has_sitting=has_sitting) for name in names]
-    for endings in ("", LOG_ENDING.pattern):
+    for endings in (LOG_ENDING.pattern, ""):
         shapes: dict[tuple[tuple[str, str], ...], list[list[tuple[str, str]]]] = defaultdict(list)
         for items in found:
             shape = tuple((kind, _shape(text, endings) if kind == "literal" else "") for kind, text in items)
             shapes[shape].append(items)
         shape, paths = max(shapes.items(), key=lambda item: len(item[1]))
-        if len(paths) * 2 > len(names):
+        if len({tuple(text for kind, text in items if kind != "literal") for items in paths}) == len(paths):
             break
     kinds = [kind for kind, _ in shape]
     if len(paths) * 2 <= len(names) or ("run" in kinds) is (find_run is _no_run):

@@ -80,8 +80,8 @@ class PlanDraft:
 
     @property
     def n_runs(self) -> int:
-        """The most runs that a card has in a cell."""
-        return max(self.runs_in_cells.values())
+        """The runs that were planned, as far as the captures tell."""
+        return _planned(self.runs_in_cells.values())
 
     @property
     def left_over(self) -> tuple[str, ...]:
@@ -391,6 +391,11 @@ def _text(draft: PlanDraft) -> str:
     )
 
 
+def _planned(counts: Collection[int]) -> int:
+    """The most runs that a quarter of the cells has, each of one card: a run made again here and there plans none."""
+    return sorted(counts, reverse=True)[(len(counts) - 1) // 4]
+
+
 def _odd_runs(odd: Mapping[str, _Place], numbers: set[_Place]) -> dict[str, tuple[_Place, str]]:
     """Of captures with odd runs those to be left out, each with the reason; the numbers of the others are added."""
     left_out = {}
@@ -463,7 +468,7 @@ def update_plan(path: Path) -> PlanUpdate:
         for key, label in zip(new, new if field == "resolution" else labels(new), strict=True):
             entries.append(key if field == "resolution" else {"key": key, "label": label})
             added.append(f"{field} {label}")
-    n_runs = max(Counter(place[:3] for place in places.values()).values())
+    n_runs = _planned(Counter(place[:3] for place in places.values()).values())
     if n_runs > plan.design.runs_planned:
         document["runs"] = n_runs
         added.append(f"runs {plan.design.runs_planned} -> {n_runs}")

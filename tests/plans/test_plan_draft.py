@@ -287,11 +287,29 @@ def test_scenes_that_differ_in_capitals_stay_apart_where_a_run_would_stand_twice
     assert {scene for _, scene, _, _ in draft.places.values()} == {"Mill", "mill", "canyon"}
 
 
+def test_a_card_whose_logs_were_packed_is_a_card_of_the_plan(tmp_path: Path) -> None:
+    """One of four ends in another way: it was passed over, and the plan was drafted with three."""
+    cards = {"amber": "csv", "birch": "csv", "cedar": "csv.gz", "dogwood": "csv"}
+    names = [f"{card}/{scene}/{run}.{cards[card]}" for card in cards for scene in ("mill", "quay") for run in (1, 2)]
+    draft = draft_plan(touch(tmp_path / "captures", *names), beside=tmp_path)
+    assert (draft.pattern.text, draft.cards, draft.left_over) == ("{card}/{scene}/{run}.*", tuple(cards), ())
+
+
+def test_a_run_made_again_here_and_there_plans_no_run_of_all_cells(tmp_path: Path) -> None:
+    names = [*matrix(), "amber-6/harbor/1440p/run3.csv.gz", "birch 9/canyon/1440p/run11.csv.gz"]
+    draft = draft_plan(touch(tmp_path / "captures", *names), beside=tmp_path)
+    assert sorted(draft.runs_in_cells.values()) == [3] * 6 + [4] * 2 and draft.n_runs == 4  # a quarter has them
+    folder = touch(tmp_path / "more", *names, *(name.replace("harbor", "mill") for name in matrix()))
+    assert draft_plan(folder, beside=tmp_path).n_runs == 3
+
+
 def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_takes_them(tmp_path: Path) -> None:
     cards_and_runs = [(card, run) for card in ("amber", "birch") for run in (1, 2)]
     names = [f"{card}/{scene}/{run}.csv" for card, run in cards_and_runs for scene in ("harbor", "mill")]
-    folder = touch(tmp_path / "captures", *names, "amber/canyon/1.jsonl.gz", "amber/mill/2 NEW.csv", "odd.csv")
+    packed = "amber/harbor/1.csv.gz"  # beside the log itself: to take every ending would take the run twice
+    folder = touch(tmp_path / "captures", *names, "amber/canyon/1.jsonl.gz", "amber/mill/2 NEW.csv", "odd.csv", packed)
     lines = "\n".join(draft_plan(folder, beside=tmp_path).understood)
+    (tmp_path / "captures" / packed).unlink()
     assert "canyon/1.jsonl.gz: fits but for its ending; --path-pattern '{card}/{scene}/{run}.*' takes" in lines
     assert "mill/2 NEW.csv: carries the number 2, as another run does; left out by [[exclude]]" in lines
     assert "odd.csv: does not fit the pattern" in lines
