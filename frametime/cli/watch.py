@@ -81,7 +81,6 @@ def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
             click.echo(text.splitlines()[0] if chosen["quiet"] else text)
         elif report.coverage is not None:
             n_made = sum(len(cell.present) for cell in report.coverage.cells)
-            click.echo(
-                f"{printable(plan.design.title)}: {counted(n_made, 'run')} there, {report.coverage.n_usable} usable"
-            )
+            n_usable = sum(cell.n_usable for cell in report.coverage.cells)
+            click.echo(f"{printable(plan.design.title)}: {counted(n_made, 'run')} there, {n_usable} usable")
             click.echo(next_run_text(plan.design, report.coverage, report.next_run) + "\n")

@@ -184,7 +184,10 @@ class CoverageCell(AtPlace):
 
 @dataclass(frozen=True, kw_only=True)
 class Coverage:
-    """Cards x scenes x resolutions x runs: what is there, what is missing, what to repeat and why."""
+    """Cards x scenes x resolutions x runs: what is there, what is missing, what to repeat and why.
+
+    ``n_usable`` counts usable runs that the plan asks for: those beyond it make up for none of another cell.
+    """
 
     cells: tuple[CoverageCell, ...]
     n_planned: int

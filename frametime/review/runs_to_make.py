@@ -186,7 +186,7 @@ def coverage_of(
     return Coverage(
         cells=cells,
         n_planned=sum(cell.n_planned for cell in cells),
-        n_usable=sum(cell.n_usable for cell in cells),
+        n_usable=sum(min(cell.n_usable, cell.n_planned) for cell in cells),
         is_complete=all(not cell.to_make for cell in cells),
     )
 

@@ -76,6 +76,19 @@ def test_good_runs_beyond_the_plan_make_up_for_bad_ones() -> None:
     assert (found.n_usable, found.to_make) == (3, ())
 
 
+def test_runs_beyond_the_plan_make_up_for_none_of_another_cell() -> None:
+    """Of a cell with a run too many and one that lacks a run, the page said that 6 of 6 runs were there."""
+    runs = [
+        placed_run("amber-6", scene, "1440p", name, {"average_fps": 100.0})
+        for scene, names in (("harbor", "1234"), ("canyon", "12"))
+        for name in names
+    ]
+    asked = design(("amber-6",), ("harbor", "canyon"), ("1440p",), metrics=METRICS[:1])
+    coverage = coverage_of(asked, runs, {}, ())
+    assert [item.n_usable for item in coverage.cells] == [4, 2]
+    assert (coverage.n_usable, coverage.n_planned, coverage.is_complete) == (5, 6, False)
+
+
 def test_the_matrix_adds_up() -> None:
     coverage = example_result().coverage
     assert coverage.n_planned == 3 * 3 * 2 * 3
