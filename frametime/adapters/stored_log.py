@@ -15,6 +15,7 @@ from typing import Any, BinaryIO, Final, NamedTuple, TypeAlias, TypeVar, cast
 from frametime.adapters.arrow.arrow_columns import pa
 from frametime.adapters.base import ReadOptions
 from frametime.errors import FrametimeError, ReadError, printable
+from frametime.words import counted, first_of
 
 Result = TypeVar("Result")
 Source: TypeAlias = str | os.PathLike[str] | BinaryIO
@@ -416,7 +417,7 @@ def _only_file(log: LogStream, mode: str) -> Any:
     files = [each for each in archive.infolist() if not re.search(r"/$|^__MACOSX/|(?:^|/)\.", each.filename)]
     if len(files) == 1 and not files[0].flag_bits & 1:
         return archive.open(files[0])
-    found = f"this archive holds {len(files)} files, or is encrypted ({', '.join(each.filename for each in files[:6])})"
-    raise ReadError.at(
-        log.name, printable(found, limit=300), helps="unpack it and give one log, or save the sheet as CSV"
-    )
+    what = "an encrypted file" if len(files) == 1 else counted(len(files), "file")
+    names = f" ({first_of([each.filename for each in files], 6)})" if files else ""
+    found = printable(f"this archive holds {what}{names}", limit=300)
+    raise ReadError.at(log.name, found, helps="unpack it and give one log, or save the sheet as CSV")

@@ -16,7 +16,7 @@ from frametime.adapters.text.cells import DAY_NS, TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
-from frametime.words import counted
+from frametime.words import counted, first_of
 
 _MAX_SPAN_NS: Final = 2.0**62
 _NEAR_ROWS: Final = 64
@@ -213,13 +213,16 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
     line = rules.line_of(_rows_at(rows, first))
     such = counted(back.size, "such row")
     order = np.argsort(stamps, kind="stable")
-    far = int(np.count_nonzero(np.abs(order - np.arange(order.size)) > _NEAR_ROWS))
+    places = np.argsort(order)
+    far = int(np.count_nonzero(np.abs(places - np.arange(order.size)) > _NEAR_ROWS))
     if far > _NEAR_ROWS and back.size * 20 < stamps.size:
         # Sorted, two recordings would lie in each other.
-        begins = ", ".join(str(rules.line_of(_rows_at(rows, at))) for at in (0, *(back[:8] + 1)))
-        found = f"the time begins again ({such}): several recordings stand in one log, from lines {begins} on"
+        falls = places[back] - places[back + 1]  # a row that is merely late goes back by a few places
+        starts = _rows_at(rows, np.append(0, back[falls >= min(_NEAR_ROWS, falls.max())] + 1))
+        begins = [*map(str, map(rules.line_of, starts.tolist()))]
+        told = f"several recordings stand in one log; they begin in lines {first_of(begins, _FEW)}"
         helps = "; for the frame times of all:  ".join(("give each recording as a file of its own", *rules.ways[1:]))
-        raise ReadError.at(rules.name, found, line=line, helps=helps)
+        raise ReadError.at(rules.name, f"the time begins again ({such}): {told}", line=line, helps=helps)
     if not rules.sort:
         found = f"time runs backwards by {(int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS:.6g} ms ({such})"
         raise ReadError.at(rules.name, found, line=line, helps="--sort puts the rows in order of time")
@@ -230,9 +233,8 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
 
 def _closed(stamps: Ints, holes: Ints, caveats: list[Caveat]) -> tuple[Ints, Ints]:
     """Stamps with the holes closed, and the places of those that are kept."""
-    steps = np.diff(stamps)
     removed = np.zeros(stamps.size, dtype=np.int64)
-    removed[holes + 1] = steps[holes]
+    removed[holes + 1] = np.diff(stamps)[holes]
     caveats.append(_hole_caveat(holes.size, int(removed.sum())))
     return stamps - np.cumsum(removed), np.delete(np.arange(stamps.size, dtype=np.int64), holes + 1)
 

@@ -51,9 +51,8 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
         option_values.refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
     if chosen["no_charts"]:
         option_values.refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
-    measuring = {name: chosen[name] for name in ("measure_again", "workers")} | {
-        "limits": option_values.make_worker_limits(chosen)
-    }
+    limits = option_values.make_worker_limits(chosen)
+    measuring = {"measure_again": chosen["measure_again"], "workers": chosen["workers"], "limits": limits}
     charts = option_values.make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = replace(

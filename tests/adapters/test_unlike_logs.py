@@ -92,8 +92,30 @@ def test_sums_under_the_name_of_frame_times_are_moments() -> None:
 
 def test_recordings_in_one_log_are_told_with_their_lines() -> None:
     content = table("time_ms", [*fixed(ENDS), *fixed(ENDS)])
-    with pytest.raises(ReadError, match=f"several recordings stand in one log, from lines 2, {N + 2} on"):
+    with pytest.raises(ReadError, match=f"several recordings stand in one log; they begin in lines 2, {N + 2};"):
         read_capture(io.BytesIO(content))
+    # A row that is merely late begins none.
+    late = [*ENDS[:20], ENDS[21], ENDS[20], *ENDS[22:]]
+    content = table("time_ms", [*fixed(late), *fixed(late), *fixed(ENDS)])
+    with pytest.raises(ReadError, match=f"they begin in lines 2, {N + 2}, {2 * N + 2};"):
+        read_capture(io.BytesIO(content))
+
+
+def test_headers_again_do_not_count_where_too_many_rows_are_bad() -> None:
+    """What must be allowed is what is told: --max-rejected counts the rows of the table alone."""
+    pages = [table("frame,frame time (ms)", COUNT[at : at + 50], MS[at : at + 50]) for at in range(0, N, 50)]
+    content = b"".join(pages) + b"1,x\n" * 9
+    with pytest.raises(
+        ReadError, match=rf": 9 of {N + 9} rows cannot be used, more than the \d allowed \(line \d+: 'x'"
+    ):
+        read_capture(io.BytesIO(content))
+
+
+def test_the_mark_that_ends_a_text_of_old_systems_makes_none_binary() -> None:
+    """A short one was refused: one mark of control in a thousand characters was allowed, and it has fewer."""
+    assert lengths_ms(table("frame time (ms)", MS[:60], below="\x1a")) == pytest.approx(MS[:60])
+    with pytest.raises(ReadError, match="a binary file"):
+        read_capture(io.BytesIO(table("frame time (ms)", MS[:60], below="\x1b")))
 
 
 SENSORS = {
@@ -168,16 +190,21 @@ def test_the_one_log_in_an_archive_is_read(tmp_path: Path) -> None:
     path = tmp_path / "capture.csv.zip"
     path.write_bytes(content)
     assert classify_file(path).kind == "frames"
-    for several in (zipped("a.csv", "b.csv"), zipped("run/")):
-        with pytest.raises(
-            ReadError, match=r"this archive holds (2|0) files.*: unpack it|; unpack it and give one log"
-        ):
-            read_capture(io.BytesIO(several))
+    locked = bytearray(zipped("a.csv"))
+    for header, at in ((b"PK\3\4", 6), (b"PK\1\2", 8)):
+        locked[locked.index(header) + at] |= 1
+    for archive, holds in (
+        (zipped("a.csv", "b.csv"), r"2 files \(a.csv, b.csv\)"),
+        (zipped("run/"), "0 files"),
+        (bytes(locked), r"an encrypted file \(a.csv\)"),
+    ):
+        with pytest.raises(ReadError, match=rf"this archive holds {holds}; unpack it and give one log"):
+            read_capture(io.BytesIO(archive))
     with pytest.raises(ReadError, match="the zip data are damaged"):
         read_capture(io.BytesIO(content[:-30]))
     bomb = io.BytesIO()
-    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("run.csv", b"frame time (ms)\n" + b"16.6\n" * 40_000)
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("run.csv", b"frame time (ms)\n" + b"16.6\n" * 40_000)
     with pytest.raises(ReadError, match="unpacks to more than 100000 bytes"):
         read_capture(io.BytesIO(bomb.getvalue()), options=ReadOptions(max_decompressed_bytes=100_000))
 

@@ -198,7 +198,7 @@ def _careful(log: FrameText) -> ReadColumns:
         told = (*told, Caveat(code="second-table", message=message))
     kept = np.delete(np.arange(end, dtype=np.int64), headers)
     rejected = RejectedRows()
-    rejected.add(table.records[headers], lambda _: "the header again", are_rows=False)
+    rejected.add(table.records[headers], lambda _: rejected.HEADER, are_rows=False)
     if kept.size < table.records.size:
         taken = {position: column.take(arrow_array(kept)) for position, column in table.columns.items()}
         table = table._replace(columns=taken, records=table.records[kept])
@@ -277,6 +277,8 @@ def read_other_columns(
 
 class RejectedRows:
     """Collects the records of rejected rows while a log is read."""
+
+    HEADER: Final = "the header again"
 
     def __init__(self) -> None:
         self._listed: list[tuple[int, str]] = []

@@ -224,9 +224,11 @@ def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> 
     allowed = int(log.options.max_rejected_fraction * total)
     if log.options.max_rejected_fraction > 0:
         allowed = max(allowed, min(log.options.tolerated_rows, total // 10))
-    first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
-    if rejected.count - rejected.not_rows > allowed:
-        found = f"{rejected.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})"
+    n_bad = rejected.count - rejected.not_rows
+    told = [f"line {row.line}: {row.reason}" for row in listed if n_bad <= allowed or row.reason != rejected.HEADER]
+    first = "; ".join(told[:3])
+    if n_bad > allowed:
+        found = f"{n_bad} of {n_selected} rows cannot be used, more than the {allowed} allowed ({first})"
         raise ReadError.at(log.name, found, helps="repair the file, or raise --max-rejected")
     if rejected.count:
         more = f"; and {rejected.count - 3} more" if rejected.count > 3 else ""

@@ -266,7 +266,9 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
         longer = source if is_clear or source.complete or len(source.head) >= most else source.longer(options)
         if len(longer.head) <= len(source.head):
             if split is None:
-                raise _no_rows(source, lines)
+                shown = printable(next(filter(None, map(str.strip, lines)), ""), limit=60)
+                found = f"no rows of numbers were found; the first line is {shown!r}"
+                raise ReadError.at(source.name, found, helps="record the run again, or describe it with --layout")
             return lines, split
         source = longer
 
@@ -357,12 +359,6 @@ def _is_word_below_name(above: Sequence[str], cells: Sequence[str]) -> bool:
     name, word = header_meaning("".join(above)), header_meaning("".join(cells))
     is_name = word.unit is not None or not (word.unknown or word.meaning in (Meaning.DROPPED, Meaning.SHOWN))
     return not is_name and not name.unknown and name.meaning in FRAME_MEANINGS | TIME_MEANINGS
-
-
-def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:
-    shown = printable(next(filter(None, map(str.strip, lines)), ""), limit=60)
-    found = f"no rows of numbers were found; the first line is {shown!r}"
-    return ReadError.at(source.name, found, helps="record the run again, or describe it with --layout")
 
 
 def _header_above(source: TextSource, above: Sequence[str], split: _Split, layout: Layout) -> tuple[int, int]:

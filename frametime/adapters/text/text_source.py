@@ -43,7 +43,7 @@ _PAIR: Final = (
 _LOGGED: Final = r"[\[(<\s]*((?:[A-Z][a-z]{2} +)?\d[\dT:.,/ _+-]*\d(?: ?[AP]M|Z)?)|.*\s(\d+\.\d{4,9}): "
 """The moment that stands before the rest of a line."""
 _LOGGED_AT: Final = "logged time"
-_CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
+_CONTROL: Final = bytes({*range(9), *range(14, 32), 127} - {0x1A})  # which ends texts of old systems
 _OTHER_ENCODINGS: Final = ("cp1252", "cp1251", "shift_jis", "gbk")
 _MARKED: Final = ("utf-8", "utf-32-le", "utf-32-be", "utf-16-le", "utf-16-be")  # UTF-32 begins as UTF-16 does
 

@@ -199,10 +199,8 @@ def cells_table(result: ReviewResult) -> Table:
             }
             if item is not None:
                 picture = parts.strip(item.ratio, item.interval_95, item.verdict, reach=reach, margin=result.margin)
-                values |= {
-                    "verdict": parts.verdict_cell(item.verdict, *_remark(item), ratio=item.ratio),
-                    "picture": picture,
-                }
+                verdict = parts.verdict_cell(item.verdict, *_remark(item), ratio=item.ratio)
+                values |= {"verdict": verdict, "picture": picture}
                 if item.holm_p_value is not None and item.holm_p_value < _LEAST_P:
                     values["holm_p_value"] = Number(
                         text=f"< {_LEAST_P}", value=item.holm_p_value, origin="holm_p_value"
@@ -274,7 +272,7 @@ def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
     currency = next((row.currency for row in result.value if row.currency), "money")
-    named = {"headline": words.headline.label, "unit": words.headline.unit}
+    named = {"headline": words.headline.label, "unit": words.headline.unit, "baseline": words.baseline}
 
     def values(row: ValueRow) -> dict[str, object] | None:
         if row.price is None:
@@ -286,8 +284,7 @@ def value_table(result: ReviewResult) -> Table:
             return told | dict.fromkeys(("baseline_mean_value", *prices), parts.NOTHING)
         return told | _priced(row, *prices, reason=parts.first_reason(row.caveats, "no comparison with the baseline"))
 
-    named |= {"baseline": words.baseline, "currency": currency}
-    return parts.table_of("value-table", result, values, words=named)
+    return parts.table_of("value-table", result, values, words={**named, "currency": currency})
 
 
 def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str, Cell]:
