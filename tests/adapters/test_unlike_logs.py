@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.columns.column_facts import column_facts
 from frametime.adapters.file_kind import classify_file
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
-from tests.adapters.bench_logs import fixed, table
+from tests.adapters.bench_logs import fixed, table, whole
 from tests.adapters.test_bench_folder import (
     COUNT,
     ENDS,
@@ -44,6 +45,9 @@ FRAMES = {
         f"[{end / 1e3:11.6f}] frame {k} {ms} ms (gpu {gpu} ms)\n"
         for k, end, ms, gpu in zip(COUNT, ENDS, MS, GPU, strict=True)
     ),
+    "a word in brackets before the time of the card, and no moments": "".join(
+        f"frame {k} {ms} ms (gpu {gpu} ms)\n" for k, ms, gpu in zip(COUNT, MS, GPU, strict=True)
+    ),
     "a section for a name": "[run]\nwidth=2560\nheight=1440\n[frames]\n" + "\n".join(fixed(MS)) + "\n",
     "the header on each page": "".join(PAGE + "".join(ROWS[at : at + 50]) for at in range(0, N, 50)),
     "a unit in a column of its own": table("value,unit,frame", MS, ["ms"] * N, COUNT).decode(),
@@ -52,10 +56,16 @@ FRAMES = {
     .decode()
     .join("\ufeff ")
     .encode("utf-32-be"),
+    "starts that are counted": table("frame,start", COUNT, ENDS).decode(),
     "start and end": '{"frames": ['
     + ", ".join(f'{{"start": {end - ms:.3f}, "end": {end:.3f}}}' for end, ms in zip(ENDS, MS, strict=True))
     + "]}",
 }
+
+
+def test_units_that_differ_from_row_to_row_are_none() -> None:
+    units = [column_facts(("value", "unit"), (), [("8.4", "ms"), ("9.1", last)], 2)[0].unit for last in ("ms", "us")]
+    assert [unit and unit.name for unit in units] == ["ms", None]
 
 
 @pytest.mark.parametrize("name", FRAMES)
@@ -80,7 +90,9 @@ def test_a_time_that_never_changes_beside_sensors_is_no_frame(name: str) -> None
     content = table(f"{name},gpu power (W)", ["1.0"] * len(POWER_W), POWER_W)
     with pytest.raises(ReadError, match=r"this looks like a sensor log: rows come 1 s apart|the same time"):
         read_capture(io.BytesIO(content))
-    # What speaks of frames is theirs, however even.
+    # Lengths that go up and down are no steps of a clock; what speaks of frames is theirs, however even.
+    slow = [55.0 + k * 7 % 11 for k in range(len(POWER_W))]
+    assert codes_of(table("time (ms),gpu power (W)", slow, POWER_W)) == []
     assert lengths_ms(table("frame time (ms),gpu power (W)", ["10.0"] * len(POWER_W), POWER_W)) == [10.0] * len(POWER_W)
 
 
@@ -172,9 +184,11 @@ def test_two_runs_side_by_side_are_told(names: str | None) -> None:
     assert [caveat.message[:69] for caveat in told] == [
         "Column 2 gives other lengths frame by frame than column 1, which was "
     ]
-    assert "column-not-used" not in codes_of(
-        table("frame time (ms),frame time (us)", MS, [round(1e3 * ms) for ms in MS])
-    )
+    names = "frame time (ms),frame time (us)"
+    odd = [1e3 * ms + 2000 * (k % 10 == 0) - 2000 * (k % 10 == 1) for k, ms in enumerate(MS)]
+    for ms, us in ((MS, [1e3 * ms for ms in MS]), (fixed(MS, 1), [1e3 * ms for ms in MS]), (MS, odd)):
+        # The same in another unit, in fewer digits, or but for a few frames.
+        assert "column-not-used" not in codes_of(table(names, ms, whole(us)))
 
 
 def zipped(*names: str) -> bytes:

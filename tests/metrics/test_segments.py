@@ -54,6 +54,17 @@ def test_a_pause_is_a_frame_longer_than_two_seconds() -> None:
     assert segments[1].median_frame_time_ms is None
 
 
+@pytest.mark.parametrize(
+    ("menu_s", "play_s", "told"), [(6.0, 40.0, [("still", 1500), ("play", 4800)]), (1.9, 1.9, [("still", 703)])]
+)
+def test_what_comes_behind_a_pause_is_split_by_its_own_time(
+    menu_s: float, play_s: float, told: list[tuple[str, int]]
+) -> None:
+    """Less than twice the shortest stretch is not split, however late it comes."""
+    run = np.concatenate((play_ms(61.3, seed=2), [3500.0], menu_ms(menu_s), play_ms(play_s)))
+    assert [(each.kind, each.n_frames) for each in segments_of(run_of(run))[2:]] == told
+
+
 def test_a_pause_at_either_end_and_two_in_a_row() -> None:
     run = np.concatenate(([2500.0], play_ms(5), [2100.0, 2200.0]))
     assert [segment.kind for segment in segments_of(run_of(run))] == ["pause", "play", "pause", "pause"]
