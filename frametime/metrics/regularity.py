@@ -75,7 +75,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     drift = course.drift_of(series)
     begin_s = 0.0 if drift.warm_up is None else drift.warm_up.skip_s
     if drift.warm_up is not None:
-        told = f"{begun(drift.warm_up.sentence)}; --skip-start auto leaves them out."
+        told = f"{begun(drift.warm_up.sentence)}; --skip-start auto (in a plan: skip_warm_up) leaves them out."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
     steps = [change for change in drift.changes if change.kind == "level"]
     if steps:
@@ -109,7 +109,8 @@ def _of_stutters(series: FrameSeries) -> Iterator[Caveat]:
         yield Caveat(code="stutters-of-level", message=told, weight=Weight.CARE, metrics=STUTTER_KEYS)
     elif has_many and drift.warm_up is None:
         where = f"in the first {(until_s := ceil(early_s[-1]))} s, as where a game still loads"
-        told = f"{early_s.size} of {ends_s.size} stutters lie {where}; --skip-start {until_s} leaves them out."
+        cut = f"--skip-start {until_s} (in a plan: skip_start_s) leaves them out"
+        told = f"{early_s.size} of {ends_s.size} stutters lie {where}; {cut}."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
     elif keeps_level and (told := gathering(ends_s, series.duration_s)):
         yield Caveat(code="stutters-gather", message=f"{told}: what happens there?", weight=Weight.NOTE)

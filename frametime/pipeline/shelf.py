@@ -218,7 +218,9 @@ def _is_same(session: Path, frames: dict[str, pl.DataFrame]) -> bool:
 
 def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
     """Each card of each session, or the cells of one card: how many runs, when, and with which driver."""
-    runs = runs_on(folder, ["average_fps"])
+    cell = pl.struct("scene", "resolution")
+    in_cell = pl.len().over("session", "card", cell)  # a cell counts once, however often it was played
+    runs = runs_on(folder, ["average_fps"]).with_columns(share=pl.col("average_fps").log() / in_cell)
     by = ["session", "card"]
     if card is not None:
         runs, by = runs.filter(pl.col("card") == card), ["session", "scene", "resolution"]
@@ -226,9 +228,9 @@ def sessions_on(folder: Path, card: str | None = None) -> pl.DataFrame:
         runs.group_by(by)
         .agg(
             pl.col("label").first(),
-            pl.struct("scene", "resolution").n_unique().alias("cells"),
+            cell.n_unique().alias("cells"),
             pl.len().alias("runs"),
-            pl.col("average_fps").log().mean().exp().alias("average_fps"),
+            (pl.col("share").sum() / cell.n_unique()).exp().alias("average_fps"),
             pl.col("recorded_from_utc").min().str.slice(0, 10).alias("day"),
             pl.col("driver").first(),
             pl.col("scene_settings").first(),

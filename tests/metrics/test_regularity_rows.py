@@ -53,7 +53,8 @@ def test_stutters_of_the_first_seconds_alone_are_told_as_warm_up(starts: Sequenc
     times_ms = clean_ms(12_000, 1)
     times_ms[list(starts)] += 60.0
     told = [caveat.message for caveat in regularity_caveats(run_of(times_ms)) if caveat.code == "warm-up"]
-    expected = [] if found is None else [f"{found}, as where a game still loads; --skip-start 18 leaves them out."]
+    cut = "--skip-start 18 (in a plan: skip_start_s) leaves them out"
+    expected = [] if found is None else [f"{found}, as where a game still loads; {cut}."]
     assert told == expected
 
 
@@ -164,7 +165,7 @@ def test_each_planted_cause_is_told_with_its_numbers() -> None:
     assert change[0].message.startswith("The run has 7.4 % longer frames after 41 s")
     (warm,) = regularity_caveats(planted(1, warm_up(15.0, 3.0)))
     assert warm.code == "warm-up"
-    assert "--skip-start auto leaves them out" in warm.message
+    assert "--skip-start auto (in a plan: skip_warm_up) leaves them out" in warm.message
     assert warm.weight is Weight.CARE
 
 

@@ -220,9 +220,10 @@ def _with_figures(section: doc.Section, charts: Mapping[str, Sequence[doc.Figure
 def _subtitle(result: ReviewResult) -> str:
     author = f"By {result.plan['author']}. " if result.plan.get("author") else ""
     what = "Comparison" if len(result.cards) > 1 else "Measurement"
+    n_runs = sum(run.excluded_reason is None for run in result.runs)
     return (
         f"{author}{what} of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
-        f" {counted(len(result.resolutions), 'resolution')}: {counted(len(result.runs), 'run')}"
+        f" {counted(len(result.resolutions), 'resolution')}: {counted(n_runs, 'run')}"
     )
 
 

@@ -139,8 +139,10 @@ def test_a_view_is_the_same_cells() -> None:
 
 def test_author_and_test_system_of_the_plan_are_printed() -> None:
     plan = {"author": "A. Writer", "bench": ["an open bench", "power from the wall"]}
-    told = review_report(replace(example_result(), plan=plan))
+    result = replace(example_result(), plan=plan)
+    told = review_report(result)
     assert told.subtitle.startswith("By A. Writer. Comparison of 3 cards")
+    assert told.subtitle.endswith(f": {len(result.runs) - 1} runs")  # the plan leaves one out
     methods = next(section for section in told.sections if section.key == "methods")
     assert methods.blocks[0] == Paragraph(content=("Test system: an open bench; power from the wall.",))
 
