@@ -153,18 +153,20 @@ def between(
     that line the next fine step loses too much: no runs are spent to see that.
     """
     steps = view.record.steps
-    fine, low = steps.fine(axis), setting.turned(axis)
-    high = min(low + steps.coarse(axis), view.record.limits.farthest.turned(axis) + fine)
+    fine, low, weight = steps.fine(axis), setting.turned(axis), view.record.weight_of(workload.name)
+    failed = view.failure_above(setting, axis, weight) if axis == "voltage" else None
+    high = min(low + steps.coarse(axis), view.record.limits.farthest.turned(axis) + fine, failed or math.inf)
     end = setting.turned_to(axis, high)
     # A voltage that is too slow is past its edge though it holds, and so may be what lies between.
-    is_held = axis == "voltage" and view.status(end, view.record.weight_of(workload.name)) == "passed"
+    is_held = axis == "voltage" and view.status(end, weight) == "passed"
     if is_held or _status(view, end, axis, workload) == "passed":
         return setting  # it holds, and is worth less
     while high - low > fine:
         n_steps = _share_that_holds(view, setting, axis, low, high) * (high - low) // fine
         if axis == "power" and n_steps < 1:
             break
-        turned = low + max(1, n_steps) * fine
+        # Fine steps of the voltage are counted from the one that failed: none that is nearer to it is kept.
+        turned = high - math.ceil((high - low) / fine / 2) * fine if axis == "voltage" else low + max(1, n_steps) * fine
         farther = setting.turned_to(axis, turned)
         status = _status(view, farther, axis, workload)
         if status == "unknown":

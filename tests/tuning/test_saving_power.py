@@ -112,12 +112,24 @@ def test_after_the_edge_a_fine_step_and_then_the_power_limit_at_the_voltage_for_
         made(100, -30, outcome=Outcome.DRIVER_RESET),
     )
     fine = proposal_for(*trials)
-    assert (fine.phase, fine.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-23))
-    again = proposal_for(*trials, made(100, -23, outcome=Outcome.FROZE))
+    assert (fine.phase, fine.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-24))
+    finer = proposal_for(*trials, made(100, -24, outcome=Outcome.FROZE))
+    assert (finer.phase, finer.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-21))
+    again = proposal_for(*trials, *(made(100, mv, outcome=Outcome.FROZE) for mv in (-24, -21)))
     assert (again.phase, again.setting) == (
         Phase.POWER_AGAIN,
         Setting(power_limit_pct=95.0, core_voltage_offset_mv=-10),
     )
+
+
+def test_no_voltage_is_kept_that_is_nearer_to_a_failed_one_than_a_fine_step() -> None:
+    """Counted from the voltage that held, the steps ended 1 mV from one that failed: such a card held in 94 of 100."""
+    held = (STOCK_RUNS, made(95, 0, 96.0, 285), made(100, -10, 100.5, 296), made(100, -20, 101.0, 292))
+    failed = made(100, -30, outcome=Outcome.DRIVER_RESET)
+    done = proposal_for(*held, failed, made(100, -24, 101.1, 290), made(100, -27, 101.2, 288))
+    assert (done.phase, done.setting.turned("voltage")) == (Phase.POWER_AGAIN, 17)
+    by_hand = proposal_for(*held, failed, made(100, -25, outcome=Outcome.FROZE))
+    assert (by_hand.phase, by_hand.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-22))
 
 
 NO_VOLTAGE = replace(sim.LIMITS, min_core_voltage_offset_mv=0)
@@ -212,7 +224,7 @@ def test_a_lower_voltage_has_to_hold_under_lighter_workloads_too() -> None:
 def test_each_lighter_workload_is_run_as_often_as_a_speed_for_chance_holds_one_run_near_the_edge() -> None:
     """After one run each, 5 of 6000 simulated cards held in less than 98 of 100 runs of a year, the worst in 97."""
     trials = (STOCK_RUNS, made(100, -10), made(100, -20, outcome=Outcome.FROZE))
-    trials += tuple(made(100, mv, outcome=Outcome.FROZE) for mv in (-13, -16, -19))
+    trials += tuple(made(100, mv, outcome=Outcome.FROZE) for mv in (-11, -14))
     heavy = tuple(replace(trial, workload="canyon") for trial in trials)
     limits = replace(sim.LIMITS, min_power_limit_pct=100.0)
     step = proposal_for(*heavy, limits=limits, workloads=sim.empty_record(2).workloads)
@@ -359,8 +371,8 @@ def test_every_step_on_the_way_keeps_the_laws(search: str, seeds: range) -> None
 def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per_joule(search: str) -> None:
     """Of 200 random cards all hold in 98 of 100 runs; 98 of 100 lie within 2 % of the most, and all within 2.7 %.
 
-    Over 3000 other cards and both searches two held in less than 98 of 100 (97.1 and 94.2), 0.7 % of the settings lay
-    beyond 2 %, and the farthest by 2.9 %.
+    Over 4500 other cards and both searches one held in less than 98 of 100 (95.9), 0.9 % of the settings lay beyond
+    2 %, and the farthest by 3.5 %.
     The most is that of a setting on the edge of 98 runs of a year. A search that knew the edge of spring, and stepped
     back from it by the 10 mV of common practice, would come as near in the mean, and to 1.2 % at worst. What is lost is
     the voltage: it has to hold in many runs that scatter, in steps of 3 mV. With the best power limit at the voltages
