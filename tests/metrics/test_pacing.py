@@ -13,6 +13,7 @@ from frametime.metrics.pacing import (
     masd_ms,
     overlapping_allan_deviation,
     rmssd_ms,
+    running_jitter,
     variance_ms2,
 )
 
@@ -113,3 +114,10 @@ def test_many_frames_are_summed_in_parts() -> None:
         second = phases[2 * averaged :] - 2 * phases[averaged:-averaged] + phases[: -2 * averaged]
         found = overlapping_allan_deviation(phases, averaged=averaged, tau0=1.0)
         assert found == pytest.approx(np.sqrt(np.mean(second.astype(float) ** 2) / 2.0) / averaged, rel=1e-12)
+
+
+def test_the_running_jitter_is_put_in_place_only_where_told() -> None:
+    differences = np.array([1.0, -2.0])
+    assert running_jitter(differences).tolist() == [0.0625, 0.18359375]
+    assert differences.tolist() == [1.0, -2.0]
+    assert running_jitter(differences, out=differences) is differences

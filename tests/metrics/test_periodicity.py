@@ -29,6 +29,14 @@ def found_in(times_ms: Array) -> Hitches:
     return find_hitches(times_ms, np.cumsum(times_ms) / 1000.0)
 
 
+def test_a_hitch_behind_the_last_whole_block_counts_against_the_level_there() -> None:
+    times_ms = np.full(970, 10.0)
+    times_ms[864:896] = 20.0
+    times_ms[965] = 30.0
+    found = found_in(times_ms)
+    assert (found.positions.tolist(), found.excess_ms.tolist()) == ([965], [20.0])
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.integers(6, 60), st.floats(0.2, 30.0), st.floats(0.0, 0.9), st.integers(0, 10**6))
 def test_a_regular_beat_is_found_at_any_scale(n: int, period_s: float, start: float, seed: int) -> None:

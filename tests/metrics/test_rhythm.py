@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.quality import timer_step_of
 from frametime.metrics.rhythm.hitches import hitches_of
-from frametime.metrics.rhythm.rhythm import alternating_runs, alternation, rhythm_of
+from frametime.metrics.rhythm.rhythm import alternating_runs, alternation, inside_runs, rhythm_of
 
 
 def test_the_part_that_alternates_is_measured() -> None:
@@ -39,6 +39,11 @@ def test_the_share_is_a_share(times_ms: list[float]) -> None:
     fraction, size_ms = alternation(np.array(times_ms))
     assert 0.0 <= fraction <= 1.0
     assert (size_ms is None) == (fraction == 0.0)
+
+
+def test_both_ends_of_a_run_are_inside() -> None:
+    inside = inside_runs(np.array([1, 3, 6]), np.array([3, 4, 6]), 8)
+    assert np.flatnonzero(inside).tolist() == [1, 2, 3, 4, 6]
 
 
 def test_frames_that_alternate_for_long_are_one_run() -> None:
