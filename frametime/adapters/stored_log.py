@@ -409,15 +409,16 @@ def _only_file(log: LogStream, mode: str) -> Any:
     Raises
     ------
     ReadError
-        If there are several, or none, or it is encrypted.
+        If there are several, or none, or it is encrypted or packed by a method that is not known here.
     """
     from zipfile import ZipFile
 
     archive = ZipFile(cast("BinaryIO", log))
     files = [each for each in archive.infolist() if not re.search(r"/$|^__MACOSX/|(?:^|/)\.", each.filename)]
-    if len(files) == 1 and not files[0].flag_bits & 1:
-        return archive.open(files[0])
-    what = "an encrypted file" if len(files) == 1 else counted(len(files), "file")
+    with suppress(NotImplementedError):
+        if len(files) == 1 and not files[0].flag_bits & 1:
+            return archive.open(files[0])
+    what = "a file that is encrypted, or packed by another method" if len(files) == 1 else counted(len(files), "file")
     names = f" ({first_of([each.filename for each in files], 6)})" if files else ""
     found = printable(f"this archive holds {what}{names}", limit=300)
     raise ReadError.at(log.name, found, helps="unpack it and give one log, or save the sheet as CSV")

@@ -179,7 +179,6 @@ def _pipe_ended() -> int:
 
 def _dash_hint(arguments: Sequence[str]) -> str:
     """How to write the name of a file that was taken for an option; empty where none was."""
-
     for typed in arguments:
         if typed.startswith("-") and not typed.startswith("--") and ("." in typed or Path(typed).exists()):
             return f"The file '{printable(typed)}' is written './{printable(typed)}'."

@@ -161,7 +161,6 @@ class _Progress:
 
     def advance(self, row: Row) -> None:
         """Count one row; name the capture where it failed."""
-
         self._n_done += 1
         if row["status"] == "failed":
             self.clear()
@@ -195,7 +194,6 @@ def _show_passed_over(walk: Walk, *, every: bool) -> None:
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:
-
     parts = [f"{count.n_measured} measured"]
     if count.n_kept:
         parts.append(f"{count.n_kept} kept unchanged")

@@ -169,7 +169,6 @@ class Requirement(NamedTuple):
 
     def missed(self, run: MeasuredRun) -> str | None:
         """What a run lacks, in a sentence; a metric without a value meets nothing. ``None`` where it is met."""
-
         found = run.values[self.key]
         unit = shown_unit(found.unit)
         bound = f"{'at least' if self.side == 'min' else 'at most'} {self.value:g} {unit}".rstrip()
@@ -239,7 +238,6 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
 
 def _refuse_unknown(key: str, known: Collection[str], where: str = "") -> None:
     """Refuse the key of a metric that there is not, with the one that is most like it."""
-
     if key not in known:
         hint = did_you_mean(key, known, cutoff=0.6) or "'frametime metrics' lists them all"
         raise click.UsageError(f"{where}there is no metric {key!r}; {hint}")
@@ -260,7 +258,6 @@ def _whole(row: Metric) -> str:
 
 
 def _table(rows: list[Metric]) -> str:
-
     lines: list[str] = []
     group = None
     for row in rows:

@@ -313,7 +313,6 @@ def expand_paths(patterns: tuple[str, ...]) -> list[str]:
 
 def _matches(pattern: str) -> list[str]:
     """The files that a pattern names; itself where a file has that very name."""
-
     if Path(pattern).exists():
         return [pattern]
     # pathlib has no pattern that may start at a drive or at the root.

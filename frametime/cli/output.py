@@ -47,7 +47,6 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
 
 def say_unlisted(unlisted: Mapping[str, str]) -> None:
     """Warn of each folder that cannot be listed, with the reason."""
-
     for name, reason in unlisted.items():
         told = f"{printable(name, limit=200)}: this folder cannot be listed ({printable(reason)})"
         click.echo(f"frametime: {told}", err=True)
@@ -119,7 +118,6 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
 
 def formula_warning(n_cells: int, where: str) -> str:
     """The line on cells of a CSV file that a spreadsheet would run."""
-
     looks, them = ("looks", "it") if n_cells == 1 else ("look", "them")
     return (
         f"{printable(where)}: {counted(n_cells, 'cell')} of text {looks} like a formula that a spreadsheet would run; "

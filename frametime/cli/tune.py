@@ -151,7 +151,6 @@ def watch(record: str, settle: float) -> None:
 @contextlib.contextmanager
 def _keys_as_pressed() -> Iterator[None]:
     """Let the terminal hand over each key at once, from the first to the last: between two none is lost."""
-
     if sys.platform == "win32":
         yield
         return
@@ -169,7 +168,6 @@ def _keys_as_pressed() -> Iterator[None]:
 
 def _key() -> str:
     """The next key, or those that are waiting; an empty text for Ctrl-C, Ctrl-D and where the terminal has gone."""
-
     try:
         if sys.platform == "win32":
             return click.getchar()

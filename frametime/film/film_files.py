@@ -51,7 +51,6 @@ def read_tracks(
     FrametimeError
         If a capture or its sensor log cannot be used.
     """
-
     tracks = []
     for request, label, color, start_s in zip(requests, labels, colors, starts_s, strict=True):
         capture, _ = measure_file(replace(request, keep_curves=False))

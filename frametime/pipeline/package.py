@@ -182,7 +182,6 @@ def _texts_of(plan: ReviewPlan, plan_file: Path, folder: Path) -> Iterator[tuple
 
 def _capture_bytes(run: PlacedRun, request: MeasureRequest) -> bytes:
     """The capture as it was measured, under the name that the result knows it by."""
-
     capture, _ = measure_file(request, use_threads=False, sensor_weight=Weight.NOTE)
     named = replace(capture.provenance, file_name=run.measured.provenance.file_name)
     sensors = capture.sensors

@@ -76,7 +76,6 @@ def standings_frame(result: ReviewResult) -> pl.DataFrame:
 
 def runs_frame(result: ReviewResult) -> pl.DataFrame:
     """One row a run: where it belongs, where it came from, what is wrong with it, and every metric."""
-
     return pl.DataFrame(runs_table(result))
 
 

@@ -225,7 +225,6 @@ def with_logs(trial: Trial, logs: Sequence[Path]) -> Trial:
 
 
 def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
-
     folder = Path(path).parent / str(record.logs_folder)
     known = {log for trial in record.trials for log in trial.logs}
     try:

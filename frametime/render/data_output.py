@@ -229,7 +229,6 @@ def csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool = False, include_hea
 
 def arrow_schema(columns: Iterable[Column], name: str) -> pa.Schema:
     """The schema of a Parquet file: the unit of each column of numbers, and what table of which version it is."""
-
     fields: list[pa.Field[Any]] = [
         pa.field(item.name, getattr(pa, _TYPES[item.kind][1])(), metadata={"unit": item.unit} if item.unit else None)
         for item in columns

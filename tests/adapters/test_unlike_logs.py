@@ -108,8 +108,8 @@ def test_recordings_in_one_log_are_told_with_their_lines() -> None:
         read_capture(io.BytesIO(content))
     # A row that is merely late begins none.
     late = [*ENDS[:20], ENDS[21], ENDS[20], *ENDS[22:]]
-    content = table("time_ms", [*fixed(late), *fixed(late), *fixed(ENDS)])
-    with pytest.raises(ReadError, match=f"they begin in lines 2, {N + 2}, {2 * N + 2};"):
+    content = table("time_ms", [*fixed(late), *fixed(late[:200]), *fixed(ENDS)])
+    with pytest.raises(ReadError, match=f"they begin in lines 2, {N + 2}, {N + 202};"):
         read_capture(io.BytesIO(content))
 
 
@@ -204,21 +204,22 @@ def test_the_one_log_in_an_archive_is_read(tmp_path: Path) -> None:
     path = tmp_path / "capture.csv.zip"
     path.write_bytes(content)
     assert classify_file(path).kind == "frames"
-    locked = bytearray(zipped("a.csv"))
+    locked, packed = bytearray(zipped("a.csv")), bytearray(zipped("a.csv"))
     for header, at in ((b"PK\3\4", 6), (b"PK\1\2", 8)):
         locked[locked.index(header) + at] |= 1
+        packed[packed.index(header) + at + 2] = 9  # a method that some systems take for large files
     for archive, holds in (
         (zipped("a.csv", "b.csv"), r"2 files \(a.csv, b.csv\)"),
         (zipped("run/"), "0 files"),
-        (bytes(locked), r"an encrypted file \(a.csv\)"),
+        *((bytes(each), r"a file that is encrypted, or .* another method \(a.csv\)") for each in (locked, packed)),
     ):
         with pytest.raises(ReadError, match=rf"this archive holds {holds}; unpack it and give one log"):
             read_capture(io.BytesIO(archive))
     with pytest.raises(ReadError, match="the zip data are damaged"):
         read_capture(io.BytesIO(content[:-30]))
     bomb = io.BytesIO()
-    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as packed:
-        packed.writestr("run.csv", b"frame time (ms)\n" + b"16.6\n" * 40_000)
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as written:
+        written.writestr("run.csv", b"frame time (ms)\n" + b"16.6\n" * 40_000)
     with pytest.raises(ReadError, match="unpacks to more than 100000 bytes"):
         read_capture(io.BytesIO(bomb.getvalue()), options=ReadOptions(max_decompressed_bytes=100_000))
 

@@ -307,6 +307,26 @@ def test_the_version_of_a_game_is_no_number_of_a_model(tmp_path: Path) -> None:
     assert {*draft.cards} == {card for card, *_ in truth.values()}
 
 
+def test_a_number_behind_the_letters_of_a_card_is_that_of_its_model(tmp_path: Path) -> None:
+    """A v at the end of its name makes no version of it."""
+    bench(
+        tmp_path,
+        lambda card, scene, resolution, run: f"{scene}/{card}_{resolution}_{run + 1}.csv",
+        cards=("Sylv60", "Sylv70"),
+    )
+    assert draft_plan(tmp_path, beside=tmp_path).cards == ("Sylv60", "Sylv70")
+
+
+def test_the_version_of_a_game_is_no_driver(tmp_path: Path) -> None:
+    """Drivers count higher: one digit before the point is a patch."""
+    for card, version in (("Brae 41", "1.04"), ("Brae 45", "1.04"), ("Tarn 6", "1.05")):
+        for scene, run in product(SCENES, (1, 2)):
+            path = tmp_path / card / version / f"{scene} {run}.csv"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text("frame_time_ms\n16.6\n16.7\n16.6\n")
+    assert draft_plan(tmp_path, beside=tmp_path).pattern.text == "{card}/*/{scene} {run}.csv"
+
+
 def test_names_of_runs_alone_are_no_settings(tmp_path: Path) -> None:
     bench(
         tmp_path, lambda card, scene, resolution, run: f"{card}/{scene} {resolution} {('old', 'new', 'odd')[run]}.csv"

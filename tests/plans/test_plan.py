@@ -189,6 +189,13 @@ def test_a_path_with_backslashes_says_what_to_write(folder: str, found: str) -> 
     assert found in str(refused.value) and str(refused.value).endswith("; in a path write / for \\")
 
 
+@pytest.mark.parametrize("folder", ['"""lo\ngs"""', '"logs'])
+def test_a_text_without_backslashes_hears_nothing_of_them(folder: str) -> None:
+    with pytest.raises(PlanError) as refused:
+        parsed(PLAN.replace('folder = "logs"', f"folder = {folder}"))
+    assert "in a path write" not in str(refused.value)
+
+
 def test_a_plan_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_bytes(b"\xef\xbb\xbf" + PLAN.encode())

@@ -131,13 +131,8 @@ def overall_table(result: ReviewResult) -> Table:
             "counts": parts.cell(*_counts_line(item)),
         }
 
-    hint = words.difference_hint(result.headline)
-    told = {
-        "baseline": words.baseline,
-        "headline": words.headline.label,
-        "hint": hint,
-        "reach": parts.reach_words(reach),
-    }
+    told = {"baseline": words.baseline, "headline": words.headline.label, "reach": parts.reach_words(reach)}
+    told["hint"] = words.difference_hint(result.headline)
     return parts.table_of("overall", result, values, words=told)
 
 
