@@ -376,12 +376,12 @@ def throttling_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceR
 
 
 def power_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
-    """How long the power stood at its limit, which is no fault."""
+    """How long the power stood at the limit that was given, which is no fault: the setting may have a lower one."""
     asked = Criterion.of("power", "%", "reported only: it is no fault")
     fraction, reason = value_of(run, "time_at_power_limit_fraction")
     if fraction is None:
         return asked.unmeasured(reason)
-    sentence = f"power stood at its limit for {100.0 * fraction:.0f} % of the time"
+    sentence = f"power stood at the limit of {run.options.power_limit_w:g} W for {100.0 * fraction:.0f} % of the time"
     if cover.fraction < rules.min_seen_fraction:
         return asked.unmeasured(f"{sentence} in which it was seen: {cover}")
     return asked.judged(100.0 * fraction, sentence, passed=True)

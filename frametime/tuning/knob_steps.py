@@ -170,7 +170,7 @@ def between(
         farther = setting.turned_to(axis, turned)
         status = _status(view, farther, axis, workload)
         if status == "unknown":
-            reason = f"{setting.turned_to(axis, low)} holds: {farther.words(axis)} lies below the next coarse step."
+            reason = f"{setting.turned_to(axis, low)} holds: {farther.words(axis)} stops short of the next coarse step."
             return propose(view, phase, farther, workload, start=setting, n_runs=n_runs, reason=reason)
         low, high = (low, turned) if status == "failed" else (turned, high)
     return setting.turned_to(axis, low)

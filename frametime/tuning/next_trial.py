@@ -362,8 +362,10 @@ def _other_workloads(view: TrialView, setting: Setting) -> Proposal | Finished |
         if status == "failed":
             return stock_fails(view, f"'{workload.name}'")
         if status == "unknown":
-            reason = f"Does the voltage hold under '{workload.name}' too? A card clocks higher under a lighter load."
-            n_runs = 1 if workload == record.heaviest else record.steps.repeats
+            is_heaviest = workload == record.heaviest
+            why = "" if is_heaviest else " A card clocks higher under a lighter load."
+            reason = f"Does the voltage hold under '{workload.name}' too?{why}"
+            n_runs = 1 if is_heaviest else record.steps.repeats
             return propose(view, Phase.OTHERS, setting, workload, start=setting, n_runs=n_runs, reason=reason)
     return setting
 

@@ -96,6 +96,8 @@ def test_with_sensors_everything_is_judged() -> None:
     assert {item.state for item in verdict.criteria} == {"passed"}
     assert criterion(verdict, "temperature").value == 78.0
     assert criterion(verdict, "power").value == pytest.approx(100.0)
+    # The setting may have a lower limit than the one that was given: the watts are named.
+    assert criterion(verdict, "power").sentence == "power stood at the limit of 200 W for 100 % of the time"
 
 
 def test_a_short_run_shows_nothing() -> None:

@@ -14,7 +14,7 @@ from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
 from frametime.tuning.knob_steps import between, climb
-from frametime.tuning.next_trial import next_trial
+from frametime.tuning.next_trial import _other_workloads, next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
 from frametime.tuning.summarizing import summarize
@@ -188,6 +188,7 @@ def test_a_straight_line_goes_from_a_power_limit_that_was_measured_at_a_lower_vo
     answer = between(view, Phase.POWER_AGAIN, start, "power", workload=view.record.heaviest)
     # 97 % of stock speed: two thirds of the way from 99 to 96.
     assert isinstance(answer, Proposal) and answer.setting.power_limit_pct == 92.0
+    assert "power limit 92 % stops short of the next coarse step" in answer.reason  # above it: the limit goes down
 
 
 @pytest.mark.parametrize(("known", "missing"), [("average_power_w", "Temperature"), ("peak_temperature_c", "Power")])
@@ -229,6 +230,14 @@ def test_each_lighter_workload_is_run_as_often_as_a_speed_for_chance_holds_one_r
     limits = replace(sim.LIMITS, min_power_limit_pct=100.0)
     step = proposal_for(*heavy, limits=limits, workloads=sim.empty_record(2).workloads)
     assert (step.phase, step.workload, step.n_runs) == (Phase.OTHERS, "courtyard", 3)
+
+
+def test_the_heaviest_workload_is_not_told_to_be_a_lighter_load() -> None:
+    lowered = Setting(power_limit_pct=90.0, core_voltage_offset_mv=-50)
+    for trials, workload, is_lighter in (((), "courtyard", True), ((made(90, -50),), "canyon", False)):
+        step = _other_workloads(TrialView(replace(sim.empty_record(2), trials=trials)), lowered)
+        assert isinstance(step, Proposal) and step.workload == workload
+        assert ("under a lighter load" in step.reason) is is_lighter
 
 
 def test_of_a_trial_beyond_the_limits_those_are_named_that_it_passed() -> None:
