@@ -50,9 +50,6 @@ class KeptOpen(io.RawIOBase):
     def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
         return self._inner.seek(offset, whence)
 
-    def tell(self) -> int:
-        return self._inner.tell()
-
     def read(self, size: int = -1, /) -> bytes:
         return self._inner.read(size)
 

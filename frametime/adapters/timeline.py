@@ -142,9 +142,6 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
 def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
     stamps, caveats = chosen(times.ns, rows), list[Caveat]()
-    rises = times.ok is None and stamps.size > 1 and bool((stamps[1:] > stamps[:-1]).all())
-    if rises and float(stamps[-1]) - float(stamps[0]) <= _MAX_SPAN_NS:
-        return Timeline(stamps, rows, False, NO_ROWS, (), ())
     holes = NO_ROWS
     if times.ok is not None:
         positions = np.flatnonzero(chosen(times.ok, rows))

@@ -11,6 +11,7 @@ import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import column_facts
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.file_kind import classify_file
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
@@ -239,3 +240,67 @@ def test_a_folder_takes_lines_that_say_of_what_they_are(name: str, tmp_path: Pat
     assert lengths_ms(path.read_bytes()) == pytest.approx(MS)
     path.write_text("unpacked in 12 ms\n" * 60)
     assert classify_file(path).kind == "other"
+
+
+def one_value_a_row(names: str, *, in_blocks: bool = False) -> bytes:
+    """Frame time, the card's work in each frame and its power in each tenth, each in a row of its own."""
+    of_each = [("frame time (ms)", MS), ("gpu busy (ms)", [0.8 * ms for ms in MS]), ("gpu power (W)", [200.0] * N)]
+    places = [(k, q) for k in range(N) for q in range(3) if q < 2 or k % 10 == 0]
+    keys, rows = fixed(ENDS, 3), list[str]()
+    for k, q in sorted(places, key=lambda place: place[1]) if in_blocks else places:
+        name, values = of_each[q]
+        bare, _, unit = name.partition(" (")
+        cells = {"time (ms)": keys[k], "frame": str(k), "value": f"{values[k]:.3f}", "unit": unit.strip(")")}
+        cells |= {"row": str(len(rows)), "quantity": bare if "unit" in names else name}
+        rows.append(",".join(cells[each] for each in names.split(",")))
+    return "\n".join([names, *rows, ""]).encode()
+
+
+LONG = {
+    "beside a time": one_value_a_row("time (ms),quantity,value"),
+    "beside a unit": one_value_a_row("time (ms),quantity,value,unit"),
+    "beside the number of the frame": one_value_a_row("frame,quantity,value"),
+    "beside the number of the row": one_value_a_row("row,time (ms),quantity,value"),
+    "one quantity below the other": one_value_a_row("time (ms),quantity,value", in_blocks=True),
+    "one quantity below the other, by frames": one_value_a_row("frame,quantity,value,unit", in_blocks=True),
+}
+
+
+@pytest.mark.parametrize("name", LONG)
+def test_a_row_for_each_quantity_of_a_frame_is_read_where_one_is_its_time(name: str) -> None:
+    """They were refused, with commands that took every number for the time of a frame."""
+    assert lengths_ms(LONG[name]) == pytest.approx(MS)
+    capture = read_capture(io.BytesIO(LONG[name]))
+    work = capture.frames["gpu_work_ns"].to_pylist()[1:]
+    assert work == [pytest.approx(0.8e6 * ms, abs=501) for ms in MS]
+    assert capture.sensors is not None
+    assert capture.sensors.missing_counts["power_w"] == N - N // 10
+
+
+def test_the_layout_of_a_row_for_each_quantity_reads_it_again() -> None:
+    content = LONG["beside a time"]
+    layout = Layout.from_toml(read_capture(io.BytesIO(content)).provenance.layout_toml, "layout")
+    assert layout.frame_time_column == "frame time (ms)"
+    assert lengths_ms(content, ReadOptions(layout=layout)) == pytest.approx(MS)
+
+
+def test_the_last_quantity_is_left_out_where_its_digits_may_be_cut_off() -> None:
+    content = LONG["beside a time"].rstrip()[:-2]
+    assert "cut-last-line" in codes_of(content)
+    assert lengths_ms(content) == pytest.approx(MS)
+
+
+def test_of_two_quantities_that_may_be_the_time_of_a_frame_each_command_reads_its_own() -> None:
+    content = LONG["beside the number of the frame"].replace(b"gpu busy", b"display interval")
+    with pytest.raises(ReadError, match=r"2 ways that differ.*--time-column 'display interval") as refused:
+        read_capture(io.BytesIO(content))
+    assert "--time-column 'frame time (ms)'" in str(refused.value)
+    assert lengths_ms(content, ReadOptions(time_column="frame time (ms)")) == pytest.approx(MS)
+    shown = lengths_ms(content, ReadOptions(time_column="display interval (ms)"))
+    assert shown == pytest.approx([0.8 * ms for ms in MS], abs=0.001)
+
+
+def test_the_names_of_quantities_are_those_of_no_application() -> None:
+    capture = read_capture(io.BytesIO(LONG["beside a time"]), options=ReadOptions(stream="frame time (ms)"))
+    assert capture.n_frames == N
+    assert "stream-not-named" in [caveat.code for caveat in capture.caveats]

@@ -95,8 +95,7 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
     head = log.read(8)
     log.seek(0)
     with refusing_damage(name):
-        is_file = head.startswith(b"ARROW1")
-        is_parquet = head.startswith(b"PAR1")
+        is_file, is_parquet = map(head.startswith, (b"ARROW1", b"PAR1"))
         source = _open_parquet(name, log, size) if is_parquet else _open_ipc(name, log, size, is_file=is_file)
         _ = source.schema.names  # Arrow decodes each only when it is asked for: they must be UTF-8
         return source

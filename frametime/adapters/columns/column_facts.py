@@ -129,6 +129,13 @@ class ColumnFacts(NamedTuple):
         return said or self.other_unit is not None
 
     @property
+    def names_cards(self) -> bool:
+        """Whether its name says that it tells which card a row is of: ``pci.bus_id`` does, ``gpu power`` does not."""
+        words, of_cards = {word for word in self.words if not word.isdigit()}, wording.WORDS["device"]
+        known = words <= of_cards | wording.WORDS["device name"]
+        return known and bool(words & (of_cards | {"name"}) or words == {"index"})
+
+    @property
     def is_of_one_frame(self) -> bool:
         """Whether the name says something of a single frame: its moment, its number, its fate."""
         if self.meaning in wording.TIME_MEANINGS or self.meaning is wording.Meaning.INDEX:
@@ -182,8 +189,7 @@ class ColumnFacts(NamedTuple):
     @property
     def is_whole(self) -> bool:
         """Whether its first values are written as whole numbers."""
-        plain = "".join(self.cells).isdecimal()
-        return plain or all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
+        return all(cell.strip().lstrip("+-").isdecimal() or not is_value(kind_of(cell)) for cell in self.cells)
 
     def is_counter(self, rows: Rows = None) -> bool:
         """Whether the values count by one, or never change: such a column without a name is no time."""
@@ -387,9 +393,6 @@ class ColumnChoice(NamedTuple):
 @lru_cache(maxsize=256)
 def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     """The power of ten of the last digit, of the cell with the most digits."""
-    together = "".join(cells)
-    if together.isascii() and together.replace(style.decimal, "").isdigit():
-        return -min(30, max((len(c) - c.find(style.decimal) - 1 for c in cells if style.decimal in c), default=0))
     values = (exact_value(cell, style) for cell in cells)
     return min((0 if each is None else max(-30, int(each.as_tuple().exponent)) for each in values), default=0)
 

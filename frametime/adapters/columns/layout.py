@@ -190,8 +190,6 @@ def remembered_layout(log: str, names: Sequence[str], n_columns: int) -> Layout 
     LayoutError
         If the file of layouts is damaged.
     """
-    if not os.path.isfile(os.path.join(os.path.dirname(log), LAYOUTS_NAME)):  # noqa: PTH113, PTH118, PTH120 - quick
-        return None
     path, shape = layouts_beside(log), list(names) if any(names) else n_columns
     kept = next((entry for entry in _entries(path) if entry.pop("columns") == shape), None)
     return None if kept is None else Layout.from_toml(toml_lines(kept), str(path))

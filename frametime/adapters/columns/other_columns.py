@@ -222,10 +222,6 @@ def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
     ReadError
         If there is one, and no stream is asked for.
     """
-
-    def spread(values: NDArray[np.float64]) -> float:
-        return float(np.abs(values - middle(values)).mean()) / middle(values)
-
     named = [fact for fact in log.facts if fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE, Meaning.TIME)]
     lengths = [fact for fact in named if fact.numeric and fact.course() is Course.VARIES]
     clocks = [f for f in log.facts if lengths and f.numeric and f.course() is Course.RISES and not f.is_counter()]
@@ -235,7 +231,7 @@ def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
         if np.count_nonzero(cells[1:] != cells[:-1]) > 2 * len(words) > 0 and each.size == cells.size:
             kinds = [each[(cells == word) & np.isfinite(each)] for word in words]
             apart = max(map(middle, kinds)) > _TWO_KINDS * min(map(middle, kinds))
-            if apart and max(map(spread, kinds)) < _MUCH_MORE_EVEN * spread(np.concatenate(kinds)):
+            if apart and max(map(_unevenness, kinds)) < _MUCH_MORE_EVEN * _unevenness(np.concatenate(kinds)):
                 found = f"the frames of {' and '.join(map(repr, words[:4]))} differ in length, as those of two programs"
                 return _asked_for(log, fact, words, found)
     return None

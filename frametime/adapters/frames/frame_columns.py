@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, pa, pc
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
+from frametime.adapters.columns import words as wording
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, ColumnUse, plain_numbers
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.layout import FLAG_ROLES
@@ -18,7 +20,7 @@ from frametime.adapters.text import cells as text_cells
 from frametime.adapters.text import text_rows
 from frametime.adapters.text.cells import CellKind, TimeValues, bools, clean_texts, is_value, kind_of, reason_of
 from frametime.adapters.text.text_rows import Dialect, NotTypedError, TextTable, read_texts, read_typed
-from frametime.adapters.text.text_source import TextSource
+from frametime.adapters.text.text_source import TextSource, of_rows
 from frametime.adapters.timeline import NO_ROWS, Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
@@ -273,6 +275,47 @@ def read_other_columns(
         taken = np.searchsorted(table.records, records[taken])
     indices = arrow_array(taken, rows >= 0)
     return pa.table({name: table.columns[p].take(indices) for name, p in zip(names, positions, strict=True)})
+
+
+def rows_of_moments(
+    text: TextSource, dialect: Dialect, facts: Sequence[ColumnFacts], options: ReadOptions, *, of_frames: bool
+) -> TextSource | None:
+    """Rows of one value each, beside the name of its quantity, as a row for each moment; ``None`` for any other log.
+
+    The names must be those of sensors, or with ``of_frames`` one of them that of frame times or rates.
+    """
+    words = [f for f in facts if not f.numeric and (f.words == {"name"} or not f.names_cards)]
+    are, unit = (all, wording.unit_of_text) if of_frames else (any, wording.other_unit)
+    units = [fact for fact in words if are(map(unit, fact.cells))]
+    cells = {f: (*f.cells, *f.last_cells * of_frames) for f in words if f not in units}
+    named = [f for f, each in cells.items() if f.is_of_sensor or 1 < len({*each}) <= len(each) / 2]
+    said = [wording.header_meaning(cell) for fact in named for cell in {*cells[fact]} if len(named) == 1]
+    is_long = any(one.meaning in wording.FRAME_MEANINGS and not one.unknown for one in said)
+    values = [*filter(_holds_any_quantity, facts)]
+    if not (is_long if of_frames else any(f.is_of_sensor for f in named)) or len(values) != 1 or len(units) > 1:
+        return None
+    kinds = (wording.Meaning.TIMESTAMP, wording.Meaning.TIME, *([wording.Meaning.INDEX] * of_frames))
+    kept = [f for f in facts if (f.unit in (wording.DATE, wording.CLOCK) or f.meaning in kinds) and f not in values]
+    kept += [fact for fact in facts if fact.names_cards and fact not in (*words, *kept)]
+    table = read_texts(text, dialect, range(dialect.n_columns), options)
+    # A number of its own in each row is that of the row, and no frame's.
+    repeats = [pc.count_distinct(table.columns[at]).as_py() < table.records.size for at in range(dialect.n_columns)]
+    kept = [fact for fact in kept if fact.meaning is not wording.Meaning.INDEX or repeats[fact.position]]
+    moments, seen = dict[object, dict[str, str]](), Counter[object]()
+    for row in zip(*(clean_texts(table.columns[at]).to_pylist() for at in range(dialect.n_columns)), strict=True):
+        moment = tuple((fact.name, row[fact.position]) for fact in kept)
+        name = " ".join([row[fact.position] for fact in named] + [f"({row[unit.position]})" for unit in units])
+        seen[moment, name] += 1
+        moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[values[0].position]
+    wide = of_rows(text, iter(moments.values()), options, "rows are readings")
+    return wide._replace(left_out=(*dict(table.short).values(),))
+
+
+def _holds_any_quantity(fact: ColumnFacts) -> bool:
+    """Whether a column holds numbers, and its name does not say of what."""
+    one, is_time = wording.header_meaning(fact.name), fact.unit in (wording.DATE, wording.CLOCK)
+    says = one.meaning is not wording.Meaning.OTHER or one.other_unit or wording.WORDS["sensor"] & fact.words
+    return fact.numeric and not (is_time or says or fact.names_cards)
 
 
 class RejectedRows:

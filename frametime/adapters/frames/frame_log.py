@@ -23,6 +23,7 @@ from frametime.adapters.columns.column_readings import command, middle, styles_o
 from frametime.adapters.columns.layout import LAYOUTS_NAME, TIMED_ROLES, Layout, remember, remembered_layout
 from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.file_kind import no_capture, writer_of_text
+from frametime.adapters.frames import frame_columns
 from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS, in_passing
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
@@ -71,7 +72,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         message = f"Read with the layout that {LAYOUTS_NAME} keeps for logs of these columns."
         remembered = (Caveat(code="layout-remembered", message=message, weight=Weight.NOTE),)
     log = _chosen(source, dialect, options)
-    if dialect.has_open_row and _ends_in_a_frame_time(log):
+    if dialect.has_open_row and (log.source is not source or _ends_in_a_frame_time(log)):
         dialect = with_ending(dialect, source, keeps_open_row=False)
         log = _chosen(source, dialect, options)
     scanned = in_passing(source.stream, partial(scan_rows, source, dialect), use_threads=options.use_threads)
@@ -79,6 +80,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         columns = read_columns(log)
     finally:
         scan = scanned()  # what it finds is the better reason
+    scan = scan if log.source is source else (*scan, *scan_rows(log.source, log.dialect))
     columns.caveats[:0] = (*remembered, *log.choice.caveats, *scan)
     layout, comments = _found_layout(log)
     parsed = assemble(columns, layout, comments)
@@ -107,6 +109,8 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
         told = Caveat(code="header-lacks-name", message=message)
         return log._replace(choice=log.choice._replace(caveats=(told, *log.choice.caveats)))
     facts = facts_of(dialect)
+    if (wide := frame_columns.rows_of_moments(source, dialect, facts, options, of_frames=True)) is not None:
+        return _chosen(wide, detect_dialect(wide, options)._replace(metadata=dialect.metadata), options)
     styles, why = styles_of(facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)

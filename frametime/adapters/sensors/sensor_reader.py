@@ -18,8 +18,8 @@ from frametime.adapters.capture_start import ClockKind, clock_of
 from frametime.adapters.columns.column_facts import ColumnFacts, Course, column_named, layout_choice
 from frametime.adapters.columns.column_readings import middle, styles_of
 from frametime.adapters.columns.other_columns import coded, word_asked
-from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Meaning, Unit, other_unit, unit_named, words_of
-from frametime.adapters.frames.frame_columns import RejectedRows
+from frametime.adapters.columns.words import CLOCK, DATE, Meaning, Unit, unit_named
+from frametime.adapters.frames.frame_columns import RejectedRows, rows_of_moments
 from frametime.adapters.sensors import sensor_log as log
 from frametime.adapters.sensors.sensor_log import QUANTITIES, SensorColumn, SensorLayout, SensorOptions, sensor_caveat
 from frametime.adapters.stored_log import OpenedLog, Source, opened_log
@@ -27,7 +27,7 @@ from frametime.adapters.text import text_rows
 from frametime.adapters.text.cells import DAY_NS, CellKind, clean_texts, kind_of, times_of_texts
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.text_rows import Dialect, TextTable, read_texts, scan_rows
-from frametime.adapters.text.text_source import TextSource, of_rows, read_in_its_encoding
+from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
 from frametime.adapters.timeline import gone_on
 from frametime.capture import Provenance
 from frametime.caveats import Caveat, Weight
@@ -104,10 +104,11 @@ class _SensorLog:
         self._layout = options.layout or SensorLayout()
         self._dialect = _dialect(text, read)
         self._scan = scan_rows(text, self._dialect)
-        if (wide := _of_moments(text, self._dialect, read)) is not None:
+        facts = facts_of(self._dialect)
+        if (wide := rows_of_moments(text, self._dialect, facts, read, of_frames=False)) is not None:
             self._text, self._dialect = wide, detect_dialect(wide, read)
             self._scan += scan_rows(self._text, self._dialect)
-        facts = facts_of(self._dialect)
+            facts = facts_of(self._dialect)
         styles, why = styles_of(facts, self._layout.text)
         if len(styles) > 1:
             marks = ((each.decimal, f' with thousands = "{each.thousands}"' * bool(each.thousands)) for each in styles)
@@ -222,7 +223,7 @@ class _SensorLog:
     def _may_be_time(self, fact: ColumnFacts) -> bool:
         if fact.unit in (DATE, CLOCK):
             # An address on a bus looks like a time of day.
-            return not _names_cards(fact.name)
+            return not fact.names_cards
         # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.
         named = fact.numeric and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME)
         return named and np.unique(fact.known_ns()).size > 1
@@ -263,7 +264,7 @@ class _SensorLog:
         for fact in self._facts:
             # An address on a bus looks like a time of day.
             timed = fact.unit not in (None, CLOCK) or fact.said.other_unit is not None
-            if fact.position in used or timed or not _names_cards(fact.name):
+            if fact.position in used or timed or not fact.names_cards:
                 continue
             cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
             if cells and sum(cells.values()) >= 2 * len(cells):
@@ -314,13 +315,6 @@ def _is_absolute(time: ColumnFacts) -> bool:
     return clock_of(time.unit, time.unit is DATE or None, int(max(time.known_ns()[:1], default=0)))[0] == "absolute"
 
 
-def _names_cards(column: str) -> bool:
-    """Whether a column of that name tells which card a row is of: ``pci.bus_id`` does, ``gpu power`` does not."""
-    words = {word for word in words_of(column) if not word.isdigit()}
-    known = words <= WORDS["device"] | WORDS["device name"]
-    return known and bool(words & (WORDS["device"] | {"name"}) or words == {"index"})
-
-
 def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: bool) -> SensorSamples:
     """Read one sensor log.
 
@@ -343,29 +337,6 @@ def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: 
             return _SensorLog(text, opened, options, read).samples(wants_absolute=wants_absolute)
 
         return read_in_its_encoding(cast("BinaryIO", opened.log), read, samples)
-
-
-def _of_moments(text: TextSource, dialect: Dialect, read: ReadOptions) -> TextSource | None:
-    """Rows of one reading each, beside the name of its sensor, as a row for each moment; ``None`` for any other log."""
-    facts = facts_of(dialect)
-    words = [f for f in facts if not f.numeric and (f.words == {"name"} or not _names_cards(f.name))]
-    units = [fact for fact in words if any(map(other_unit, fact.cells))]
-    named = [f for f in words if f not in units and (f.is_of_sensor or 1 < len({*f.cells}) <= len(f.cells) / 2)]
-    values = [fact for fact in facts if fact.numeric and fact.meaning is Meaning.OTHER and fact.unit is None]
-    values = [f for f in values if not (f.said.other_unit or WORDS["sensor"] & f.words or _names_cards(f.name))]
-    if not any(fact.is_of_sensor for fact in named) or len(values) != 1 or len(units) > 1:
-        return None
-    clocks = [f for f in facts if f.unit in (DATE, CLOCK) or f.meaning in (Meaning.TIMESTAMP, Meaning.TIME)]
-    kept = [*clocks, *(fact for fact in facts if _names_cards(fact.name) and fact not in words)]
-    table = read_texts(text, dialect, range(dialect.n_columns), read)
-    moments, seen = dict[object, dict[str, str]](), Counter[object]()
-    for row in zip(*(clean_texts(table.columns[at]).to_pylist() for at in range(dialect.n_columns)), strict=True):
-        moment = tuple((fact.name, row[fact.position]) for fact in kept)
-        name = " ".join([row[fact.position] for fact in named] + [f"({row[unit.position]})" for unit in units])
-        seen[moment, name] += 1
-        moments.setdefault((moment, seen[moment, name]), dict(moment))[name] = row[values[0].position]
-    wide = of_rows(text, iter(moments.values()), read, "rows are readings")
-    return wide._replace(left_out=(*dict(table.short).values(),))
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:

@@ -368,11 +368,9 @@ def loads_of(values: Readings) -> dict[str, NDArray[np.bool_]]:
 
 def stretches(times_s: NDArray[np.float64], loaded: NDArray[np.bool_]) -> list[tuple[float, float]]:
     """Start and end of each stretch of load, midway between the samples on either side."""
-    edges = np.flatnonzero(np.diff(loaded.astype(np.int8)))
-    between = 0.5 * (times_s[edges] + times_s[edges + 1])
-    bounds = [float(times_s[0])] if loaded[0] else []
-    bounds += [float(time) for time in between]
-    bounds += [float(times_s[-1])] if loaded[-1] else []
+    edges = np.flatnonzero(np.diff(loaded))
+    first, last = times_s[:1][loaded[:1]], times_s[-1:][loaded[-1:]]
+    bounds = np.concatenate([first, 0.5 * (times_s[edges] + times_s[edges + 1]), last]).tolist()
     return list(zip(bounds[::2], bounds[1::2], strict=True))
 
 

@@ -20,7 +20,7 @@ from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import FRAME_MEANINGS, TIME_MEANINGS, Meaning, header_meaning, unit_of_text
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, WINDOW_ROWS, Dialect, Marks, Row, split_rows, with_ending
-from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, lines_of, too_many_columns
+from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, check_columns, lines_of
 from frametime.errors import ReadError, printable
 
 _SHORT_PREAMBLE: Final = 20
@@ -207,8 +207,7 @@ def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
     if line is not None:
         helps = "the file is damaged, as after a loss of power: record the run again, or remove that line"
         raise ReadError.at(source.name, "a zero byte stands in the names or in the first rows", line=line, helps=helps)
-    if n_columns > options.max_columns:
-        raise too_many_columns(source.name, n_columns, options, first_line)
+    check_columns(source.name, n_columns, options, first_line)
     above = ["", *lines[: first_line - 1]]  # by their numbers
     header, units = _header_above(source, above, split, layout)
     n_names = len(_names_in(above[header], marks))
@@ -279,8 +278,7 @@ def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, 
     for number, line in enumerate(lines[:_USUAL_PREAMBLE], start=1):
         # A short line cannot have so many, and nearly every line is short.
         n_columns = max(map(line.count, delimiters)) + 1 if len(line) > options.max_columns else 0
-        if n_columns > options.max_columns:
-            raise too_many_columns(source.name, n_columns, options, number)
+        check_columns(source.name, n_columns, options, number)
 
 
 def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Split | None:

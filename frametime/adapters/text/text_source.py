@@ -281,8 +281,7 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 
     table = open_arrow(log)
-    if len(table.schema) > options.max_columns:
-        raise too_many_columns(name, len(table.schema), options)
+    check_columns(name, len(table.schema), options)
     rows = table.read(options)
     if not rows.num_rows or not rows.num_columns:
         raise ReadError.at(name, "there is no frame (0 rows)", helps="record the run again")
@@ -357,8 +356,7 @@ def of_rows(source: TextSource, rows: Iterator[dict[str, str]], options: ReadOpt
     parts, names = [], dict[str, None]()
     while some := list(islice(rows, _ROWS_AT_ONCE)):
         names |= dict.fromkeys(name for row in some for name in row)
-        if len(names) > options.max_columns:
-            raise too_many_columns(source.name, len(names), options)
+        check_columns(source.name, len(names), options)
         parts.append(pa.table({name: arrow_texts([row.get(name, "") for row in some]) for name in names}))
     table = pa.concat_tables(parts, promote_options="default")  # a member may come late
     columns = (*map(str.strip, table.column_names),)
@@ -437,10 +435,16 @@ def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
         yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
 
-def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:
-    """The error for more columns than any log has."""
-    found = f"{n_columns} columns, at most {options.max_columns} are read"
-    return ReadError.at(name, found, line=line, helps="raise --max-columns if this is a frame log")
+def check_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> None:
+    """Refuse more columns than any log has.
+
+    Raises
+    ------
+    ReadError
+    """
+    if n_columns > options.max_columns:
+        found = f"{n_columns} columns, at most {options.max_columns} are read"
+        raise ReadError.at(name, found, line=line, helps="raise --max-columns if this is a frame log")
 
 
 def _source(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int, **found: Any) -> TextSource:
