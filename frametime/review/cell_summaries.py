@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
@@ -19,6 +20,9 @@ from frametime.statistics.distributions import t_quantile
 from frametime.statistics.interval import Interval
 from frametime.statistics.repeatability import SETS_ALPHA, PooledSpread
 from frametime.words import counted
+
+SHORT_SHARE: Final = 2 / 3
+"""Runs that last a smaller share of the usual one are told (a choice of this program)."""
 
 
 def estimate(
@@ -113,6 +117,14 @@ def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
         weight = min((item.weight for item in said), key=lambda weight: weight.place)
         carried.append(Caveat(code=code, message=message, weight=weight, metrics=tuple(metrics)))
     return tuple(carried)
+
+
+def cut_short(run_set: RunSet) -> list[Caveat]:
+    """Runs under two thirds as long as the usual one of their set: they show a part of the scene."""
+    lengths_s = {run.run: run.measured.duration_s for run in run_set.runs}
+    usual_s = sorted(lengths_s.values())[len(lengths_s) // 2]
+    short = {run: length_s for run, length_s in lengths_s.items() if length_s < SHORT_SHARE * usual_s}
+    return [caveat_of("run-cut-short", run=run, length=length_s, usual=usual_s) for run, length_s in short.items()]
 
 
 def recurring_hitches(run_set: RunSet, *, n_tests: int = 1) -> tuple[Caveat, ...]:

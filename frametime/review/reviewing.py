@@ -18,7 +18,7 @@ from frametime.lab.sessions import Step
 from frametime.review import runs_to_make
 from frametime.review.card_repeatability import repeatability_of, set_caveats, sets_that_can_show_levels
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means
-from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
+from frametime.review.cell_summaries import carried_caveats, cut_short, estimate, recurring_hitches
 from frametime.review.design import MetricEntry, Place, ReviewDesign, named
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
@@ -301,6 +301,7 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
             for run in run_set.runs
             if run.name in known.flags
         ]
+        caveats += cut_short(run_set)
         for run in known.excluded:
             if run.place == place:
                 caveats += runs_to_make.exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)

@@ -347,6 +347,23 @@ def test_the_price_of_a_run_left_out_is_told_where_it_stood_out() -> None:
     assert any(caveat.code == "left-out-run" for item in result.comparisons for caveat in item.caveats)
 
 
+def test_a_run_that_was_stopped_early_is_told_with_its_length() -> None:
+    """A third of a scene may run as fast as the whole: nothing in the numbers shows that it was a third."""
+    runs = runs_of({("amber-6", "harbor", "1440p"): [100.0, 101.0, 100.5], ("birch-9", "harbor", "1440p"): [110.0] * 2})
+    lengths_s = (41.0, 7.0, 60.0, 60.0, 25.0)
+    runs = [
+        replace(run, measured=run.measured._replace(duration_s=length_s))
+        for run, length_s in zip(runs, lengths_s, strict=True)
+    ]
+    asked = design(("amber-6", "birch-9"), ("harbor",), ("1440p",), metrics=AVERAGE)
+    cells = review_runs(asked, runs).cells
+    told = [(cell.card, item.message) for cell in cells for item in cell.caveats if item.code == "run-cut-short"]
+    assert told == [
+        ("amber-6", "Run 2 lasts 7.0 s and the usual one of its set 41.0 s: it shows a part of the scene."),
+        ("birch-9", "Run 2 lasts 25.0 s and the usual one of its set 60.0 s: it shows a part of the scene."),
+    ]
+
+
 def test_a_small_difference_counts_as_real_only_after_all_cells_are_counted() -> None:
     scenes = tuple(f"s{at}" for at in range(12))
     rng = np.random.default_rng(2)
