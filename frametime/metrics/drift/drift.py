@@ -82,9 +82,9 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     Examples
     --------
     >>> open_sentence(-7.2, 21.0, "this run")
-    'the level may change by −7.2 to +21.0 % over this run'
+    'a steady change of −7.2 to +21.0 % over this run is not ruled out'
     >>> open_sentence(-143.0, 147.0, "the rest")
-    'the level may change by 100 % or more over the rest'
+    'a steady change of 100 % or more over the rest is not ruled out'
     >>> open_sentence(3.8, 4.4, "this run")
     'the level changes by +3.8 to +4.4 % over this run; a level that wanders may do so by chance'
     """
@@ -92,7 +92,7 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     is_bound = max(abs(low_pct), abs(high_pct)) < 100.0
     change = f"{signed(low_pct)} to {signed(high_pct)} %" if is_bound else "100 % or more"
     if low_pct <= 0.0 <= high_pct:
-        return f"the level may change by {change} over {part}"
+        return f"a steady change of {change} over {part} is not ruled out"
     return f"the level changes by {change} over {part}; a level that wanders may do so by chance"
 
 
