@@ -171,7 +171,7 @@ class PlanDraft:
         """Why captures do not fit the pattern: often their ending alone is another, or a word follows the number."""
         others = [name for name in self.left_over if self.pattern.match(name) is None]
         why = dict.fromkeys(self.left_over, "names another card, scene or resolution")
-        why |= dict.fromkeys(others, "does not fit the pattern")
+        why |= dict.fromkeys(others, "does not fit the pattern; name it like the others to take it in")
         why |= {name: "is a copy of another file" for name in why if WORD_OF_COPY.sub("", name) in self.places}
         why |= {name: f"{self.left_out[name][1]}; left out by [[exclude]]" for name in {*why} & {*self.left_out}}
         for loose, what, taken in ((r"*\g<0>", "words at its end", "any"), (".*", "its ending", "every ending")):

@@ -312,7 +312,7 @@ def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_t
     (tmp_path / "captures" / packed).unlink()
     assert "canyon/1.jsonl.gz: fits but for its ending; --path-pattern '{card}/{scene}/{run}.*' takes" in lines
     assert "mill/2 NEW.csv: carries the number 2, as another run does; left out by [[exclude]]" in lines
-    assert "odd.csv: does not fit the pattern" in lines
+    assert "odd.csv: does not fit the pattern; name it like the others to take it in" in lines
     told = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{scene}/{run}.*"))
     assert told.left_over == ("amber/mill/2 NEW.csv", "odd.csv")
     told = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{scene}/{run}*.csv"))
