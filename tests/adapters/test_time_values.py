@@ -13,9 +13,6 @@ from hypothesis import strategies as st
 from frametime.adapters.columns.words import (
     CLOCK,
     DATE,
-    HOUR,
-    MICROSECOND,
-    MILLISECOND,
     MINUTE,
     NANOSECOND,
     RATE,
@@ -26,6 +23,7 @@ from frametime.adapters.columns.words import (
 from frametime.adapters.reading import read_capture
 from frametime.adapters.text.cells import POINT, NumberStyle, exact_ns, number_styles, times_of_numbers, times_of_texts
 
+MILLISECOND, MICROSECOND, HOUR = map(unit_named, ("ms", "us", "h"))
 UNITS = [SECOND, MILLISECOND, MICROSECOND, NANOSECOND, unit_named("100ns")]
 DECIMALS = st.decimals(min_value=-(10**9), max_value=10**9, allow_nan=False, places=6).map(lambda value: f"{value:f}")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import zipfile
 from pathlib import Path
 
@@ -304,3 +305,37 @@ def test_the_names_of_quantities_are_those_of_no_application() -> None:
     capture = read_capture(io.BytesIO(LONG["beside a time"]), options=ReadOptions(stream="frame time (ms)"))
     assert capture.n_frames == N
     assert "stream-not-named" in [caveat.code for caveat in capture.caveats]
+
+
+SERIES = {
+    "a name and a list each": [{"name": "time (ms)", "values": ENDS}, {"name": "frame time (ms)", "values": MS}],
+    "a unit beside the name": [
+        {"name": "frame time", "unit": "ms", "data": MS},
+        {"unit": "W", "name": "gpu power", "data": MS},
+    ],
+    "the settings of a chart": {
+        "type": "line",
+        "data": {"labels": COUNT, "datasets": [{"label": "frame time (ms)", "data": MS, "color": "red"}]},
+    },
+    "the one run of a list": {"runs": [{"name": "run 1", "frame_ms": MS}]},
+}
+
+
+@pytest.mark.parametrize("name", SERIES)
+def test_lists_of_numbers_beside_their_names_are_columns(name: str) -> None:
+    """Only the names were seen, and the log was refused without a command."""
+    assert lengths_ms(json.dumps(SERIES[name]).encode()) == pytest.approx(MS)
+
+
+def test_lists_of_two_runs_are_refused() -> None:
+    runs = [{"name": f"run {k}", "frame_ms": ms} for k, ms in enumerate((MS, MS[::-1]))]
+    with pytest.raises(ReadError):
+        read_capture(io.BytesIO(json.dumps(runs).encode()))
+
+
+def test_a_list_in_each_frame_is_no_column() -> None:
+    frames = [{"frame": k, "frame_ms": ms, "passes": [0.5] * 25} for k, ms in enumerate(MS)]
+    assert lengths_ms(json.dumps(frames).encode()) == pytest.approx(MS)
+    assert lengths_ms("\n".join(map(json.dumps, frames)).encode()) == pytest.approx(MS)
+    few = [each | {"passes": [0.5] * 60} for each in frames[:40]]
+    assert lengths_ms(json.dumps(few).encode()) == pytest.approx(MS[:40])

@@ -28,7 +28,6 @@ _SAME: Final = 0.001
 _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
 _MOST_ROWS: Final = 0.9
-_NOTHING_TOLD: Final = Layout()
 _LISTED: Final = 6
 _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
@@ -259,7 +258,7 @@ class ChoiceSoFar:
     @property
     def layout(self) -> Layout:
         """What the user has told of the columns."""
-        return self.options.layout or _NOTHING_TOLD
+        return self.options.layout or Layout()
 
     def tell(self, code: str, message: str, weight: Weight = Weight.CARE) -> None:
         """Add a caveat."""

@@ -56,12 +56,9 @@ for _name, _form, _factor, _added, _spelled in rows_of("units.tsv"):
 
 _UNITS: Final = {**_OTHERS, **_TIMES}
 SECOND: Final = _TIMES["s"]
-MILLISECOND: Final = _TIMES["ms"]
-MICROSECOND: Final = _TIMES["us"]
 NANOSECOND: Final = _TIMES["ns"]
-USUAL_UNITS: Final = (SECOND, MILLISECOND, MICROSECOND, NANOSECOND)
+USUAL_UNITS: Final = (SECOND, _TIMES["ms"], _TIMES["us"], NANOSECOND)
 MINUTE: Final = _TIMES["min"]
-HOUR: Final = _TIMES["h"]
 RATE: Final = _TIMES["fps"]
 CLOCK: Final = _TIMES["h:m:s"]
 DATE: Final = _TIMES["iso8601"]
@@ -283,7 +280,7 @@ def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
         return RATE, False
     if len(words) < 2:
         unit = unit_of_text(name.strip(" ."))
-        form = "" if unit is None or unit in (MINUTE, HOUR) else unit.form
+        form = "" if unit is None or unit in (MINUTE, _TIMES["h"]) else unit.form
         whole = (form == "number" and len(low) > 1) or (form == "other" and (len(low) > 1 or not name.islower()))
         return (unit if whole else None), False
     if at_end := re.search(_AT_END, low):

@@ -299,8 +299,7 @@ def rows_of_moments(
     kept += [fact for fact in facts if fact.names_cards and fact not in (*words, *kept)]
     table = read_texts(text, dialect, range(dialect.n_columns), options)
     # A number of its own in each row is that of the row, and no frame's.
-    repeats = [pc.count_distinct(table.columns[at]).as_py() < table.records.size for at in range(dialect.n_columns)]
-    kept = [fact for fact in kept if fact.meaning is not wording.Meaning.INDEX or repeats[fact.position]]
+    kept = [f for f in kept if f.meaning != "index" or len(pc.unique(table.columns[f.position])) < len(table.records)]
     moments, seen = dict[object, dict[str, str]](), Counter[object]()
     for row in zip(*(clean_texts(table.columns[at]).to_pylist() for at in range(dialect.n_columns)), strict=True):
         moment = tuple((fact.name, row[fact.position]) for fact in kept)

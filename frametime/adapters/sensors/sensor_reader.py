@@ -104,11 +104,10 @@ class _SensorLog:
         self._layout = options.layout or SensorLayout()
         self._dialect = _dialect(text, read)
         self._scan = scan_rows(text, self._dialect)
-        facts = facts_of(self._dialect)
-        if (wide := rows_of_moments(text, self._dialect, facts, read, of_frames=False)) is not None:
+        if (wide := rows_of_moments(text, self._dialect, facts_of(self._dialect), read, of_frames=False)) is not None:
             self._text, self._dialect = wide, detect_dialect(wide, read)
             self._scan += scan_rows(self._text, self._dialect)
-            facts = facts_of(self._dialect)
+        facts = facts_of(self._dialect)
         styles, why = styles_of(facts, self._layout.text)
         if len(styles) > 1:
             marks = ((each.decimal, f' with thousands = "{each.thousands}"' * bool(each.thousands)) for each in styles)

@@ -85,10 +85,7 @@ def _is_data(first: Sequence[CellKind], window: Sequence[tuple[CellKind, ...]]) 
 
 def _filled_count(cells: Sequence[str]) -> int:
     """Number of cells up to the last one that is not empty."""
-    count = len(cells)
-    while count and not cells[count - 1].strip():
-        count -= 1
-    return count
+    return next((count for count in range(len(cells), 0, -1) if cells[count - 1].strip()), 0)
 
 
 def _is_header(cells: Sequence[str]) -> bool:

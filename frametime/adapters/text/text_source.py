@@ -12,7 +12,7 @@ from typing import Any, BinaryIO, Final, NamedTuple
 
 from frametime.adapters.arrow.arrow_columns import arrow_texts, pa
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.words import VOCABULARY, folded
+from frametime.adapters.columns.words import VOCABULARY, Meaning, folded, header_meaning, unit_of_text
 from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, Result, long_line, name_and_size, new_spool, part_of
 from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.errors import ReadError
@@ -67,10 +67,8 @@ def not_text(head: bytes) -> str | None:
     >>> not_text(b"%PDF-1.7"), not_text(b"time,ms")
     ('a PDF document', None)
     """
-    for magic, what in _MAGICS:
-        if head.startswith(magic):
-            return what
-    return "a web page or XML" if re.match(_MARKUP, head.removeprefix(codecs.BOM_UTF8)) else None
+    markup = "a web page or XML" if re.match(_MARKUP, head.removeprefix(codecs.BOM_UTF8)) else None
+    return next((what for magic, what in _MAGICS if head.startswith(magic)), markup)
 
 
 def is_binary(text: bytes) -> bool:
@@ -300,7 +298,8 @@ def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
         first = [*islice(values, 2)]
     except ValueError:
         return source
-    first = _rows_in(first[0], source.name) if len(first) == 1 and not cut else first
+    if not cut and (len(first) == 1 or _lists_in(first[0])):
+        first = _rows_in(first[0] if len(first) == 1 else [*first, *values], source.name)
     if cut and len(first) < 2:
         found = f"it ends within a JSON object, after {counted(len(first), 'whole one')}"
         raise ReadError.at(source.name, found, helps="record the run again")
@@ -401,12 +400,15 @@ def _rows_in(value: Any, name: str) -> list[Any]:
     ReadError
         If several runs stand side by side.
     """
+    if isinstance(value, list):
+        series = [_lists_in(each) for each in value]
+        rows, value = value, dict(chain(*series))
+        if not len(series) == sum(map(len, series)) == len(value) or any(len(v) <= len(rows) for v in value.values()):
+            return rows  # though there may be a list in each
     if not isinstance(value, dict):
-        return value if isinstance(value, list) else []
-    lists = {key: each for key, each in value.items() if isinstance(each, list) and each}
-    below = [_rows_in(each, name) for each in value.values() if isinstance(each, dict)]
-    below += [each for each in lists.values() if isinstance(each[0], dict | list)]
-    columns = {key: each for key, each in lists.items() if not isinstance(each[0], dict | list)}
+        return []
+    columns = {k: v for k, v in value.items() if isinstance(v, list) and v and not isinstance(v[0], dict | list)}
+    below = [_rows_in(each, name) for key, each in value.items() if key not in columns]
     named = {key: each for key, each in columns.items() if len(each) == max(map(len, columns.values()))}
     below.append([dict(zip(named, row, strict=True)) for row in zip(*named.values(), strict=True)])
     longest = max(below, key=len)
@@ -415,6 +417,16 @@ def _rows_in(value: Any, name: str) -> list[Any]:
         found = f"{len(alike)} runs stand side by side in one JSON object"
         raise ReadError.at(name, found, helps="give each run as a file of its own")
     return longest
+
+
+def _lists_in(value: Any) -> list[tuple[str, list[Any]]]:
+    """The lists of a JSON object, by their key, or the name and the unit that stand beside them where it says less."""
+    members = value.items() if isinstance(value, dict) else ()
+    words = [each for _, each in members if isinstance(each, str) and kind_of(each) is CellKind.TEXT]
+    names, units = ([word for word in words if bool(unit_of_text(word)) is is_unit][:1] for is_unit in (False, True))
+    title = "".join([*names, *(f" ({unit})" for unit in units)])
+    lists = [(header_meaning(key).meaning, key, each) for key, each in members if isinstance(each, list)]
+    return [((meaning is Meaning.OTHER and title) or key, each) for meaning, key, each in lists]
 
 
 def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
