@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from run_cli import frametime
 
+from frametime.adapters.base import ReadOptions
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_outputs import review_json
 from frametime.plans.finding_runs import find_runs
@@ -19,6 +21,7 @@ from frametime.review.result import ReviewResult
 CARDS = {"Amber 6": (60.0, 150.0), "Brae 7": (90.0, 200.0)}
 SCENES = ("harbor", "lake", "quarry")
 SECONDS = 12.0
+SENSOR_LOG = Path(__file__).parents[2] / "reference_logs/recorded/preset-base/atlas/1080p/run1.sensors.csv"
 EVENING = datetime(2026, 11, 28, 19, 20, 0)
 
 
@@ -102,6 +105,16 @@ def test_what_is_said_of_a_sensor_log_is_the_same_from_any_folder(
         results.append(review_json(review_plan(read_plan(plan), workers=1)))
     assert "no sensor numbers" in results[0]
     assert results[0] == results[1]
+
+
+def test_a_sensor_log_in_the_place_of_a_capture_is_called_as_in_the_folder(tmp_path: Path) -> None:
+    folder = bench_folder(tmp_path / "bench")
+    assert frametime("plan", str(folder), "--out", str(tmp_path / "plan.toml")).code == 0
+    first = next(iter(CARDS)), SCENES[0], "run1.csv"
+    folder.joinpath(*first).write_bytes(SENSOR_LOG.read_bytes())
+    plan = replace(read_plan(tmp_path / "plan.toml"), read=ReadOptions(time_column=1))  # told so, it is read
+    (unreadable,) = review_plan(plan, workers=1).unreadable
+    assert unreadable.error.startswith(f"{'/'.join(first)}: this looks like a sensor log, whose samples are taken for")
 
 
 def test_copied_captures_without_their_times_are_one_note_that_says_how_to_copy_them(tmp_path: Path) -> None:

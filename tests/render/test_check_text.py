@@ -114,3 +114,15 @@ def test_a_rare_low_with_frames_enough_is_not_told_to_have_too_few_because_of_it
     assert "low-few-frames" not in codes
     (line,) = (line for line in check_text(run).splitlines() if "0.1 % low, all three" in line)
     assert line.endswith("in that order")
+
+
+def test_values_with_their_intervals_stand_in_one_column_with_nothing_behind_them() -> None:
+    times_ms = ordinary_ms(3600)
+    times_ms[60::120] = 36.0
+    capture = run_of(times_ms).capture
+    assert capture is not None
+    screen = check_text(measure(capture, MeasureOptions(within_run_intervals=True)))
+    told = [line for line in screen.splitlines() if line.startswith("  ") and re.search(r"\d \(.* to .*\)", line)]
+    assert len(told) > 5
+    assert [line for line in told if not re.fullmatch(r"  .{26} \S+ \(\S+ to \S+\)( \S+)?", line)] == []
+    assert re.search(r"^  stutters +30 \(\d+ to \d+\)$", screen, re.MULTILINE)  # a count has whole numbers

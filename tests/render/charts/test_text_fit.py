@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from frametime.render.charts.text_fit import ELLIPSIS, drawable, shorten, text_width_pt, wrap
+from frametime.render.charts.text_fit import ELLIPSIS, drawable, shorten, text_width_pt, wrap, x_scale
 
 TEXTS = st.text(max_size=120)
 WIDTHS = st.floats(min_value=30.0, max_value=400.0)
@@ -72,3 +73,18 @@ def test_a_width_is_that_of_the_line_as_matplotlib_lays_it_out(text: str, bold: 
     font = FontProperties(family="DejaVu Sans", size=9.0, weight="bold" if bold else "normal")
     laid_out, _, _ = text_to_path.get_text_width_height_descent(drawable(text), font, ismath=False)
     assert text_width_pt(text, 9.0, bold=bold) == pytest.approx(1.01 * laid_out, rel=1e-3)
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.8, 1.25), (0.1, 4.0)])
+def test_an_axis_of_ratios_that_runs_the_other_way_has_the_same_marks(low: float, high: float) -> None:
+    marks, unit = x_scale(Figure().subplots(), 8.0, "ratio", low, high)
+    turned, _ = x_scale(Figure().subplots(), 8.0, "ratio", high, low)
+    assert dict(turned) == dict(marks) and len(marks) > 2 and unit == ""
+    assert dict(marks)[1.0] == "0 %"
+
+
+@pytest.mark.parametrize(("high_s", "unit", "last"), [(299.0, ", s", 250.0), (300.0, ", min", 300.0)])
+def test_a_long_time_is_counted_in_minutes(high_s: float, unit: str, last: float) -> None:
+    marks, found = x_scale(Figure().subplots(), 8.0, "time", 0.0, high_s)
+    assert (found, marks[-1][0]) == (unit, last)
+    assert float(marks[-1][1]) == last / (60.0 if "min" in unit else 1.0)

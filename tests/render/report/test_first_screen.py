@@ -195,3 +195,4 @@ def test_what_is_said_of_a_kind_of_picture_is_said_once(small_folder: Path) -> N
         shown = re.findall(rf"<figcaption([^>]*)>{re.escape(caption)}", page)
         assert len(shown) > 1 and ["unseen" in attributes for attributes in shown] == [False, *[True] * len(shown[1:])]
     assert text.count("with 95 % intervals over the runs of each card") == 1
+    assert "<figcaption></figcaption>" not in page
