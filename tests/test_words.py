@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from frametime.errors import printable
 from frametime.words import command_line, money_words, percent_change, percent_change_range, percent_change_words
 
 
@@ -67,3 +68,8 @@ def test_what_a_posix_shell_would_put_something_else_for_is_not_in_double_quotes
     assert command_line(["O'Neill"]) == '"O\'Neill"'
     word = f"O'Neill{sign}HOME{sign}"
     assert command_line([word]) == shlex.quote(word)
+
+
+def test_spaces_of_any_kind_are_seen_and_what_turns_the_reading_direction_is_escaped() -> None:
+    assert printable("Tarn\u00a06\u3000a") == "Tarn\u00a06\u3000a"
+    assert printable("a\u202eb\ud800\u2028") == "a\\u202eb\\ud800\\u2028"

@@ -128,6 +128,8 @@ def test_a_sensor_log_given_as_a_capture_is_named_and_a_slow_capture_is_not(tmp_
 
 
 def test_an_unknown_metric_is_told_with_the_way_to_the_list() -> None:
+    [told] = json.loads(frametime("metrics", "average_fps", "--json").out)
+    assert told["source"] and "compute" not in told
     assert "did you mean 'average_fps'" in frametime("metrics", "averge_fps").err
     assert "'frametime metrics' lists them all" in frametime("metrics", "zzz").err
 

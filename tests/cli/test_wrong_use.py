@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
+from frametime.cli.film import _pixels
+
 LOGS = Path(__file__).parents[2] / "reference_logs"
 FREEZE = LOGS / "made" / "one_freeze.csv"
 REFERENCE_PLAN = LOGS / "review" / "plan.toml"
@@ -241,3 +243,24 @@ def test_a_failed_row_says_the_same_however_the_folder_is_typed(tmp_path: Path) 
     assert tables[0] == tables[1] == tables[2]
     [bad] = [row for row in csv.DictReader(tables[0].decode().splitlines()) if row["status"] == "failed"]
     assert bad["reason"].startswith("bad.csv: this file is empty")
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [
+        ("--fps", "1000.1", "is not 1 to 1000"),
+        ("--fps", "60/0", "is not 1 to 1000"),
+        ("--size", "179x320", "is not a size from 180x180"),
+        ("--size", "320x8193", "is not a size from 180x180"),
+        ("--size", "320", "is not a size from 180x180"),
+        ("--color", "3399cc", "is not as #3399cc"),
+    ],
+)
+def test_a_value_of_film_alone_is_told_with_its_option(option: str, value: str, told: str, tmp_path: Path) -> None:
+    done = frametime("film", FREEZE, "--out", tmp_path / "clip", option, value)
+    assert (done.code, done.out) == (2, "")
+    assert f"'{value}' {told}" in done.err and f"'{option}'" in done.err
+
+
+def test_odd_sizes_of_a_film_are_taken_one_less() -> None:
+    assert _pixels("1921x1081") == (1920, 1080) and _pixels("640X360") == (640, 360)

@@ -114,18 +114,15 @@ def test_single_runs_say_that_nothing_tells_how_sure_it_is() -> None:
 
 
 def test_single_runs_say_what_tells_the_verdict_over_similar_scenes() -> None:
-    rates = {"harbor": 110.0, "canyon": 109.0, "foundry": 111.0, "orchard": 110.5}
-    said = text(
-        reviewed(
-            {
-                (card, scene): [100.0 if card == "amber-6" else rate]
-                for scene, rate in rates.items()
-                for card in ("amber-6", "birch-9")
-            }
-        )
-    )
-    assert "have no sure order by these runs." in said
-    assert "How the scenes spread tells more: in similar ones expect 8 to 12 %: ahead." in said
+    told = []
+    for rates in ((110.0, 109.0, 111.0, 110.5), (150.0, 80.0, 111.0, 95.0)):
+        runs = {("amber-6", scene): [100.0] for scene in ("harbor", "canyon", "foundry", "orchard")}
+        runs |= {("birch-9", scene): [rate] for (_, scene), rate in zip(tuple(runs), rates, strict=True)}
+        told.append(text(reviewed(runs)))
+    assert all("have no sure order by these runs." in said for said in told)
+    assert "How the scenes spread tells more: in similar ones expect 8 to 12 %: ahead." in told[0]
+    # Where it tells no more, it does not say so.
+    assert "tells more" not in told[1] and "In similar scenes expect" in told[1] and "still undecided." in told[1]
 
 
 def test_missing_cells_are_named() -> None:
