@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final, Protocol
 
 
@@ -101,6 +102,11 @@ def entries(text: str) -> list[list[str]]:
     [['mean', 'the mean over runs'], ['value', 'speed']]
     """
     return [" ".join(entry.split()).split(" | ") for entry in re.split(r"\n(?=\S)", text)]
+
+
+def table_rows(beside: str, name: str) -> list[list[str]]:
+    """The rows of a table of the package, a file beside another one, without the names of its columns."""
+    return [line.split("\t") for line in Path(beside).with_name(name).read_text("utf-8").splitlines()[1:]]
 
 
 def signed(number: float, spec: str = "+.1f") -> str:

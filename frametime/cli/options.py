@@ -15,7 +15,7 @@ import click
 
 from frametime.errors import OptionError, did_you_mean, printable
 from frametime.ranges import RANGES
-from frametime.words import command_line
+from frametime.words import command_line, table_rows
 
 SETTINGS_FILE: Final = "frametime.toml"
 """Looked for beside the plan of a review, else in the folder at hand."""
@@ -56,8 +56,8 @@ class OptionRow(NamedTuple):
 @functools.cache
 def option_rows() -> tuple[OptionRow, ...]:
     """The table; ``-`` stands for nothing."""
-    _, *lines = Path(__file__).with_name("options.tsv").read_text("utf-8").splitlines()
-    return tuple(OptionRow(*("" if cell == "-" else cell for cell in line.split("\t"))) for line in lines)
+    rows = table_rows(__file__, "options.tsv")
+    return tuple(OptionRow(*("" if cell == "-" else cell for cell in row)) for row in rows)
 
 
 class Command(click.Command):

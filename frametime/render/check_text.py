@@ -9,7 +9,6 @@ import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache
 from itertools import chain
-from pathlib import Path
 from typing import Final, Literal, NamedTuple, TypeAlias
 
 from frametime.errors import printable
@@ -27,7 +26,7 @@ from frametime.render.numbers import (
     significant_digits,
 )
 from frametime.units import shown_unit
-from frametime.words import begun, continued, counted
+from frametime.words import begun, continued, counted, table_rows
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -237,8 +236,8 @@ def _shown(value: float | None, unit: str, *, digits: int = 3) -> str:
 @cache
 def _line_table() -> tuple[list[str], ...]:
     """The rows of ``check_lines.tsv`` beside this file; ``-`` stands for nothing."""
-    _, *lines = Path(__file__).with_name("check_lines.tsv").read_text("utf-8").splitlines()
-    return tuple(["" if text == "-" else text for text in line.split("\t")] for line in lines)
+    rows = table_rows(__file__, "check_lines.tsv")
+    return tuple(["" if text == "-" else text for text in row] for row in rows)
 
 
 def _lines(run: MeasuredRun) -> dict[str, list[_Line]]:

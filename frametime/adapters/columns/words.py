@@ -1,6 +1,6 @@
 """What the name of a column says: its unit, and the meanings that its words allow. No list of names, only words.
 
-``words.tsv``, ``units.tsv`` and ``quantities.tsv`` beside this file list the words.
+``words.tsv`` and ``units.tsv`` beside this file list the words.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ from collections.abc import Mapping
 from enum import StrEnum
 from fractions import Fraction
 from functools import lru_cache
-from pathlib import Path
 from typing import Final, NamedTuple
 from unicodedata import category, normalize
+
+from frametime.words import table_rows
 
 
 class Unit(NamedTuple):
@@ -37,16 +38,11 @@ class Unit(NamedTuple):
     factor: Fraction = Fraction(1)
 
 
-def rows_of(name: str) -> list[list[str]]:
-    """The rows of a table beside this file, without the names of its columns."""
-    return [line.split("\t") for line in Path(__file__).with_name(name).read_text("utf-8").splitlines()[1:]]
-
-
 _TIMES: Final[dict[str, Unit]] = {}
 _OTHERS: Final[dict[str, Unit]] = {}
 CONVERSIONS: Final[Mapping[str, dict[str, tuple[float, float]]]] = defaultdict(dict)
 """Unit that is kept to units it is made of: factor, then added (definitions of the SI and of IEC 80000-13)."""
-for _name, _form, _factor, _added, _spelled in rows_of("units.tsv"):
+for _name, _form, _factor, _added, _spelled in table_rows(__file__, "units.tsv"):
     if _form in ("number", "rate", "clock", "date"):
         _unit = Unit(_name, Fraction(int(_factor)) if _form == "number" else None, _form)
         _TIMES.update(dict.fromkeys(_spelled.split(), _unit))
@@ -65,7 +61,7 @@ DATE: Final = _TIMES["iso8601"]
 HERTZ: Final = Unit("Hz", None, "other")
 TICK: Final = Unit("100ns", Fraction(100))
 
-_LISTED: Final = rows_of("words.tsv")
+_LISTED: Final = table_rows(__file__, "words.tsv")
 WORDS: Final = {meaning: frozenset(words.split()) for meaning, english, words in _LISTED if not english}
 """Words by the meaning that they give a name."""
 _ENGLISH: Final = {word: tuple(english.split()) for _, english, words in _LISTED if english for word in words.split()}

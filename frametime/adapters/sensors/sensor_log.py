@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -15,14 +14,14 @@ from frametime.adapters.arrow.arrow_columns import numpy_of, pc, text_scalar
 from frametime.adapters.capture_start import any_ns, zone_named
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
 from frametime.adapters.columns.layout import OF_ONE_FILE, ColumnRef, Layout, choice_type, layout_types, layout_values
-from frametime.adapters.columns.words import CONVERSIONS, WORDS, Unit, other_unit, rows_of, unit_of_text
+from frametime.adapters.columns.words import CONVERSIONS, WORDS, Unit, other_unit, unit_of_text
 from frametime.adapters.text.cells import bools, clean_texts, is_missing, parted, with_point
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
 from frametime.ranges import check_ranges
 from frametime.settings.toml_source import shown, toml_lines
-from frametime.words import counted
+from frametime.words import counted, table_rows
 
 
 class Quantity(NamedTuple):
@@ -66,7 +65,7 @@ class Quantity(NamedTuple):
 
 
 def _quantities() -> Iterator[tuple[str, Quantity]]:
-    of_all, *listed = rows_of("quantities.tsv")
+    of_all, *listed = table_rows(__file__, "quantities.tsv")
     for name, metrics, needed, refused, better, *numbers, never_zero in listed:
         _, unit, said = SENSOR_COLUMNS[name]
         words = [frozenset(each.split()) for each in needed.split("|")]
@@ -76,7 +75,7 @@ def _quantities() -> Iterator[tuple[str, Quantity]]:
         yield name, Quantity(*known, tuple(words), against, for_it, plausible, usual, low, never_zero == "yes")
 
 
-QUANTITIES: Final[Mapping[str, Quantity]] = MappingProxyType(dict(_quantities()))
+QUANTITIES: Final[Mapping[str, Quantity]] = dict(_quantities())
 SENSOR_METRICS: Final = tuple(key for quantity in QUANTITIES.values() for key in quantity.metrics)
 """Keys of the metrics that rest on sensor samples."""
 
