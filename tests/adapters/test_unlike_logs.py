@@ -339,3 +339,11 @@ def test_a_list_in_each_frame_is_no_column() -> None:
     assert lengths_ms("\n".join(map(json.dumps, frames)).encode()) == pytest.approx(MS)
     few = [each | {"passes": [0.5] * 60} for each in frames[:40]]
     assert lengths_ms(json.dumps(few).encode()) == pytest.approx(MS[:40])
+
+
+@pytest.mark.parametrize("end", ["\v", "\x85", "\r"], ids=["tab", "next line", "return"])
+def test_lines_of_pairs_that_no_line_end_parts_are_refused(tmp_path: Path, end: str) -> None:
+    log = tmp_path / "pairs.txt"
+    log.write_bytes(end.join(["dt=16.6ms", "dt=16.7ms", "dt=16.5ms", "dt=16.6ms", ""]).encode())
+    with pytest.raises(ReadError, match="no rows of numbers were found"):
+        read_capture(str(log))

@@ -321,7 +321,7 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
     Lines without a name that half of the lines have are no rows, and told; so is a last line without an end.
     """
     may_hold = ("=" in source.head or ":" in source.head) and re.search(_PAIR, source.head)
-    lines = [*filter(str.strip, source.head.splitlines())] if may_hold else []
+    lines = [*filter(str.strip, source.head.split("\n"))] if may_hold else []
     counts = Counter(name for line in lines for name in _pairs_in(line) if name != _LOGGED_AT)
     most = max(counts.values(), default=0)
     # Beside a number in a cell of its own the pairs are notes in a table.
