@@ -179,7 +179,7 @@ def test_two_rows_a_frame_of_two_kinds_without_names_are_not_taken_for_frames() 
 @pytest.mark.parametrize("words", [("rendered", "generated"), ("0", "1")])
 def test_generated_frames_that_a_column_tells_can_all_be_read(words: tuple[str, str]) -> None:
     """Each command that was named is for half of the frames, at half the rate that a player sees."""
-    log = "time (ms),frame type\n" + "".join(f"{8.3 * i + i % 2:.1f},{words[i % 2]}\n" for i in range(600))
+    log = "time (ms),frame kind\n" + "".join(f"{8.3 * i + i % 2:.1f},{words[i % 2]}\n" for i in range(600))
     with pytest.raises(ReadError, match=r"several streams are equally busy: .*choose one, or all: .* --stream '?\*'?"):
         _read(log)
     assert _read(log, stream="*").frames.num_rows == 600

@@ -245,7 +245,7 @@ def test_a_folder_takes_lines_that_say_of_what_they_are(name: str, tmp_path: Pat
 
 def one_value_a_row(names: str, *, in_blocks: bool = False) -> bytes:
     """Frame time, the card's work in each frame and its power in each tenth, each in a row of its own."""
-    of_each = [("frame time (ms)", MS), ("gpu busy (ms)", [0.8 * ms for ms in MS]), ("gpu power (W)", [200.0] * N)]
+    of_each = [("frame time (ms)", MS), ("gpu work (ms)", [0.8 * ms for ms in MS]), ("gpu power (W)", [200.0] * N)]
     places = [(k, q) for k in range(N) for q in range(3) if q < 2 or k % 10 == 0]
     keys, rows = fixed(ENDS, 3), list[str]()
     for k, q in sorted(places, key=lambda place: place[1]) if in_blocks else places:
@@ -292,7 +292,7 @@ def test_the_last_quantity_is_left_out_where_its_digits_may_be_cut_off() -> None
 
 
 def test_of_two_quantities_that_may_be_the_time_of_a_frame_each_command_reads_its_own() -> None:
-    content = LONG["beside the number of the frame"].replace(b"gpu busy", b"display interval")
+    content = LONG["beside the number of the frame"].replace(b"gpu work", b"display interval")
     with pytest.raises(ReadError, match=r"2 ways that differ.*--time-column 'display interval") as refused:
         read_capture(io.BytesIO(content))
     assert "--time-column 'frame time (ms)'" in str(refused.value)
