@@ -40,7 +40,6 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     A result of the same plan file is replaced whole; a folder with other files in it never is.
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
-    from frametime.pipeline.chart_files import left_out_words
     from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, PAGE, RESULT_FILE, Writing, make_review, n_formulas
     from frametime.plans.plan import read_plan
     from frametime.render.charts.chart_catalog import keys_for
@@ -75,12 +74,12 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
         escape_formulas=chosen["escape_formulas"],
         plan_file=plan,
     )
-    result, names = make_review(checked, out, writing, **measuring)
+    result, written = make_review(checked, out, writing, **measuring)
     if not chosen["quiet"]:
         click.echo(review_text(result, details_in=PAGE if writing.report else RESULT_FILE), nl=False)
-    click.echo(f"{len(names)} files in {printable(str(out))}: {', '.join(names[-6:])}", err=True)
-    if writing.charts is not None and (more := left_out_words(result, writing.charts)):
-        click.echo(more, err=True)
+    click.echo(f"{len(written.names)} files in {printable(str(out))}: {', '.join(written.names[-6:])}", err=True)
+    if written.left_out is not None:
+        click.echo(written.left_out, err=True)
     if not writing.escape_formulas and (n_cells := n_formulas(result)):
         click.echo(formula_warning(n_cells, "cells.csv and standings.csv"), err=True)
     if chosen["shelve"]:

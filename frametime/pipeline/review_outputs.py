@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -10,17 +11,17 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cache, partial
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 import msgspec
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from frametime import replacing
+from frametime import __version__, replacing
 from frametime.errors import OutputError, printable
 from frametime.metrics.catalog import CATALOG
-from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_writers
+from frametime.pipeline.chart_files import ChartRequest, chart_contents, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free, read_curves
 from frametime.pipeline.review_files import review_plan
 from frametime.plans.folder_walk import path_from
@@ -129,13 +130,17 @@ class Writing:
     plan_file: Path | None = None
 
 
-def make_review(
-    plan: ReviewPlan, out: Path, writing: Writing, **measuring: Any
-) -> tuple[ReviewResult, tuple[str, ...]]:
+class WrittenFiles(NamedTuple):
+    """Names of the files that were asked for, below the folder, and what is said of charts that are not drawn."""
+
+    names: tuple[str, ...]
+    left_out: str | None
+
+
+def make_review(plan: ReviewPlan, out: Path, writing: Writing, **measuring: Any) -> tuple[ReviewResult, WrittenFiles]:
     """Measure what is not kept, compare and write. A folder that may not be replaced is refused before any work.
 
-    ``measuring`` are further options of `review_plan`. With the result come the names of the files, as `write_review`
-    gives them.
+    ``measuring`` are further options of `review_plan`.
 
     Raises
     ------
@@ -155,17 +160,12 @@ def n_formulas(result: ReviewResult) -> int:
     return formula_count(cells_frame(result)) + formula_count(standings_frame(result))
 
 
-def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing()) -> tuple[str, ...]:
+def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing()) -> WrittenFiles:
     """Write every output of a review.
 
     All files are made in a new folder, which takes the place of the old one whole: nothing of an earlier review stays
     but the measured runs that are kept. When the files are there already with the same content, nothing is written,
-    and only the charts and the report that are missing are drawn.
-
-    Returns
-    -------
-    tuple of str
-        Names of the files that were asked for, below ``folder``, those that stood there already among them.
+    and only the charts and the report that are missing are drawn. Files that stood there already are named, too.
 
     Raises
     ------
@@ -180,17 +180,23 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
     with replacing.alone_with(folder):
         _refuse_strangers(folder)
         files = text_files(result, escape_formulas=writing.escape_formulas)
-        chosen = dict(drawn_files(result, charts=charts, report=writing.report))
-        written = _written(folder)
+        written, record = _written(folder), _record(folder)
         is_unchanged = files.keys() <= written and all((folder / name).read_bytes() == files[name] for name in files)
+        # To list the charts of a review takes longer than all else here, once its files are read.
+        asked = hashlib.sha256(repr((__version__, charts, writing.report)).encode()).hexdigest()
+        if is_unchanged and not force and record.get("asked") == asked and written.issuperset(record["names"]):
+            replacing.clear_leftovers(folder)
+            return WrittenFiles(tuple(record["names"]), record["left_out"])
+        chosen = dict(drawn_files(result, charts=charts, report=writing.report))
+        left_out = None if charts is None else left_out_words(result, charts)
         if not force and not is_unchanged and (folder / RECORD_FILE).exists():
             _refuse_other_plan(folder, plan_file)
         # Drawn files are functions of the result: what is there need not be drawn again.
         standing = written - files.keys() if is_unchanged and not force else set()
-        names, drawn = (*chosen, *files), chosen.keys() - standing
+        told, drawn = WrittenFiles((*chosen, *files), left_out), chosen.keys() - standing
         if is_unchanged and not force and not drawn:
             replacing.clear_leftovers(folder)
-            return names
+            return told
         with replacing.replacing_folder(folder, last=RESULT_FILE) as making:
             for name in (*chosen, *sorted(standing - chosen.keys()), KEPT_RUNS_FILE):
                 (making / name).parent.mkdir(parents=True, exist_ok=True)
@@ -201,10 +207,11 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
             for name, content in files.items():
                 (making / name).write_bytes(content)
             plan = None if plan_file is None else path_from(plan_file, folder)
-            record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted({*standing, *names})}
+            record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted({*standing, *told.names}), "asked": asked}
+            record |= told._asdict()
             (making / RECORD_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="ascii", newline="\n")
         replacing.clear_leftovers(folder)
-        return names
+        return told
 
 
 def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mapping[str, bytes]:
@@ -249,7 +256,7 @@ def plan_of_folder(folder: Path) -> Path:
     return Path(os.path.normpath(folder / plan))
 
 
-def _record(folder: Path) -> dict[str, object]:
+def _record(folder: Path) -> dict[str, Any]:
     """What `write_review` noted; nothing where there is no such file."""
     try:
         record = json.loads((folder / RECORD_FILE).read_bytes())

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline import measuring_many
+from frametime.pipeline import measuring_many, review_outputs
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, Writing, make_review
@@ -71,6 +71,18 @@ def test_the_same_is_said_again_and_nothing_is_written(bench: Path, reviewed: Pa
     assert state_of(reviewed) == before
 
 
+def test_charts_that_all_stand_there_are_named_without_a_look_at_the_review(
+    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    request = request_of(bench, tmp_path / "out", charts=ChartRequest(formats=("svg",)))
+    first = make_review(**request)
+    monkeypatch.setattr(review_outputs, "drawn_files", pytest.fail)
+    assert make_review(**request) == first
+    monkeypatch.undo()
+    other = make_review(**request_of(bench, tmp_path / "out", charts=ChartRequest(formats=("svg",), only=("matrix",))))
+    assert set(other[1].names) < set(first[1].names)
+
+
 def test_measuring_again_uses_nothing_that_was_kept(bench: Path, reviewed: Path, measured: list[str]) -> None:
     first = make_review(**request_of(bench, reviewed))
     assert make_review(**request_of(bench, reviewed, measure_again=True)) == first
@@ -107,7 +119,7 @@ def test_another_baseline_leaves_no_chart_of_the_old_one(bench: Path, tmp_path: 
     try:
         plan.write_text(text.replace('baseline = "amber-6"', 'baseline = "birch-9"'), encoding="utf-8")
         assert plan.read_text("utf-8") != text
-        _, names = make_review(**request_of(bench, out, charts=charts))
+        _, (names, _) = make_review(**request_of(bench, out, charts=charts))
         new = {path.name for path in (out / "charts").iterdir()}
         assert new == {Path(name).name for name in names if name.startswith("charts/")}
         assert old - new and new - old and old & new

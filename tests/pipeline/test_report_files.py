@@ -66,7 +66,7 @@ def test_a_folder_that_cannot_be_made_is_an_error_of_the_user(result: ReviewResu
 def test_an_unchanged_review_names_what_stands_there(result: ReviewResult, tmp_path: Path) -> None:
     writing = Writing(report=True)
     names = write_review(result, tmp_path, writing)
-    assert {"report.html", "report.md", "result.json"} <= set(names)
+    assert {"report.html", "report.md", "result.json"} <= set(names.names)
     assert write_review(result, tmp_path, writing) == names
     (tmp_path / "report.md").unlink()
     assert write_review(result, tmp_path, writing) == names

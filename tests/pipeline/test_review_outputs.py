@@ -144,7 +144,8 @@ def test_frames_hold_what_the_files_hold(result: ReviewResult, tmp_path: Path) -
 
 def test_all_files_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
     out = tmp_path / "result"
-    names = write_review(result, out)
+    names, left_out = write_review(result, out)
+    assert left_out is None
     assert set(names) == {"result.json", "runs.parquet", "cells.csv", "standings.csv"}
     assert {path.name for path in tmp_path.rglob("*")} == {"result", RECORD_FILE, *names}
     assert b"\r" not in (out / "result.json").read_bytes()
