@@ -84,9 +84,11 @@ def runs_table(result: ReviewResult) -> pa.Table:
     """The table of `runs_frame`, with the unit of each number."""
     units = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
     table = all_runs_table(result)
-    told = ((each, None if each.is_text else each.unit or units.get(each.name, "1")) for each in table.columns)
-    columns = [Column(each.name, _kind(each), unit) for each, unit in told]
-    return _frame(table).to_arrow().cast(arrow_schema(columns, "frametime.runs/1"))
+    named = [Column(each.name, _kind(each), None if each.is_text else each.unit) for each in table.columns if each.name]
+    keys = dict.fromkeys(key for run in result.runs for key in run.values)
+    metrics = [Column(key, "number", units.get(key, "1")) for key in keys]
+    frame = pl.concat([_frame(table), frame_of([run.values for run in result.runs], metrics)], how="horizontal")
+    return frame.to_arrow().cast(arrow_schema([*named, *metrics], "frametime.runs/1"))
 
 
 def _frame(table: shown.Table) -> pl.DataFrame:

@@ -125,11 +125,11 @@ def to_make_table(result: ReviewResult) -> Table:
 
 @parts.once_a_result
 def runs_table(result: ReviewResult) -> Table:
-    """Every run by itself, with every metric that was measured."""
+    """Every run by itself, with the metrics that the review compares; files add every other from the runs."""
     words = ReviewWords(result)
-    keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
-    headings = {key: words.metric_heading(key) for key in words.metrics}
-    metrics = (Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys)
+    measured = {key for run in result.runs for key in run.values}
+    keys = tuple(key for key in words.metrics if key in measured)
+    metrics = (Column(key, words.metric_heading(key), "number", origin=f"values/{key}") for key in keys)
     columns = (*parts.columns_of("runs-table"), *metrics)
     return parts.table_of("runs-table", result, partial(_run_values, keys=keys), columns=columns, is_long=True)
 
