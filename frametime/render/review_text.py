@@ -16,11 +16,11 @@ from frametime.render.check_text import JUDGEMENT_ROLES, Style, unstyled
 from frametime.render.numbers import format_quantity
 from frametime.render.review_words import (
     PlacedCaveat,
-    ReviewWords,
     caveat_groups,
     coverage_sentence,
     group_words,
     look_words,
+    metric_heading,
     placed_caveats,
 )
 from frametime.render.tables.review_comparisons import APART, overall_table, standings_of, standings_table, value_table
@@ -74,11 +74,10 @@ def _table(table: Table, most: int, *, what: str) -> list[str]:
 
 
 def _standings(result: ReviewResult) -> list[str]:
-    words = ReviewWords(result)
     lines: list[str] = []
     for table in standings_of(result, standings_table(result), result.cuts[0].key, key="standings"):
-        mean = words.metric_heading(result.headline)
-        labels = {"mean_value": mean, "place": "Place", "ratio_to_baseline": f"Against {words.baseline}"}
+        mean = metric_heading(result, result.headline)
+        labels = {"mean_value": mean, "place": "Place", "ratio_to_baseline": f"Against {result.label(result.baseline)}"}
         columns = ("place", "card", "mean_value") if table.has("place") else APART[:3]
         shown = table.view(*columns, ("ratio_to_baseline", "interval"), "n_cells", labels=labels).without_comparison()
         interval = f" Interval: these scenes, 95 %; margin {result.margin * 100:g} %." if len(result.cards) > 1 else ""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 from frametime.caveats import Caveat, Weight, caveat_title
@@ -59,46 +60,38 @@ def remarks(run: RunEntry) -> list[str]:
     return [word for word, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
 
 
-class ReviewWords:
-    """Labels of cards, scenes, cuts and metrics of one result, and the phrases built from them."""
+def metric_heading(result: ReviewResult, key: str) -> str:
+    """Label and unit of a metric: the heading of a column."""
+    entry = result.metric(key)
+    return begun(Column(key, entry.label, unit=entry.unit).heading)
 
-    def __init__(self, result: ReviewResult) -> None:
-        self.cards = {entry.key: entry.label for entry in result.cards}
-        self.scenes = {entry.key: entry.label for entry in result.scenes}
-        self.cuts = {entry.key: entry.label for entry in result.cuts}
-        self.metrics = {entry.key: entry for entry in result.metrics}
-        self.baseline = self.cards[result.baseline]
-        self.headline = self.metrics[result.headline]
 
-    def metric_heading(self, key: str) -> str:
-        """Label and unit: the heading of a column."""
-        entry = self.metrics[key]
-        return begun(Column(key, entry.label, unit=entry.unit).heading)
+def better_words(result: ReviewResult, key: str) -> str:
+    """Which way is better, as the end of a caption."""
+    better = result.metric(key).better
+    return "neither way is better" if better == "neither" else f"{better} is better"
 
-    def better(self, key: str) -> str:
-        """Which way is better, as the end of a caption."""
-        better = self.metrics[key].better
-        return "neither way is better" if better == "neither" else f"{better} is better"
 
-    def difference_hint(self, key: str) -> str:
-        """What the sign of a difference means for this metric."""
-        sign = {"neither": "no sign", "higher": "plus", "lower": "minus"}[self.metrics[key].better]
-        return f"{sign} is better"
+def difference_hint(result: ReviewResult, key: str) -> str:
+    """What the sign of a difference means for this metric."""
+    sign = {"neither": "no sign", "higher": "plus", "lower": "minus"}[result.metric(key).better]
+    return f"{sign} is better"
 
-    def labels(self, item: object, caveats: Iterable[Caveat] = (), *, on: str = "") -> dict[str, Cell]:
-        """What an entry of the result is of, for columns of labels; its caveats stand ``on`` one of them."""
-        known = {
-            "scene": self.scenes,
-            "cut": self.cuts,
-            "metric": {key: self.metric_heading(key) for key in self.metrics},
-        }
-        known |= {"card": self.cards, "candidate": self.cards}
-        notes = notes_of(caveats)
-        return {
-            name.replace("candidate", "card"): label_cell(labels[key], key, notes=notes if name == on else ())
-            for name, labels in known.items()
-            if (key := getattr(item, name, None)) is not None
-        }
+
+def labels_of(result: ReviewResult, item: object, caveats: Iterable[Caveat] = (), *, on: str = "") -> dict[str, Cell]:
+    """What an entry of the result is of, for columns of labels; its caveats stand ``on`` one of them."""
+    label_of: Mapping[str, Callable[[str], str]] = {
+        "scene": lambda key: result.scene(key).label,
+        "cut": lambda key: result.cut(key).label,
+        "metric": partial(metric_heading, result),
+        **dict.fromkeys(("card", "candidate"), result.label),
+    }
+    notes = notes_of(caveats)
+    return {
+        name.replace("candidate", "card"): label_cell(label(key), key, notes=notes if name == on else ())
+        for name, label in label_of.items()
+        if (key := getattr(item, name, None)) is not None
+    }
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from frametime.metrics.metric import Curve
 from frametime.render.report.document import ReaderChoice, TraceView
 from frametime.render.report.review_blocks import card_colors
-from frametime.render.review_words import ReviewWords, remarks
+from frametime.render.review_words import metric_heading, remarks
 from frametime.render.tables.parts import VERDICT_MARKS
 from frametime.review.cell_summaries import has_logs
 from frametime.review.design import priced_alike
@@ -139,16 +139,16 @@ def _size(sets: Sequence[Mapping[str, Any]]) -> int:
 
 def _sets(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int) -> list[dict[str, Any]]:
     """Runs that are looked at together: those of a cell."""
-    words, colors = ReviewWords(result), card_colors(result)
+    colors = card_colors(result)
     sets: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for run in runs:
-        label = ", ".join((words.cards[run.card], f"run {run.run}", *remarks(run)))
-        told = {"label": label, "group": words.cards[run.card], "color": colors[run.card]}
+        label = ", ".join((result.label(run.card), f"run {run.run}", *remarks(run)))
+        told = {"label": label, "group": result.label(run.card), "color": colors[run.card]}
         low, high = run.curves["trace_low"], run.curves["trace_high"]
         packed = trace(low, high, duration_s=run.duration_s, n_steps=n_steps, **told)
         sets.setdefault((run.scene, run.resolution), []).append(packed)
     return [
-        {"label": f"{words.scenes[scene]}, {resolution}", "traces": traces}
+        {"label": f"{result.scene(scene).label}, {resolution}", "traces": traces}
         for (scene, resolution), traces in sets.items()
     ]
 
@@ -160,7 +160,7 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
     error, degrees of freedom and whether the card's pooled scatter stands in; ``null`` where there is no mean.
     ``lacking`` holds for every other metric the pairs of card and cell without a value of it.
     """
-    words, cells = ReviewWords(result), result.cuts[0].cells
+    cells = result.cuts[0].cells
     scenes = [scene.key for scene in result.scenes]
     cards = [card.key for card in result.cards]
     known = {(item.metric, *item.place): item for item in result.log_means}
@@ -187,7 +187,9 @@ def reader_choice(result: ReviewResult) -> ReaderChoice:
             "scenes": [{"label": scene.label, "tags": list(scene.tags)} for scene in result.scenes],
             "resolutions": list(result.resolutions),
             "cells": [[scenes.index(scene), result.resolutions.index(resolution)] for scene, resolution in cells],
-            "metrics": [{"heading": words.metric_heading(key), "better": result.metric(key).better} for key in metrics],
+            "metrics": [
+                {"heading": metric_heading(result, key), "better": result.metric(key).better} for key in metrics
+            ],
             "means": [
                 [[_packed(known.get((metric, card, *cell))) for cell in cells] for card in cards] for metric in metrics
             ],

@@ -12,7 +12,7 @@ from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.theme import PALETTES, Theme
 from frametime.render.report import document as doc
 from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
-from frametime.render.review_words import ReviewWords
+from frametime.render.review_words import better_words, metric_heading
 from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, number, percent
 from frametime.render.tables.review_comparisons import (
     cells_table,
@@ -42,7 +42,7 @@ def card_colors(result: ReviewResult) -> Mapping[str, str]:
 
 def standings_bars(result: ReviewResult, cut: str, metric: str, *, key: str) -> Bars:
     """All cards of a cut, best first, with the baseline; behind each its place, difference and verdict."""
-    words, everything, overall = ReviewWords(result), standings_table(result), overall_table(result)
+    everything, overall = standings_table(result), overall_table(result)
     base, told = _baseline_words(result), []
     for item, row in zip(result.standings, everything.rows, strict=True):
         if (item.cut, item.metric) == (cut, metric):
@@ -52,11 +52,11 @@ def standings_bars(result: ReviewResult, cut: str, metric: str, *, key: str) -> 
     cells = result.cells_of(cut)
     caption = caption_of(
         "standings-bars" if base else "standings-of-one",
-        heading=words.metric_heading(metric),
-        cut=words.cuts[cut],
+        heading=metric_heading(result, metric),
+        cut=result.cut(cut).label,
         cells=cells_words(cells.cells, n_planned=cells.n_planned),
-        baseline=words.baseline,
-        better=words.better(metric),
+        baseline=result.label(result.baseline),
+        better=better_words(result, metric),
     )
     return _bars(result, key, caption, {"": told})
 
@@ -143,11 +143,10 @@ def verdict_cards(result: ReviewResult) -> doc.VerdictCards:
 
 
 def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row: Row) -> VerdictCard:
-    words = ReviewWords(result)
     picture = table.line(row, "picture")[0]
     return VerdictCard(
-        name=words.cards[comparison.candidate],
-        against=f"{begun(words.headline.label)} against {words.baseline}",
+        name=result.label(comparison.candidate),
+        against=f"{begun(result.metric(result.headline).label)} against {result.label(result.baseline)}",
         mark=VERDICT_MARKS[comparison.verdict],
         amount=table.line(row, "ratio"),
         range=("95 % interval ", *table.line(row, "interval_these_scenes"), ", these scenes repeated")
@@ -283,11 +282,11 @@ def chart_words(result: ReviewResult, key: str, asked: Mapping[str, object]) -> 
     asked : mapping
         ``candidate``, ``cut``, ``cuts``: what the chart was drawn for.
     """
-    words, cut, headline = ReviewWords(result), str(asked.get("cut") or result.cuts[0].key), result.headline
+    cut, headline = str(asked.get("cut") or result.cuts[0].key), result.headline
     if key in _COSTS:
         title, make, shown = _COSTS[key]
         placed = make(result).where(cut=cut, stands_apart=False)
-        return f"{title}, {words.cuts[cut]}: {_rows(placed.view(*shown))}"
+        return f"{title}, {result.cut(cut).label}: {_rows(placed.view(*shown))}"
     if key == "standings":
         tables = (table.without_comparison() for table in standings_of(result, standings_table(result), cut, key=key))
         return " ".join(f"{table.caption} {_rows(table)}" for table in tables)
@@ -300,7 +299,8 @@ def chart_words(result: ReviewResult, key: str, asked: Mapping[str, object]) -> 
     columns, title = _OF_PAIR[key]
     cells = cells_table(result).where(card=card, metric=headline)
     cells = cells.view("scene", "resolution", ("ratio", "interval_95"), "verdict", labels=_BARE)
-    pair = title.format(card=words.cards[card], baseline=words.baseline, headline=words.headline.label)
+    cards = {"card": result.label(card), "baseline": result.label(result.baseline)}
+    pair = title.format(**cards, headline=result.metric(headline).label)
     return f"{pair} {_rows(overall.view(*columns, labels=_BARE))} Cells: {_rows(cells)}"
 
 

@@ -10,7 +10,7 @@ from frametime.render.data_output import plain
 from frametime.render.report import document as doc
 from frametime.render.report.page_data import reader_choice
 from frametime.render.report.review_blocks import lead_blocks, power_bars, scene_bars, standings_bars, verdict_cards
-from frametime.render.review_words import ReviewWords, caveat_groups, group_words, placed_caveats
+from frametime.render.review_words import better_words, caveat_groups, group_words, metric_heading, placed_caveats
 from frametime.render.tables import review_runs
 from frametime.render.tables.parts import caption_of, code_cell, count, percent, words_table
 from frametime.render.tables.review_comparisons import (
@@ -108,7 +108,7 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     others = rest.view(
         *(key for key in columns if key != "picture"),
         key="overall-others",
-        caption=caption_of("overall-others", baseline=ReviewWords(result).baseline),
+        caption=caption_of("overall-others", baseline=result.label(result.baseline)),
         long_from=0,
         folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
     )
@@ -139,7 +139,7 @@ def _cells_section(result: ReviewResult) -> doc.Section:
     ]
     together = (doc.section("cells-tables", *tables),) if result.comparisons else ()
     every = doc.section("cards-in-cells", estimates_table(result))
-    heading = continued(ReviewWords(result).metric_heading(result.headline))
+    heading = continued(metric_heading(result, result.headline))
     return doc.section("cells", sections=(*scenes, *together, every), heading=heading)
 
 
@@ -229,15 +229,17 @@ def _subtitle(result: ReviewResult) -> str:
 
 def methods_section(result: ReviewResult) -> doc.Section:
     """Margin, headline, baseline; the definition of each metric and each method with its source."""
-    words = ReviewWords(result)
     metrics = tuple(
         doc.Definition(
-            words.metric_heading(entry.key), f"{entry.definition} {words.better(entry.key).capitalize()}.", entry.source
+            metric_heading(result, entry.key),
+            f"{entry.definition} {better_words(result, entry.key).capitalize()}.",
+            entry.source,
         )
         for entry in result.metrics
     )
     methods = tuple(doc.Definition(item.label, item.text, item.source) for item in result.methods)
-    head = doc.sentences("margin", baseline=words.baseline, headline=words.headline.label)
+    baseline, headline = result.label(result.baseline), result.metric(result.headline).label
+    head = doc.sentences("margin", baseline=baseline, headline=headline)
     sections = (
         doc.section("metric-definitions", doc.Definitions(metrics)),
         doc.section("method-definitions", doc.Definitions(methods)),

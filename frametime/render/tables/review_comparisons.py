@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from frametime.render.review_words import VERDICTS, ReviewWords
+from frametime.render.review_words import VERDICTS, better_words, difference_hint, labels_of, metric_heading
 from frametime.render.tables import parts
 from frametime.render.tables.table import Cell, Column, Line, Number, Table
 from frametime.review.design import MetricEntry
@@ -34,7 +34,6 @@ _LEAST_P: Final = 0.0001
 @parts.once_a_result
 def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
-    words = ReviewWords(result)
     overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
     value = {(item.cut, item.metric, item.card): item for item in result.value}
 
@@ -48,19 +47,20 @@ def standings_table(result: ReviewResult) -> Table:
             of_pair["like_these"] = pair.interval_scenes_like_these
             of_pair["cells_missing"] = result.cells_of(item.cut).n_planned - item.n_cells
         return {
-            **words.labels(item, item.caveats, on="card"),
-            "unit": words.metrics[item.metric].unit,
+            **labels_of(result, item, item.caveats, on="card"),
+            "unit": result.metric(item.metric).unit,
             "place": parts.cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
             "baseline": result.baseline,
             "ratio_to_baseline": replace(parts.BASELINE, data=1.0) if is_base else item.ratio_to_baseline,
             "interval": parts.BASELINE if is_base else item.interval,
-            "others": ", ".join(words.cards[other] for other in item.not_told_apart_from) or None,
+            "others": ", ".join(result.label(other) for other in item.not_told_apart_from) or None,
             **of_pair,
             **({} if money is None else {name: getattr(money, name) for name in _OF_VALUE}),
             "caveats": parts.codes(item.caveats if pair is None else pair.caveats),
         }
 
-    return parts.table_of("standings-all", result, values, words={"baseline": words.baseline}, is_long=True)
+    words = {"baseline": result.label(result.baseline)}
+    return parts.table_of("standings-all", result, values, words=words, is_long=True)
 
 
 _OF_VALUE: Final = (
@@ -71,13 +71,12 @@ _OF_VALUE: Final = (
 
 def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str) -> tuple[Table, ...]:
     """The cards of one cut by the headline metric, and those that stand apart in a table of their own."""
-    words = ReviewWords(result)
     chosen = everything.where(cut=cut, metric=result.headline)
     cells = result.cells_of(cut)
     said = cells_words(cells.cells, n_planned=cells.n_planned)
-    told = {"headline": words.headline.label, "cut": words.cuts[cut], "baseline": words.baseline}
-    labels = {"mean_value": words.metric_heading(result.headline)}
-    told |= {"cells": said, "better": words.better(result.headline)}
+    told = {"headline": result.metric(result.headline).label, "cut": result.cut(cut).label, "cells": said}
+    told |= {"baseline": result.label(result.baseline), "better": better_words(result, result.headline)}
+    labels = {"mean_value": metric_heading(result, result.headline)}
     tables = (
         chosen.where(stands_apart=bool(apart)).view(
             *columns,
@@ -115,14 +114,13 @@ def peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float]:
 @parts.once_a_result
 def overall_table(result: ReviewResult) -> Table:
     """Each card against the baseline by each metric over each cut."""
-    words = ReviewWords(result)
     by_headline = [item for item in result.overall if item.metric == result.headline]
     reach = _reach(((item.ratio, item.interval_these_scenes) for item in by_headline), result.margin)
 
     def values(item: OverallComparison) -> dict[str, object]:
         small = (", real but small",) if item.real_but_small else ()
         return {
-            **words.labels(item, item.caveats, on="cut"),
+            **labels_of(result, item, item.caveats, on="cut"),
             "picture": parts.strip(
                 item.ratio, item.interval_these_scenes, item.verdict, reach=reach, margin=result.margin
             ),
@@ -131,8 +129,8 @@ def overall_table(result: ReviewResult) -> Table:
             "counts": parts.cell(*_counts_line(item)),
         }
 
-    told = {"baseline": words.baseline, "headline": words.headline.label, "reach": parts.reach_words(reach)}
-    told["hint"] = words.difference_hint(result.headline)
+    told = {"baseline": result.label(result.baseline), "headline": result.metric(result.headline).label}
+    told |= {"reach": parts.reach_words(reach), "hint": difference_hint(result, result.headline)}
     return parts.table_of("overall", result, values, words=told)
 
 
@@ -154,9 +152,8 @@ def _counts_line(comparison: OverallComparison) -> Line:
 
 def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
     """Cells of a cut that its tables leave out, each once."""
-    words = ReviewWords(result)
     rows = (
-        (words.scenes[item.scene], item.resolution, ", ".join(words.cards[card] for card in item.cards))
+        (result.scene(item.scene).label, item.resolution, ", ".join(result.label(card) for card in item.cards))
         for item in result.cells_of(cut).left_out
     )
     return replace(parts.words_table("left-out", rows), key=key)
@@ -165,7 +162,6 @@ def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
 @parts.once_a_result
 def cells_table(result: ReviewResult) -> Table:
     """Each metric, each card and each cell; the baseline has no difference."""
-    words = ReviewWords(result)
     of_headline = [item for item in result.comparisons if item.metric == result.headline]
     reach = _reach(((item.ratio, item.interval_95) for item in of_headline), result.margin, share=0.9)
     columns = parts.columns_of("cells", reach=parts.reach_words(reach))
@@ -182,7 +178,7 @@ def cells_table(result: ReviewResult) -> Table:
             # Hitches that recur say nothing of a difference: they stand with the card's own numbers.
             told = [caveat for caveat in caveats if caveat.code != "recurring-hitches"]
             values: dict[str, object] = {
-                **words.labels(summary, told, on="scene"),
+                **labels_of(result, summary, told, on="scene"),
                 "metric": metric.key,
                 "unit": metric.unit,
                 "resolution": summary.resolution,
@@ -217,12 +213,12 @@ def _remark(item: CellComparison) -> Line:
 
 def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry) -> Table:
     """The cells of one metric; the runs are not counted again where they are those of the headline metric."""
-    words = ReviewWords(result)
     chosen, by_headline = (
         everything.where(lambda row: row.origin.startswith("comparisons"), metric=key)
         for key in (metric.key, result.headline)
     )
-    heading, hint = words.metric_heading(metric.key), words.difference_hint(metric.key)
+    heading, hint = metric_heading(result, metric.key), difference_hint(result, metric.key)
+    baseline = result.label(result.baseline)
     has_counts = metric.is_headline or _runs(chosen) != _runs(by_headline)
     # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
     apart, together = ("ratio", "interval_95"), (("ratio", "interval_95"), "picture")
@@ -232,7 +228,7 @@ def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry)
         *("verdict", "stands_after_holm", "holm_p_value"),
         *(("n_runs", "baseline_n_runs") if has_counts else ()),
         key=f"cells-{result.metrics.index(metric) + 1}",
-        caption=parts.caption_of("cells-of-metric", heading=heading, baseline=words.baseline, hint=hint),
+        caption=parts.caption_of("cells-of-metric", heading=heading, baseline=baseline, hint=hint),
         labels={"ratio": "Difference, 95\N{NO-BREAK SPACE}% interval"} if metric.is_headline else None,
         folded_as=None if metric.is_headline else f"{metric.label}, cell by cell ({len(chosen.rows)} rows)",
     )
@@ -246,12 +242,14 @@ def _runs(table: Table) -> set[tuple[object, ...]]:
 
 def estimates_table(result: ReviewResult) -> Table:
     """Every card in every cell, a column for each metric."""
-    words = ReviewWords(result)
-    metrics = (Column(key, f"{words.metric_heading(key)}, {words.better(key)}", "number") for key in words.metrics)
+    metrics = (
+        Column(key, f"{metric_heading(result, key)}, {better_words(result, key)}", "number")
+        for key in (metric.key for metric in result.metrics)
+    )
 
     def values(summary: CellSummary) -> dict[str, object]:
         n_runs = len(summary.run_names)
-        told: dict[str, object] = {**words.labels(summary, summary.caveats, on="scene")}
+        told: dict[str, object] = {**labels_of(result, summary, summary.caveats, on="scene")}
         told["n_runs"] = parts.cell(str(n_runs), sort=float(n_runs))
         for key, estimate in summary.estimates.items():
             reason = parts.first_reason(estimate.caveats, "no run has this value")
@@ -265,21 +263,21 @@ def estimates_table(result: ReviewResult) -> Table:
 @parts.once_a_result
 def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
-    words = ReviewWords(result)
     currency = next((row.currency for row in result.value if row.currency), "money")
-    named = {"headline": words.headline.label, "unit": words.headline.unit, "baseline": words.baseline}
+    headline, baseline = result.metric(result.headline), result.label(result.baseline)
+    named = {"headline": headline.label, "unit": headline.unit, "baseline": baseline, "currency": currency}
 
     def values(row: ValueRow) -> dict[str, object] | None:
         if row.price is None:
             return None
-        told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
+        told: dict[str, object] = {**labels_of(result, row, row.caveats, on="card")}
         prices = ("break_even_price", "baseline_break_even_price")
         if row.card == result.baseline:
             told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), parts.BASELINE)
             return told | dict.fromkeys(("baseline_mean_value", *prices), parts.NOTHING)
         return told | _priced(row, *prices, reason=parts.first_reason(row.caveats, "no comparison with the baseline"))
 
-    return parts.table_of("value-table", result, values, words={**named, "currency": currency})
+    return parts.table_of("value-table", result, values, words=named)
 
 
 def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str, Cell]:
@@ -294,7 +292,6 @@ def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str
 @parts.once_a_result
 def efficiency_table(result: ReviewResult) -> Table:
     """Power and energy of the cards with sensor logs, over each cut; running cost where the plan has a tariff."""
-    words = ReviewWords(result)
     currency = next((row.currency for row in result.efficiency if row.currency), "money")
     years = next((row.years for row in result.efficiency if row.years is not None), None)
     columns = parts.columns_of("efficiency-table", currency=currency, period=f"{years or 0.0:g} years")
@@ -302,7 +299,7 @@ def efficiency_table(result: ReviewResult) -> Table:
         columns = tuple(column for column in columns if column.key not in {"running_cost", "total_cost"})
 
     def values(row: EfficiencyRow) -> dict[str, object]:
-        told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
+        told: dict[str, object] = {**labels_of(result, row, row.caveats, on="card")}
         unknown = parts.first_reason(row.caveats, "the power is not known")
         told |= _priced(row, "running_cost", reason=unknown)
         told |= _priced(row, "total_cost", reason="the plan gives no price" if row.running_cost else unknown)

@@ -9,7 +9,7 @@ from typing import Final
 
 from frametime.caveats import Weight
 from frametime.render.check_text import JUDGEMENT_ROLES
-from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, place_name, remarks
+from frametime.render.review_words import CaveatGroup, coverage_words, labels_of, metric_heading, place_name, remarks
 from frametime.render.tables import parts
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
 from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry
@@ -29,15 +29,15 @@ _BY_TEST: Final = {
 
 def coverage_table(result: ReviewResult) -> Table:
     """Usable runs of those planned: a column for each card or, where their names are too long, each resolution."""
-    words = ReviewWords(result)
-    is_by_card = sum(len(label) + 2 for label in words.cards.values()) <= _CARDS_WIDTH
-    across, heads = ("card", words.cards) if is_by_card else ("resolution", {key: key for key in result.resolutions})
+    cards = {card.key: card.label for card in result.cards}
+    is_by_card = sum(len(label) + 2 for label in cards.values()) <= _CARDS_WIDTH
+    across, heads = ("card", cards) if is_by_card else ("resolution", {key: key for key in result.resolutions})
     left = [column for column in parts.columns_of("coverage") if column.key != across]
     columns = (*left, *(Column(key, label) for key, label in heads.items()))
     found: dict[tuple[str, ...], dict[str, object]] = {}
     for item in result.coverage.cells:
         at = tuple(getattr(item, column.key) for column in left)
-        values = found.setdefault(at, {**words.labels(item), "resolution": item.resolution})
+        values = found.setdefault(at, {**labels_of(result, item), "resolution": item.resolution})
         values[getattr(item, across)] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     is_long = len(found) > _LONG
     caption = parts.caption_of("coverage")
@@ -50,18 +50,17 @@ def coverage_table(result: ReviewResult) -> Table:
 
 def repeatability_table(result: ReviewResult) -> Table:
     """How well the runs of each card repeat, by each metric."""
-    words = ReviewWords(result)
 
     def values(item: Repeatability) -> dict[str, object]:
-        return {**words.labels(item, item.caveats, on="card"), **_cochran(words, item), **_grubbs(item.grubbs)}
+        return {**labels_of(result, item, item.caveats, on="card"), **_cochran(result, item), **_grubbs(item.grubbs)}
 
     return parts.table_of("repeatability", result, values, is_long=len(result.repeatability) > _LONG)
 
 
-def _cochran(words: ReviewWords, item: Repeatability) -> dict[str, object]:
+def _cochran(result: ReviewResult, item: Repeatability) -> dict[str, object]:
     if (found := item.cochran) is None:
         return {"cochran": parts.NOTHING}
-    told = f"{words.scenes.get(found.scene, found.scene)}, {found.resolution}: {_BY_TEST[found.outcome][0]}"
+    told = f"{result.scene(found.scene).label}, {found.resolution}: {_BY_TEST[found.outcome][0]}"
     statistic = parts.number(found.statistic, "cochran/statistic", digits=3)
     return {"cochran": parts.cell(f"{told}, Cochran's C = ", statistic, sort=found.statistic)}
 
@@ -81,13 +80,12 @@ def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, object]:
 
 def flagged_table(result: ReviewResult) -> Table:
     """Runs that stand out."""
-    words = ReviewWords(result)
     columns, rows = parts.columns_of("flagged"), []
     for place, run in enumerate(result.runs):
         if (flag := run.flag) is not None:
             values = {
                 "run": parts.code_cell(run.name),
-                "metric": words.metrics[flag.metric].label if flag.metric in words.metrics else flag.metric,
+                "metric": result.metric(flag.metric).label,
                 "counts": "left out" if run.excluded_reason else "included until it is repeated",
             }
             rows.append(parts.filled(columns, values, of=flag, origin=f"runs/{place}/flag"))
@@ -111,14 +109,14 @@ def unreadable_table(result: ReviewResult) -> Table:
 
 def to_make_table(result: ReviewResult) -> Table:
     """Runs to make or to repeat; runs of one cell with one reason share a row."""
-    words = ReviewWords(result)
     alike: dict[tuple[str, str, str, str, str], list[str]] = {}
     for item in result.coverage.to_make:
         alike.setdefault((item.card, item.scene, item.resolution, item.reason, item.sentence), []).append(str(item.run))
     rows = []
     for (card, scene, resolution, reason, sentence), runs in alike.items():
-        place = (parts.label_cell(words.cards[card], card), parts.label_cell(words.scenes[scene], scene), resolution)
-        rows.append((*place, joined(runs), reason, sentence))
+        of_card = parts.label_cell(result.label(card), card)
+        of_scene = parts.label_cell(result.scene(scene).label, scene)
+        rows.append((of_card, of_scene, resolution, joined(runs), reason, sentence))
     folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
     return replace(parts.words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > _LONG)
 
@@ -126,10 +124,9 @@ def to_make_table(result: ReviewResult) -> Table:
 @parts.once_a_result
 def runs_table(result: ReviewResult) -> Table:
     """Every run by itself, with the metrics that the review compares; files add every other from the runs."""
-    words = ReviewWords(result)
     measured = {key for run in result.runs for key in run.values}
-    keys = tuple(key for key in words.metrics if key in measured)
-    metrics = (Column(key, words.metric_heading(key), "number", origin=f"values/{key}") for key in keys)
+    keys = tuple(metric.key for metric in result.metrics if metric.key in measured)
+    metrics = (Column(key, metric_heading(result, key), "number", origin=f"values/{key}") for key in keys)
     columns = (*parts.columns_of("runs-table"), *metrics)
     return parts.table_of("runs-table", result, partial(_run_values, keys=keys), columns=columns, is_long=True)
 
