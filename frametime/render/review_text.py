@@ -178,7 +178,7 @@ def coverage_text(result: ReviewResult) -> str:
     table = to_make_table(result)
     for row in table.rows:
         card, scene, resolution, runs, reason, sentence = (str(cell.content[0]) for cell in row.cells)
-        run = "runs" if " and " in runs else "run"
+        run = "run" if row.cells[3].data == 1 else "runs"
         lines.append(_bullet(f"{card}, {scene} at {resolution}, {run} {runs}: {reason}. {sentence}"))
     # A card or scene with another name in the plan than in the paths looks like one without captures.
     lines += [_bullet(caveat.message) for caveat in result.caveats if caveat.code == "files-not-in-plan"]

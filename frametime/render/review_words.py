@@ -9,7 +9,7 @@ from typing import Final
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.numbers import NOT_AVAILABLE
-from frametime.render.tables.parts import label_cell, notes_of
+from frametime.render.tables.parts import notes_of
 from frametime.render.tables.table import Cell, Column
 from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
 from frametime.review.result_tables import Verdict
@@ -88,7 +88,7 @@ def labels_of(result: ReviewResult, item: object, caveats: Iterable[Caveat] = ()
     }
     notes = notes_of(caveats)
     return {
-        name.replace("candidate", "card"): label_cell(label(key), key, notes=notes if name == on else ())
+        name.replace("candidate", "card"): Cell(content=(label(key),), data=key, notes=notes if name == on else ())
         for name, label in label_of.items()
         if (key := getattr(item, name, None)) is not None
     }

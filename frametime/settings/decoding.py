@@ -84,10 +84,14 @@ def _bare(expected: inspect.Type) -> Any:
     """The type without its description and without ``None``, which TOML cannot say."""
     if isinstance(expected, inspect.Metadata):
         return _bare(expected.type)
-    if isinstance(expected, inspect.UnionType):
-        others = [item for item in expected.types if not isinstance(item, inspect.NoneType)]
-        return _bare(others[0]) if len(others) == 1 else expected
-    return expected
+    others = _kinds(expected)
+    return _bare(others[0]) if len(others) == 1 else expected
+
+
+def _kinds(expected: inspect.Type) -> list[inspect.Type]:
+    """Of several types those without ``None``, which no key has; none where there is one type."""
+    types = expected.types if isinstance(expected, inspect.UnionType) else ()
+    return [kind for kind in types if not isinstance(kind, inspect.NoneType)]
 
 
 def _fields(expected: inspect.Type) -> dict[str, inspect.Type]:
@@ -117,15 +121,13 @@ def _choices(expected: inspect.Type) -> list[str]:
 
 def _allowed(expected: inspect.Type, path: KeyPath) -> str:
     """What a type allows, in words; its description where it has one."""
-    if isinstance(expected, inspect.UnionType):  # without None, whose description no key has
-        others = [kind for kind in expected.types if not isinstance(kind, inspect.NoneType)]
-        expected = others[0] if len(others) == 1 else expected
+    if len(others := _kinds(expected)) == 1:
+        expected = others[0]
     described = getattr(expected, "extra_json_schema", None) or {}
     bare = _bare(expected)
     name = ".".join(part for part in path if isinstance(part, str))
     item = getattr(bare, "item_type", None)
-    if isinstance(bare, inspect.UnionType):
-        kinds = [kind for kind in bare.types if not isinstance(kind, inspect.NoneType)]
+    if kinds := _kinds(bare):
         words = ", or ".join(_allowed(kind, path) for kind in kinds)
     elif _choices(bare):
         words = one_of(_choices(bare))

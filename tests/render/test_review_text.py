@@ -126,6 +126,12 @@ def test_the_coverage_matrix_marks_what_is_missing(result: ReviewResult) -> None
     assert re.search(r"Canyon +2160p +3 of 3 +3 of 3 +0 of 3 !", shown)
     assert "Cedar 12, Canyon at 2160p, runs 1, 2 and 3: missing." in shown
     assert "Birch 9, Harbor at 1440p, run 2: flagged." in shown
+    renamed = tuple(
+        replace(cell, to_make=tuple(replace(item, run=f"warm and {item.run}") for item in cell.to_make))
+        for cell in result.coverage.cells
+    )
+    shown = coverage_text(replace(result, coverage=replace(result.coverage, cells=renamed)))
+    assert "Birch 9, Harbor at 1440p, run warm and 2: flagged." in shown
 
 
 def test_captures_with_names_that_the_plan_does_not_know_are_told_beside_what_is_missing(result: ReviewResult) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -16,15 +15,13 @@ from frametime.metrics.frame_series import FrameSeries, numpy_column, once_a_ser
 from frametime.metrics.metric import Missing, part_of
 from frametime.units import NS_PER_MS, NS_PER_S
 
-QUANTITY_WORDS: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "power_w": "power",
-        "temperature_c": "temperature",
-        "core_clock_mhz": "core clock",
-        "memory_clock_mhz": "memory clock",
-        "utilization_pct": "utilization",
-    }
-)
+QUANTITY_WORDS: Final[Mapping[str, str]] = {
+    "power_w": "power",
+    "temperature_c": "temperature",
+    "core_clock_mhz": "core clock",
+    "memory_clock_mhz": "memory clock",
+    "utilization_pct": "utilization",
+}
 """Words for the quantities that metrics rest on."""
 
 

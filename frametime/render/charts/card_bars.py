@@ -273,8 +273,10 @@ def metrics_that_fit(result: ReviewResult, n_rows: int) -> tuple[str, ...]:
 def _row(view: ReviewView, card: str, bars: Sequence[Bar], remark: str, short: str | None = None) -> BarRow:
     """A row with what is said of a card; one that is alone has no place, no verdict and no ground of its own."""
     if not view.has_rivals and bars:
-        return BarRow(view.label(card), "", "", bars)
-    return BarRow(view.label(card), remark, remark if short is None else short, bars, card in view.result.subject)
+        return BarRow(view.result.label(card), "", "", bars)
+    return BarRow(
+        view.result.label(card), remark, remark if short is None else short, bars, card in view.result.subject
+    )
 
 
 def _bars_of(card: int, estimates: Sequence[Standing | Estimate | None]) -> list[Bar]:
@@ -349,10 +351,10 @@ def _standing_row(view: ReviewView, standings: Sequence[Standing | None], card: 
     there, shared = "", ""
     if standing.stands_apart and standing.baseline_mean_value is not None and not is_baseline:
         mean = format_quantity(standing.baseline_mean_value, view.metric(standing.metric).unit)
-        there = f" · {view.label(view.result.baseline)} there {mean}"
+        there = f" · {view.result.label(view.result.baseline)} there {mean}"
     # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
     if standing.not_told_apart_from and not (view.theme.is_narrow and is_baseline):
-        others = [view.label(key) for key in standing.not_told_apart_from]
+        others = [view.result.label(key) for key in standing.not_told_apart_from]
         named = joined(others) if len(others) == 1 or not view.theme.is_narrow else f"{len(others)} others"
         shared = f" · {'tied with' if standing.tied_with else 'not told apart from'} {named}"
     narrow = f"{standing.place}{end}" if view.theme.is_narrow and end and not standing.stands_apart else f"{short}{end}"
@@ -421,7 +423,7 @@ def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
             ]
             rows.append(BarRow(scene.label, short if view.theme.is_narrow else remark, short, bars))
     looks = zip(cards, colors, shades, strict=True)
-    key = [KeyEntry(view.label(card), color, "patch", alpha=SHADES[shade]) for card, color, shade in looks]
+    key = [KeyEntry(view.result.label(card), color, "patch", alpha=SHADES[shade]) for card, color, shade in looks]
     values = {"pair": view.pair("pair", candidate, metric)}
     return _chart("pair", view, panels, page[1], [metric], values, key)
 

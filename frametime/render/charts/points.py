@@ -161,7 +161,7 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
             x_limits=(-end, end),
             y_limits=(float(len(cells)), 0.0),
             x_label="distance to the mean of the set, %" if card == cards[-1] else "",
-            name=view.label(card),
+            name=view.result.label(card),
             remark=usual or "too few runs for a spread",
             x_ticks="change",
             y_ticks="none",
@@ -254,7 +254,7 @@ def _plane(kind: str, view: ReviewView, points: Sequence[CardPoint], values: dic
             size, zorder = (1.6, 6.0) if is_close else (0.8, 4.0)
             marks.append(Dots(other_x, y, style.marker, face, style.color, f"other-{gid}", size, 1.2, zorder))
         marks.append(Dots(x, y, style.marker, style.color, ink, gid, zorder=5.0))
-        entries.append(ListEntry(view.label(card), lines, style.marker, style.color))
+        entries.append(ListEntry(view.result.label(card), lines, style.marker, style.color))
     plane = Plot(marks=marks, x_limits=(0.0, right), y_limits=(0.0, top), grid="none", **plot)
     return Chart(kind=kind, values=values, body=Plots(columns=[[plane]], entries=entries))
 

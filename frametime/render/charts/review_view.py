@@ -82,13 +82,9 @@ class ReviewView:
         """The metric of that key, by default the headline."""
         return self.result.metric(key or self.result.headline)
 
-    def label(self, card: str) -> str:
-        """Label of a card."""
-        return self.result.label(card)
-
     def short(self, card: str, most_em: float = 20.0) -> str:
         """Label of a card, shortened for use in a sentence."""
-        return shorten(self.label(card), most_em * self.theme.em_pt, self.theme.em_pt)
+        return shorten(self.result.label(card), most_em * self.theme.em_pt, self.theme.em_pt)
 
     def number(self, card: str) -> int:
         """Number of a card in the plan, by which it has its color and mark."""
@@ -133,7 +129,10 @@ class ReviewView:
     def apart_words(self, cut: str, kind: CellsKind = "speed") -> str | None:
         """Names the cards that a chart leaves out because they rest on other cells."""
         cells = self.result.cells_of(cut, kind)
-        return joined([f"{self.label(card)} ({counted(len(cells.of(card)), 'cell')})" for card in cells.apart]) or None
+        return (
+            joined([f"{self.result.label(card)} ({counted(len(cells.of(card)), 'cell')})" for card in cells.apart])
+            or None
+        )
 
     def runs_words(self, cells: Sequence[Cell] | None = None) -> str:
         """Runs of each card in these cells, or in all."""
@@ -177,7 +176,7 @@ class ReviewView:
         line = (1.7 if theme.is_narrow else 1.0) * (theme.size.width_pt - 3.2 * theme.em_pt)
         rest = CATALOG[kind].title.format(pair="", metric=self.metric(metric).label)
         room = line - text_width_pt(f".{link}.{rest}{self.title_end}", theme.title_pt, bold=True)
-        labels = [drawable(self.label(card)) for card in (candidate, self.result.baseline)]
+        labels = [drawable(self.result.label(card)) for card in (candidate, self.result.baseline)]
         widths = [min(text_width_pt(label, theme.title_pt, bold=True), room / 2.0) for label in labels]
         shares = [max(room - other, room / 2.0) for other in reversed(widths)]
         first, second = (shorten(*pair, theme.title_pt, bold=True) for pair in zip(labels, shares, strict=True))

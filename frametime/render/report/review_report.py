@@ -31,8 +31,6 @@ from frametime.review.result import ReviewResult
 from frametime.review.sentence import method
 from frametime.words import begun, continued, counted
 
-_LONG = 12
-"""Rows of a table that is seen at a glance."""
 _NOT_GIVEN, _NONE = "not given", "none"
 _MOST_RUN_METRICS = 6
 """Of more the table of runs could not be read across, and would be the largest part of the page."""
@@ -102,7 +100,7 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     headline = by_headline.view(
         *(key for key in columns if key != "metric"),
         key="overall-headline",
-        long_from=_LONG,
+        long_from=review_runs.LONG,
         folded_as=f"Every cut in one table ({len(by_headline.rows)} rows)",
     )
     others = rest.view(
@@ -154,9 +152,11 @@ def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:
 def _with_apart(table: Table, of_baseline: str) -> Sequence[Table]:
     """Cards of the table; those that stand apart below, each with the baseline on the cells of its own."""
     keys = [column.key for column in table.columns if column.key != "stands_apart"]
-    placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)
+    placed = table.where(stands_apart=False).view(
+        *(key for key in keys if key != of_baseline), long_from=review_runs.LONG
+    )
     apart = table.where(stands_apart=True).view(
-        *keys, key=f"{table.key}-apart", caption=caption_of("costs-apart"), long_from=_LONG
+        *keys, key=f"{table.key}-apart", caption=caption_of("costs-apart"), long_from=review_runs.LONG
     )
     return placed, apart
 

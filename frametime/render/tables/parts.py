@@ -144,7 +144,7 @@ def estimate_line(value: float | None, interval: Interval | None, origin: str, *
 
 
 def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None = None, data: Datum = None) -> Cell:
-    """A cell. Why there is no number is noted."""
+    """A cell; ``data`` is the key that stands in files for a label. Why there is no number is noted."""
     lacking = [part for part in content if isinstance(part, Number) and part.value is None and part.reason]
     why = [Note(f"{NOT_AVAILABLE}: {part.reason}", "note", "no-number") for part in lacking]
     return Cell(content=content, sort=sort, data=data, notes=tuple(dict.fromkeys((*notes, *why))))
@@ -153,11 +153,6 @@ def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None 
 def code_cell(text: str, *, notes: Iterable[Note] = ()) -> Cell:
     """A cell with text that is read letter by letter."""
     return Cell(content=(Code(text=text),), data=text, notes=tuple(notes))
-
-
-def label_cell(label: str, key: str, *, notes: Iterable[Note] = ()) -> Cell:
-    """A label that people read, and the key that stands for it in files."""
-    return Cell(content=(label,), data=key, notes=tuple(notes))
 
 
 def verdict_cell(verdict: str, *more: Inline, ratio: float | None) -> Cell:

@@ -15,7 +15,7 @@ from frametime.render.tables.table import Cell, Code, Column, Inline, Table
 from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry
 from frametime.words import joined
 
-_LONG: Final = 12
+LONG: Final = 12
 """Rows of a table that is seen at a glance."""
 _CARDS_WIDTH: Final = 54
 """Characters that the names of cards may take side by side in a terminal, right of scene and resolution."""
@@ -39,7 +39,7 @@ def coverage_table(result: ReviewResult) -> Table:
         at = tuple(getattr(item, column.key) for column in left)
         values = found.setdefault(at, {**labels_of(result, item), "resolution": item.resolution})
         values[getattr(item, across)] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
-    is_long = len(found) > _LONG
+    is_long = len(found) > LONG
     caption = parts.caption_of("coverage")
     if any(item.look == "leave" for item in result.coverage.cells):
         caption += " Leave it: the last look would not decide that cell."
@@ -54,7 +54,7 @@ def repeatability_table(result: ReviewResult) -> Table:
     def values(item: Repeatability) -> dict[str, object]:
         return {**labels_of(result, item, item.caveats, on="card"), **_cochran(result, item), **_grubbs(item.grubbs)}
 
-    return parts.table_of("repeatability", result, values, is_long=len(result.repeatability) > _LONG)
+    return parts.table_of("repeatability", result, values, is_long=len(result.repeatability) > LONG)
 
 
 def _cochran(result: ReviewResult, item: Repeatability) -> dict[str, object]:
@@ -114,11 +114,11 @@ def to_make_table(result: ReviewResult) -> Table:
         alike.setdefault((item.card, item.scene, item.resolution, item.reason, item.sentence), []).append(str(item.run))
     rows = []
     for (card, scene, resolution, reason, sentence), runs in alike.items():
-        of_card = parts.label_cell(result.label(card), card)
-        of_scene = parts.label_cell(result.scene(scene).label, scene)
-        rows.append((of_card, of_scene, resolution, joined(runs), reason, sentence))
-    folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
-    return replace(parts.words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > _LONG)
+        of_card = parts.cell(result.label(card), data=card)
+        of_scene = parts.cell(result.scene(scene).label, data=scene)
+        rows.append((of_card, of_scene, resolution, parts.cell(joined(runs), data=len(runs)), reason, sentence))
+    folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > LONG else None
+    return replace(parts.words_table("to-make", rows, folded_as=folded_as), is_long=len(rows) > LONG)
 
 
 @parts.once_a_result

@@ -18,7 +18,6 @@ from frametime.render.tables.parts import (
     change_range,
     estimate_line,
     filled,
-    label_cell,
     missing,
     notes_of,
     strip_reach,
@@ -108,9 +107,9 @@ def ratios() -> Table:
         Column(key="rate", label="Rate", kind="number", unit="{frame}/s", digits=3),
     )
     rows = (
-        filled(columns, {"card": label_cell("Amber 6", "a"), "ratio": 1.05, "interval": interval(1.04, 1.06)}),
+        filled(columns, {"card": cell("Amber 6", data="a"), "ratio": 1.05, "interval": interval(1.04, 1.06)}),
         filled(
-            columns, {"card": label_cell("Birch 9", "b"), "ratio": None, "interval": None, "rate": 61.27}, reason="r"
+            columns, {"card": cell("Birch 9", data="b"), "ratio": None, "interval": None, "rate": 61.27}, reason="r"
         ),
     )
     return Table(key="t", caption="", columns=columns, rows=rows)
