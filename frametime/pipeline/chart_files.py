@@ -189,8 +189,6 @@ COMPARE_KEYS: Final = keys_for("capture", "captures")
 _OF_ONE: Final = ("frame-times", "frame-time-band")
 """Charts of a single capture."""
 
-_VECTOR_COLUMNS: Final = 1200
-
 
 def plot_run(
     capture: Capture,
@@ -222,9 +220,9 @@ def plot_run(
         If the file is there already, its ending is no format, or it cannot be written.
     """
     from frametime.render.charts.chart_sheet import format_of, write_figure
-    from frametime.render.charts.frame_times import draw_endurance, draw_frame_times
+    from frametime.render.charts.frame_times import VECTOR_COLUMNS, draw_endurance, draw_frame_times
 
-    n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
+    n_columns = VECTOR_COLUMNS if format_of(out_path) != "png" else None
     if verdict is None:
         figure = draw_frame_times(capture, run, theme, n_columns=n_columns)
     else:

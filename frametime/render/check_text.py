@@ -189,9 +189,8 @@ def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Styl
     if (drift := run.findings.drift) is None:
         return
     start = f"{heading}: {item.word}; " if item is not None and item.word != NOT_AVAILABLE else f"{heading}: "
-    first, *rest = textwrap.wrap(
-        start + continued(drift.sentence), WIDTH, subsequent_indent="  ", break_on_hyphens=False
-    ) or [heading]
+    told = start + continued(drift.sentence)
+    first, *rest = textwrap.wrap(told, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
     yield style(heading, "heading") + first[len(heading) :]
     yield from rest
 

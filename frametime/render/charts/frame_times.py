@@ -24,7 +24,7 @@ from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.units import NS_PER_S
 from frametime.words import counted
 
-_VECTOR_COLUMNS: Final = 1200
+VECTOR_COLUMNS: Final = 1200
 _MOST_TIMES_USUAL: Final = 2.5
 _CUT_TIMES_USUAL: Final = 2.0
 _MOST_STEPS: Final = 600
@@ -33,7 +33,7 @@ _NEAR_ZERO: Final = 0.25
 
 def pixel_columns(theme: Theme) -> int:
     """Columns of pixels of the widest axes of a figure, and enough for a file that has no pixels."""
-    return max(_VECTOR_COLUMNS, int(0.9 * theme.size.width_in * theme.size.dpi))
+    return max(VECTOR_COLUMNS, int(0.9 * theme.size.width_in * theme.size.dpi))
 
 
 def draw_frame_times(
@@ -61,7 +61,7 @@ def draw_frame_times(
     trace = trace_of_series(series, run, n_columns=n_columns or pixel_columns(theme), label=label)
     limits = frame_time_limits([trace])
     values = {
-        **run_values(trace),
+        **run_values(trace, run),
         "judged": run.judgement.word,
         **times_values([trace], limits[1]),
         "if_every": trace.is_complete,
@@ -204,7 +204,7 @@ def _band(source: Capture, run: MeasuredRun, theme: Theme, label: str | None) ->
     step = "each second" if step_s == 1.0 else f"each step of {step_s:.3g} s"
     words = f"Bands: the middle 90 % and the middle half of the frame times of {step}."
     plot = Plot(marks=marks, top_words=[(longest_s, named)], **axes)
-    return {**run_values(trace), "band": words}, [plot, *sensor_lanes(series, theme)]
+    return {**run_values(trace, run), "band": words}, [plot, *sensor_lanes(series, theme)]
 
 
 _LANES: Final = (

@@ -209,16 +209,6 @@ def quantile_band(series: FrameSeries, *, most_steps: int) -> tuple[NDArray[np.f
     return (kept + 0.5) * series.duration_s / n_steps, np.array(parts).T, step_s
 
 
-def stutter_words(trace: RunTrace) -> str:
-    """How many stutters, and what one is."""
-    text = f"{counted(len(trace.run.findings.stutters), 'stutter')} marked"
-    if not isinstance(trace.run, MeasuredRun):
-        return f"{text}, by the rule of the review."
-    rule = trace.run.options.stutter
-    longer = f"longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s)"
-    return f"{text}: {longer}, and by {rule.min_excess_ms:g} ms or more."
-
-
 def run_numbers(trace: RunTrace) -> list[str]:
     """The main numbers of a run, as lines of a list."""
     longest, stutters = format_quantity(float(trace.high_ms.max()), "ms", digits=3), trace.run.findings.stutters
@@ -234,13 +224,15 @@ def run_figures(trace: RunTrace, *, short: bool = False) -> str:
     return f"average {average} · 1 % low{'' if short else ' (percentile)'} {low}"
 
 
-def run_values(trace: RunTrace) -> dict[str, object]:
-    """What the texts of every chart of one run say."""
+def run_values(trace: RunTrace, run: MeasuredRun) -> dict[str, object]:
+    """What the texts of every chart of one run say, among it how many stutters there are, and what one is."""
+    rule, marked = run.options.stutter, f"{counted(len(run.findings.stutters), 'stutter')} marked"
+    longer = f"longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s)"
     return {
         "run": trace.label,
         "figures": run_figures(trace),
-        "frames": counted(trace.run.n_frames, "frame"),
-        "seconds": trace.run.duration_s,
-        "stutters": stutter_words(trace),
-        "if_stutters": bool(trace.run.findings.stutters),
+        "frames": counted(run.n_frames, "frame"),
+        "seconds": run.duration_s,
+        "stutters": f"{marked}: {longer}, and by {rule.min_excess_ms:g} ms or more.",
+        "if_stutters": bool(run.findings.stutters),
     }

@@ -189,7 +189,8 @@ def filled(
 def _table_data() -> tuple[Mapping[str, list[str]], Mapping[str, list[dict[str, str]]]]:
     """What ``tables.txt`` and ``columns.tsv`` beside this file say of each table, by its key; ``-`` is nothing.
 
-    The first has the part of a result that the rows are of, why numbers are missing, and the caption.
+    The first has the part of a result that the rows are of, why numbers are missing, and the caption, with what that
+    says of a comparison behind a bar.
     """
     texts = (Path(__file__).with_name(name).read_text("utf-8") for name in ("tables.txt", "columns.tsv"))
     tables, columns = next(texts), next(texts)
@@ -203,7 +204,7 @@ def _table_data() -> tuple[Mapping[str, list[str]], Mapping[str, list[dict[str, 
 
 def caption_of(table: str, **words: str) -> str:
     """The caption of a table, as ``tables.txt`` has it, with words for what stands in braces."""
-    return _table_data()[0][table][-1].format(**words)
+    return " ".join(_table_data()[0][table][2:]).format(**words)
 
 
 def columns_of(table: str, **words: str) -> tuple[Column, ...]:
@@ -283,13 +284,14 @@ def table_of(
     columns : sequence of Column, optional
         Where they are not those of `columns_of` for the key.
     """
-    part, otherwise, _ = _table_data()[0][key]
+    part, otherwise, alone, *_ = _table_data()[0][key]
     held, rows = tuple(columns or columns_of(key, **words)), []
     for place, item in enumerate(getattr(result, part)):
         if (told := values(item)) is not None:
             why = first_reason(getattr(item, "caveats", ()), otherwise)
             rows.append(filled(held, told, of=item, origin=f"{part}/{place}", reason=why))
-    return Table(key, caption_of(key, **words), held, tuple(rows), is_long=is_long, folded_as=folded_as)
+    about = (caption_of(key, **words), held, tuple(rows), alone.format(**words))
+    return Table(key, *about, is_long=is_long, folded_as=folded_as)
 
 
 _SAYS_WHY: Final = re.compile("no-|one-run$|plain-mean|too-|.*-without-|missing-|currencies-|stands-|sensors-unusable")

@@ -215,6 +215,8 @@ class Table:
         Letters, digits and hyphens; unique in the document.
     caption : str
         What the numbers are, on which cells they rest, and which way is better.
+    alone : str
+        What the caption says where every row is the baseline's, in place of it; empty where that is the same.
     is_long : bool
         The page lets it be sorted and filtered.
     folded_as : str or None
@@ -225,6 +227,7 @@ class Table:
     caption: str
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
+    alone: str = ""
     is_long: bool = False
     folded_as: str | None = None
 
@@ -269,14 +272,12 @@ class Table:
         return replace(self, rows=tuple(row for row in rows if chosen is None or chosen(row)))
 
     def without_comparison(self) -> Table:
-        """Where every row is the baseline's, as in a review of one card: without what it is compared by, which stands
-        behind the first sentence of the caption, too."""
+        """Where every row is the baseline's, as in a review of one card: without what it is compared by."""
         compared = {key for key, at in self._places.items() if all(row.cells[at].is_baseline for row in self.rows)}
         if not self.rows or not compared:
             return self
         kept = [column.key for column in self.columns if column.key not in compared | _COMPARED]
-        caption = f"{self.caption.removesuffix('.').split('. ')[0]}."
-        return self.view(*kept, caption=caption, folded_as=self.folded_as)
+        return self.view(*kept, caption=self.alone or self.caption, folded_as=self.folded_as)
 
     def view(
         self,
@@ -307,6 +308,7 @@ class Table:
                 replace(row, cells=tuple(_together([row.cells[place] for place in group]) for group in places))
                 for row in self.rows
             ),
+            alone=self.alone if caption is None else "",
             is_long=self.is_long if long_from is None else len(self.rows) > long_from,
             folded_as=folded_as,
         )

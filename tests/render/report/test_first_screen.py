@@ -72,6 +72,10 @@ def test_a_report_of_one_card_compares_with_nothing() -> None:
     assert "  Card     Average FPS (fps)  Cells\n" in shown and "Against" not in shown and "Interval:" not in shown
     in_words = chart_words(alone, "standings", {})
     assert re.search(r"Amber 6: Average FPS \(fps\) [\d.]+, Cells 6\.$", in_words) and "baseline" not in in_words
+    named = replace(alone, cuts=tuple(replace(cut, label="Vol. 2, dusk") for cut in alone.cuts))
+    captions = render_markdown(review_report(named))
+    assert "*Standings by average FPS, Vol. 2, dusk: geometric means over 2 scenes at 3 resolutions; higher" in captions
+    assert "*Value by average FPS, over the cells of the standings of each cut.*" in captions
     several = render_markdown(review_report(sample_review(n_cards=2, n_scenes=2)))
     assert all(word in several for word in ("baseline", "difference to", "Place |", "A difference counts"))
 
