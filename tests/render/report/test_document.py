@@ -46,7 +46,7 @@ def test_a_card_that_is_called_baseline_keeps_its_column() -> None:
     """What compares nothing goes by what it is, not by what it reads."""
     columns = (Column("card"), Column("ratio"), Column("place"))
     named, place = Cell(content=("baseline",)), Cell(content=("1",))
-    flagged = Table("flagged", "Runs. More.", columns, (Row(cells=(named, named, place)),))
+    flagged = Table("flagged", "Runs. More.", columns, (Row(cells=(named, named, place)),), "Runs.")
     assert flagged.without_comparison() is flagged
     compared = replace(flagged, rows=(Row(cells=(named, BASELINE, place)),))
     shown = compared.without_comparison()
