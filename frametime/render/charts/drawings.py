@@ -44,19 +44,29 @@ class _Choice(NamedTuple):
     is_main: bool = True
 
 
-class _Named(NamedTuple):
-    """A chart with the name of its file, what draws it in a theme, and its choice (``None`` for single runs)."""
+class ReviewChart(NamedTuple):
+    """A chart of a review, and what draws it.
+
+    ``name`` is that of its file; ``asked`` says for whom it is drawn (card, cut, page), its choice of what it is a
+    page: nothing and ``None`` for single runs.
+    """
 
     key: str
     name: str
-    draw: Callable[[Theme], Figure]
-    choice: _Choice | None
+    draw: Callable[..., Figure]
+    asked: Mapping[str, Any] = MappingProxyType({})
+    choice: _Choice | None = None
 
 
 def review_figures(
     result: ReviewResult, theme: Theme, *, only: Collection[str] | None = None
 ) -> list[tuple[str, Drawing]]:
-    """Name and drawing of each chart of a review.
+    """Name and drawing of each of `review_charts`: ``drawing()`` gives the figure."""
+    return [(chart.name, chart.draw) for chart in review_charts(result, theme, only=only)]
+
+
+def review_charts(result: ReviewResult, theme: Theme, *, only: Collection[str] | None = None) -> list[ReviewChart]:
+    """The charts of a review, drawn in a theme when asked to.
 
     Parameters
     ----------
@@ -68,9 +78,8 @@ def review_figures(
 
     Returns
     -------
-    list of (str, callable)
-        Kind by kind, the most important first. Names are unique, fit for files, and begin with the key of the chart;
-        ``drawing()`` gives the figure.
+    list of ReviewChart
+        Kind by kind, the most important first. Names are unique, fit for files, and begin with the key of the chart.
     """
     keys = result.plan.get("charts")
     asked = set(map(str, keys) if isinstance(keys, list | tuple) else ()) if only is None else set(only)
@@ -78,12 +87,13 @@ def review_figures(
     named = _named(ReviewView(result, theme), asked if only is not None else asked.union(_FIRST))
     first = set() if only is not None else _first_names(named)
     titles, labels = (result.published.get(name) or {} for name in ("titles", "labels"))
-    found: list[tuple[str, Drawing]] = []
-    for key, name, draw, _ in named:
-        if key in asked or name in first:
-            words = {**labels.get(key, {}), **labels.get(name, {})}
-            own = replace(theme, title=titles.get(name) or titles.get(key), labels=tuple(words.items()))
-            found.append((name, partial(draw, own)))
+    found = []
+    for chart in named:
+        if chart.key in asked or chart.name in first:
+            words = {**labels.get(chart.key, {}), **labels.get(chart.name, {})}
+            title = titles.get(chart.name) or titles.get(chart.key)
+            own = replace(theme, title=title, labels=tuple(words.items()))
+            found.append(chart._replace(draw=partial(chart.draw, own)))
     return found
 
 
@@ -113,7 +123,7 @@ def left_out(result: ReviewResult, theme: Theme) -> dict[str, int]:
     return dict(Counter(item.key for item in _named(ReviewView(result, theme), set(_FIRST)) if item.name not in drawn))
 
 
-def _first_names(named: Sequence[_Named]) -> set[str]:
+def _first_names(named: Sequence[ReviewChart]) -> set[str]:
     """All charts of the review as a whole if they are few, else those that say most.
 
     Of what is drawn for each card the first pages; a cut or a scene on all of its pages or not at all.
@@ -134,28 +144,29 @@ def _first_names(named: Sequence[_Named]) -> set[str]:
     return found
 
 
-def _named(view: ReviewView, wanted: Collection[str]) -> list[_Named]:
+def _named(view: ReviewView, wanted: Collection[str]) -> list[ReviewChart]:
     """All charts of these kinds; two names that would be one file are told apart by a number."""
-    found: list[_Named] = []
+    found: list[ReviewChart] = []
     taken: Counter[str] = Counter()
 
-    def add(key: str, parts: Sequence[str], draw: Callable[[Theme], Figure], choice: _Choice | None) -> None:
+    def add(key: str, parts: Sequence[str], draw: Callable[[Theme], Figure], *of: Any) -> None:
         name = "-".join([key, *(safe_name(part) for part in parts if part)])
         while taken[name.lower()]:
             taken[name.lower()] += 1
             name = f"{name}-{taken[name.lower()]}"
         taken[name.lower()] += 1
-        found.append(_Named(key, name, draw, choice))
+        found.append(ReviewChart(key, name, draw, *of))
 
     for choice in _choices(view):
         n_pages = len(choice.kind.pages(view, **choice.asked)) if choice.key in wanted else 0
         for page in range(n_pages):
             parts = (*choice.parts, f"page{page + 1}" if n_pages > 1 else "")
-            add(choice.key, parts, partial(choice.kind, view.result, **choice.asked, page=page), choice)
+            asked = {**choice.asked, "page": page}
+            add(choice.key, parts, partial(choice.kind, view.result, **asked), asked, choice)
     for key in (key for key in RUN_CHARTS if key in wanted):
         for cell in view.result.cuts[0].cells:
             if any(entry is not None and entry.curves for entry in typical_runs(view.result, cell).values()):
-                add(key, cell, partial(_draw_cell, key, view.result, cell), None)
+                add(key, cell, partial(_draw_cell, key, view.result, cell))
     return found
 
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
 from types import MappingProxyType
-from typing import Final, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.theme import PALETTES, Theme
@@ -29,6 +27,9 @@ from frametime.review.result_tables import OverallComparison
 from frametime.review.sentence import cells_words
 from frametime.statistics.interval import Interval
 from frametime.words import begun, counted
+
+if TYPE_CHECKING:
+    from frametime.render.charts.drawings import ReviewChart
 
 
 def card_colors(result: ReviewResult) -> Mapping[str, str]:
@@ -194,46 +195,35 @@ SECTIONS: Final[Mapping[str, str]] = {
 """Key of a chart to the section of the report in which it stands; the first is the most important."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class ChosenChart:
-    """A chart for the report: its name, its key in the catalog, and what it is drawn for (card, cut, page)."""
-
-    name: str
-    key: str
-    asked: Mapping[str, object]
-
-    @property
-    def subject(self) -> tuple[str, object]:
-        """What it shows of whom, whatever its size."""
-        return self.key, self.asked.get("candidate")
-
-
-def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenChart, ...]:
+def chosen_charts(result: ReviewResult, *, size: str = "web") -> list[ReviewChart]:
     """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
 
     Of charts on several pages only the first is taken: the tables hold every cell.
     """
-    from frametime.render.charts.drawings import review_figures
+    from frametime.render.charts.drawings import review_charts
 
     first = {"metric": result.headline, "cut": result.cuts[0].key, "page": 0}
-    found = []
-    for name, drawing in review_figures(result, Theme.of(size=size)):
-        key = max((key for key in CATALOG if name == key or name.startswith(f"{key}-")), key=len)
-        asked = drawing.keywords if isinstance(drawing, partial) else {}
-        if key in SECTIONS and all(asked.get(what, wanted) == wanted for what, wanted in first.items()):
-            found.append(ChosenChart(name=name, key=key, asked=asked))
-    return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
+    found = [
+        chart
+        for chart in review_charts(result, Theme.of(size=size))
+        if chart.key in SECTIONS and all(chart.asked.get(what, wanted) == wanted for what, wanted in first.items())
+    ]
+    return sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES]
 
 
-def narrow_charts(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, str]:
+def narrow_charts(result: ReviewResult, charts: Sequence[ReviewChart]) -> dict[str, str]:
     """Name of each chart to that of its narrow form, which may show fewer cuts and cells at once."""
-    shown = {chart.subject: chart.name for chart in reversed(chosen_charts(result, size=NARROW))}
-    return {chart.name: shown[chart.subject] for chart in charts if chart.subject in shown}
+
+    def subject(chart: ReviewChart) -> tuple[str, object]:
+        return chart.key, chart.asked.get("candidate")
+
+    shown = {subject(chart): chart.name for chart in reversed(chosen_charts(result, size=NARROW))}
+    return {chart.name: shown[subject(chart)] for chart in charts if subject(chart) in shown}
 
 
 def chart_figures(
     result: ReviewResult,
-    charts: Sequence[ChosenChart],
+    charts: Sequence[ReviewChart],
     svgs: Mapping[str, bytes],
     *,
     narrow: Mapping[str, bytes] = MappingProxyType({}),
@@ -244,7 +234,7 @@ def chart_figures(
     Parameters
     ----------
     result : ReviewResult
-    charts : sequence of ChosenChart
+    charts : sequence of ReviewChart
     svgs : mapping of str to bytes
         Each chart by its name, as SVG in the light palette.
     narrow : mapping of str to bytes
