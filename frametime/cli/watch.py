@@ -59,9 +59,9 @@ def watch(folder: str, **chosen: Any) -> None:
 
 
 _OF_A_FOLDER: Final = (
-    "path_pattern", "runs", "skip_start", "skip_end", "from_s", "to_s", "layout", "quantile_type", "lows",
-    "stutter_ratio", "stutter_window", "stutter_excess", "refresh", "tearing", "temperature_limit", "power_limit",
-    "intervals",
+    "path_pattern", "runs", "skip_start", "skip_end", "from_s", "to_s", "layout", "kind", "decimal", "quantile_type",
+    "lows", "stutter_ratio", "stutter_window", "stutter_excess", "refresh", "tearing", "temperature_limit",
+    "power_limit", "intervals",
 )  # fmt: skip
 
 

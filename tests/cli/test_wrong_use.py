@@ -11,6 +11,8 @@ import pytest
 from run_cli import frametime
 
 from frametime.cli.film import _pixels
+from frametime.cli.review import review
+from frametime.cli.watch import _OF_A_FOLDER, watch
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
 FREEZE = LOGS / "made" / "one_freeze.csv"
@@ -86,6 +88,17 @@ def test_wrong_usage_ends_with_2(arguments: tuple[str | Path, ...], words: str, 
     assert (done.code, done.out) == (2, ""), done.err
     assert words in done.err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("option", [("--kind", "rate"), ("--decimal", ","), ("--refresh", "60"), ("--runs", "4")])
+def test_what_a_plan_says_is_not_said_again_to_a_watch(option: tuple[str, str], tmp_path: Path) -> None:
+    done = frametime("watch", "plan.toml", *option, cwd=tmp_path)
+    assert (done.code, done.out) == (2, "") and f"{option[0]} is for a folder: with a plan" in done.err
+
+
+def test_a_watch_of_a_plan_takes_the_options_that_its_review_takes() -> None:
+    of_watch, of_review = ({str(option.name) for option in command.params} for command in (watch, review))
+    assert of_watch - of_review - {"folder", "settle"} == set(_OF_A_FOLDER)
 
 
 @pytest.mark.parametrize(
