@@ -19,7 +19,12 @@ class MemoryMeter:
 
     def __init__(self) -> None:
         self._server = subprocess.Popen(
-            [sys.executable, __file__], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            # From 3.12 on Python warns of copies of a process with threads; those of the libraries are asleep here.
+            [sys.executable, "-W", "ignore::DeprecationWarning", __file__],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
         )
 
     def __enter__(self) -> MemoryMeter:
