@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.film.picture import SAFE_MARGIN, Clip, ClipLook, Motion, Place, Track
+from frametime.film.picture import SAFE_MARGIN, Clip, ClipLook, Motion, Place, Track, top_ms
 from frametime.metrics.level import percentile_low_fps
 
 BLUE = "#56b4e9"
@@ -133,6 +133,53 @@ def test_every_number_of_every_track_is_shown(place: str, n_tracks: int, monkeyp
     clip.panel(9.0)
     for ending in (" fps", "low", *([] if n_tracks == 3 else [" W", "°C"])):
         assert sum(text.endswith(ending) for text in written) == n_tracks, (ending, written)
+
+
+def texts_of(clip: Clip, moment_s: float) -> list[tuple[str, float, int, int]]:
+    """What is written on a panel: each text with its size in em, its left and its upper end."""
+    written: list[tuple[str, float, int, int]] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clip, "_text", lambda _panel, *told: written.append(told[:4]))
+        clip.panel(moment_s)
+    return written
+
+
+@pytest.mark.parametrize("n_tracks", [2, 4])
+@pytest.mark.parametrize("size", [(1920, 1080), (640, 360)])
+def test_the_lines_of_each_track_keep_to_a_part_of_the_panel_of_their_own(n_tracks: int, size: tuple[int, int]) -> None:
+    tracks = [replace(track(np.full(2000, 5.0 + number)), label=f"card {number}") for number in range(n_tracks)]
+    clip = Clip(tracks, ClipLook(width=size[0], height=size[1], shown=("label", "rate", "low")))
+    part = clip.panel(9.0).shape[0] / n_tracks
+    numbers = iter(range(n_tracks))
+    at = -1
+    for text, em, _, top in texts_of(clip, 9.0):
+        at = next(numbers) if text.startswith("card") else at
+        assert at * part <= top and top + 1.05 * em * clip._em <= (at + 1) * part + 1.0, (text, at)
+    assert at == n_tracks - 1
+
+
+def test_a_stutter_is_marked_with_its_length_above_its_place_once_it_has_ended() -> None:
+    times_ms = np.full(600, 10.0)
+    times_ms[300] = 100.0  # from 3.00 to 3.10 s
+    clip = Clip([track(times_ms)], ClipLook(shown=("trace", "stutters")))
+    filling = Clip(clip.tracks, replace(clip.look, motion="filling"))
+    assert [len(texts_of(filling, moment_s)) for moment_s in (2.5, 3.09, 3.11)] == [0, 0, 1]
+    ((text, em, left, _),) = texts_of(clip, 4.0)
+    from_s, to_s = clip.window(4.0)
+    middle = (3.05 - from_s) / (to_s - from_s) * clip.panel(4.0).shape[1]
+    assert text == "100 ms" and abs(left + 1.6 * em * clip._em - middle) < clip._em
+    assert not texts_of(Clip([track(times_ms)], ClipLook(shown=("trace",))), 4.0)
+    times_ms[303] = 120.0  # so near that the two marks would meet
+    assert [text for text, *_ in texts_of(Clip([track(times_ms)], clip.look), 4.0)] == ["120 ms"]
+    times_ms[450] = 130.0
+    assert [text for text, *_ in texts_of(Clip([track(times_ms)], clip.look), 6.0)] == ["130 ms", "120 ms"]
+
+
+def test_one_scale_holds_the_slowest_of_all_tracks() -> None:
+    fast, slow = track(np.full(500, 8.0)), track(np.full(500, 45.0))
+    assert top_ms([fast, slow]) == top_ms([slow, fast]) == top_ms([slow]) > 45.0 > top_ms([fast])
+    uneven = track(np.tile(np.append(np.full(99, 8.0), 80.0), 20))
+    assert top_ms([fast, uneven]) == top_ms([uneven]) > 80.0
 
 
 def test_opacity_is_right_over_black_and_white() -> None:

@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from frametime.lab.sessions import Cost, common_drift, orders, quality, recommended, run_order
+from frametime.lab.sessions import Cost, OrderQuality, common_drift, orders, quality, recommended, run_order
 
 CELLS = [(f"scene-{number}", resolution) for number in range(5) for resolution in ("1440p", "2160p")]
 CARDS = ["amber-6", "birch-9", "cedar-12"]
@@ -73,6 +73,22 @@ def test_more_swaps_leave_less_in_each_cell_and_cost_hours() -> None:
 def test_swaps_that_are_allowed_are_used_and_too_few_mean_card_by_card() -> None:
     found = orders(CARDS, CELLS, 3, seed=1)
     assert [found[recommended(found, swaps)][0].n_swaps for swaps in (0, 2, 5, 9, 99)] == [2, 2, 4, 8, 16]
+
+
+def test_no_order_is_offered_that_has_no_more_swaps_than_the_one_before() -> None:
+    """Two cells of three runs fill four passes; in six, two would be empty."""
+    found = [one for one, _ in orders(["a", "b"], CELLS[:2], 3, seed=1)]
+    assert [(one.passes, one.n_swaps) for one in found] == [(1, 1), (2, 2), (4, 4)]
+
+
+def test_unasked_the_fewest_swaps_that_leave_little_enough_are_recommended_or_those_that_leave_least() -> None:
+    """Of four hours 0.2 h may be left: a twentieth."""
+
+    def recommended_of(*left: float) -> int:
+        return recommended([(OrderQuality(at, at, 4.0, one, one), ()) for at, one in enumerate(left)])
+
+    assert recommended_of(1.5, 0.2, 0.0) == 1
+    assert recommended_of(1.5, 0.21, 0.3) == 1
 
 
 def test_times_count_runs_and_swaps() -> None:

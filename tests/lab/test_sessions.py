@@ -202,6 +202,23 @@ def test_sessions_that_no_card_joins_tell_of_one_shift_less() -> None:
     assert (joined.degrees_of_freedom, joined.n_sessions) == (3, 4)
 
 
+def test_cards_are_held_against_themselves_over_the_cells_that_all_their_sessions_have() -> None:
+    def card(**means: float) -> Cells:
+        return {name: LogMean(mean=mean, variance=0.0, degrees_of_freedom=1, n_runs=2) for name, mean in means.items()}
+
+    sessions = {
+        "x": {"a": card(one=0.0, two=5.0), "b": card(one=0.0)},
+        "y": {"a": card(one=0.1, two=9.0), "b": card(two=7.0)},
+        "z": {"a": card(one=0.2)},
+    }
+    found = scatter_between(sessions)
+    assert found is not None
+    assert found.variance == pytest.approx(np.var([0.0, 0.1, 0.2], ddof=1))
+    # Every mean of a session is off by its shift, once.
+    error = found.error_of("x")
+    assert (error.key, error.amount, error.variance) == (("session", "x"), 1.0, found.variance)
+
+
 def test_a_scatter_without_noise_widens_by_the_factor_of_student() -> None:
     """Where hardly anything but the scatter counts: 12.706 times the standard error for two sessions (any table)."""
     error = {"key": "x", "amount": 1.0, "variance": 1.0, "noise": 0.0}
