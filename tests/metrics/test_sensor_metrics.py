@@ -21,9 +21,10 @@ from frametime.caveats import Weight
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
-from frametime.metrics.metric import Missing
+from frametime.metrics.metric import Missing, Throttling
 from frametime.metrics.sensors.sensor_findings import (
     sensor_caveats,
+    throttled_words,
     throttling_count,
     throttling_of,
     throttling_time_fraction,
@@ -160,6 +161,34 @@ def test_throttling_at_the_power_limit_is_told_and_needs_no_care() -> None:
 def test_a_clock_that_falls_below_the_limits_or_not_at_all_is_no_throttling(kept: dict[str, float]) -> None:
     assert throttling_of(throttled(**kept)) == ()
     assert throttling_count(throttled(**kept)) == 0.0
+
+
+@pytest.mark.parametrize(("share", "is_told"), [(0.011, True), (0.009, False)])
+def test_a_clock_counts_as_down_from_one_percent_below_the_high_one_of_the_run(share: float, is_told: bool) -> None:
+    assert bool(throttling_of(throttled(clock=1980.0 * (1.0 - share)))) is is_told
+
+
+def stretches(*low: range, every_s: float = 1.0) -> list[tuple[float, float]]:
+    """Where the clock is down at the temperature limit, of samples that are so in these ranges."""
+    inside = [any(at in each for each in low) for at in range(31)]
+    columns = {"time_s": [every_s * at for at in range(31)]}
+    columns["core_clock_mhz"] = [1700.0 if at else 1980.0 for at in inside]
+    columns["temperature_c"] = [85.0 if at else 70.0 for at in inside]
+    found = throttling_of(series_of(columns, seconds=30.0 * every_s, fps=20.0, options=LIMITS))
+    return [(item.start_s, item.end_s) for item in found]
+
+
+def test_falls_of_the_clock_that_lie_near_are_one_and_samples_that_follow_one_another_are_never_two() -> None:
+    assert stretches(range(5, 8), range(9, 12)) == [(5.0, 12.0)]
+    assert stretches(range(5, 8), range(10, 12)) == [(5.0, 8.0), (10.0, 12.0)]
+    assert stretches(range(5, 9), every_s=4.0) == [(20.0, 36.0)]
+    assert stretches(range(5, 6)) == [(5.0, 6.0)] and stretches(range(5, 6), every_s=0.9) == []
+
+
+@pytest.mark.parametrize(("fraction", "words"), [(0.0949, "9.5 %"), (0.004, "0.4 %"), (0.101, "10 %"), (1.0, "100 %")])
+def test_a_small_share_of_the_time_has_two_digits(fraction: float, words: str) -> None:
+    found = [Throttling(start_s=0.0, end_s=2.0, depth_mhz=50.0, cause="temperature")]
+    assert throttled_words(found, fraction).startswith(f"{words} of the time, ")
 
 
 def falling(
