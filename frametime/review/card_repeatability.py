@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat
 from frametime.metrics.drift.trend import common_trend, trend
-from frametime.review.design import Place, SpreadRule
+from frametime.metrics.metric import Metric
+from frametime.review.design import MetricEntry, Place, SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import RunSet
 from frametime.review.sentence import caveat_of
@@ -30,17 +31,17 @@ def least_distance(margin: float) -> float:
 class CardSpread:
     """One card and metric: the sets that have logs of it, these logs, and what its runs tell of how runs scatter.
 
-    ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside`` at 1 %. ``shared`` is each
-    cell's own scatter drawn toward that of all; it leaves out cells whose runs agree to the last digit. ``label`` is
-    what the metric is called in sentences; its key by default.
+    ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside``, at 1 % over ``n_tests``
+    cards and metrics. ``shared`` is each cell's own scatter drawn toward that of all; it leaves out cells whose runs
+    agree to the last digit.
     """
 
-    def __init__(self, card: str, metric: str, sets: Iterable[RunSet], *, label: str | None = None) -> None:
+    def __init__(self, card: str, metric: MetricEntry | Metric, sets: Iterable[RunSet], *, n_tests: int = 1) -> None:
         own = {run_set.place: run_set for run_set in sets if run_set.card == card}
-        self.card, self.metric, self.label = card, metric, label or metric
-        self.logs = {place: logs for place, of in own.items() if (logs := of.log_values(metric)) is not None}
+        self.card, self.metric, self.label, self.n_tests = card, metric.key, metric.label, n_tests
+        self.logs = {place: logs for place, of in own.items() if (logs := of.log_values(metric.key)) is not None}
         self.sets = {place: own[place] for place in self.logs}
-        self.kept, self.aside = repeatability.poolable(self.logs)
+        self.kept, self.aside = repeatability.poolable(self.logs, n_tests=n_tests)
         self.pooled = repeatability.pooled_spread([self.logs[place] for place in self.kept])
         self.shared = _shared(self.logs)
 
@@ -76,11 +77,16 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, repeatabil
 
 
 def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, shared_scatter.ScatterLaw]:
-    """For each cell of each card how the other cells scatter; from three cells of a card on."""
+    """For each cell of each card how others scatter: of the card, or of all cards together that have fewer than three.
+
+    Nothing where those are fewer than three, too.
+    """
     places = _that_scatter(logs)
     cards = Counter(place[0] for place in places)
-    used = [place for place in places if cards[place[0]] > 2]
-    laws = shared_scatter.scatter_laws([logs[place] for place in used], [place[0] for place in used]) if used else []
+    groups = {place: place[0] if cards[place[0]] > 2 else "" for place in places}
+    sizes = Counter(groups.values())
+    used = [place for place in places if sizes[groups[place]] > 2]
+    laws = shared_scatter.scatter_laws([logs[place] for place in used], list(map(groups.get, used))) if used else []
     return dict(zip(used, laws, strict=True))
 
 
@@ -102,7 +108,7 @@ def repeatability_of(spread: CardSpread, *, margin: float, scenes: Mapping[str, 
         words = {"way": "rises" if found.change > 0 else "falls", "size": abs(in_percent(found.change))}
         words |= {"n_cells": len(ordered), "label": spread.label, "p": found.p_value}
         caveats.append(caveat_of("common-trend", metric, **words))
-    test, cochran = repeatability.cochran_test(list(spread.logs.values())), None
+    test, cochran = repeatability.cochran_test(list(spread.logs.values()), n_tests=spread.n_tests), None
     if test is not None:
         _, scene, resolution = list(spread.logs)[test.at]
         cochran = CochranOutcome(scene=scene, resolution=resolution, **_told(test))
@@ -177,7 +183,7 @@ def suspect_runs(spread: CardSpread) -> tuple[GrubbsOutcome, ...]:
     The standard asks it of the cells that Cochran's test suspects, and no others: at 5 % each, it would name a run in
     two of forty good cells. Cells of fewer than three runs have none.
     """
-    test = repeatability.cochran_test([spread.logs[place] for place in spread.kept])
+    test = repeatability.cochran_test([spread.logs[place] for place in spread.kept], n_tests=spread.n_tests)
     straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.at]]
     found = (grubbs_of(spread.sets[place], spread.metric) for place in (*spread.aside, *straggler))
     return tuple(outcome for outcome in found if outcome is not None)

@@ -63,7 +63,8 @@ class MetricMeans:
         shared: Mapping[tuple[str, Place], tuple[differences.SharedError, ...]] = MappingProxyType({}),
     ) -> None:
         self.metric, self.design = metric, design
-        self.spreads = {card.key: CardSpread(card.key, metric.key, sets, label=metric.label) for card in design.cards}
+        n_tests = len(design.cards) * len(design.metrics)
+        self.spreads = {card.key: CardSpread(card.key, metric, sets, n_tests=n_tests) for card in design.cards}
         self.means: dict[Place, differences.LogMean] = {}
         own: dict[Place, differences.LogMean] = {}
         for spread in self.spreads.values():

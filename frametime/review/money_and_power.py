@@ -73,7 +73,6 @@ def _row(standing: Standing, base: CardEntry, card: CardEntry, given: CardEntry)
     ratio, interval = (None, None) if is_base else (standing.ratio_to_baseline, standing.interval)
     by_price = _ratio_of(base.price, card.price)
     equal, per_money = "price at which the value is equal", "rate per money over the baseline's"
-    back = interval and interval.of_reciprocal()
     per_price = _ratio_of(standing.mean_value, card.price)
     return ValueRow(
         cut=standing.cut,
@@ -90,7 +89,7 @@ def _row(standing: Standing, base: CardEntry, card: CardEntry, given: CardEntry)
         break_even_price=ratio and base.price and break_even_price(base.price, ratio),
         break_even_interval=_scaled(interval, base.price, equal),
         baseline_break_even_price=ratio and card.price and break_even_price(card.price, 1.0 / ratio),
-        baseline_break_even_interval=_scaled(back, card.price, equal),
+        baseline_break_even_interval=_scaled(interval and interval.of_reciprocal(), card.price, equal),
         stands_apart=standing.stands_apart,
         caveats=(*standing.caveats, *(() if ratio is None else _about_prices(standing.metric, given, base))),
     )

@@ -24,7 +24,22 @@ RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "rejected"
 
 
 @dataclass(frozen=True, kw_only=True)
-class GrubbsOutcome:
+class _TestOutcome:
+    """What an outlier test says of a cell.
+
+    ``outcome`` is ``ok``, ``straggler`` (beyond the 5 % value) or ``outlier`` (beyond the 1 % value).
+    """
+
+    scene: str
+    resolution: str
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    outcome: Outcome
+
+
+@dataclass(frozen=True, kw_only=True)
+class GrubbsOutcome(_TestOutcome):
     """Grubbs's test of the run farthest from the mean of its set, by the runs of that set alone (ISO 5725-2).
 
     ``statistic`` is its distance in standard deviations of the set. ``outcome`` is ``ok``, ``straggler`` (beyond the
@@ -32,13 +47,7 @@ class GrubbsOutcome:
     """
 
     run_name: str
-    scene: str
-    resolution: str
     n_runs: int
-    statistic: float
-    critical_5pct: float
-    critical_1pct: float
-    outcome: Outcome
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,18 +132,12 @@ class UnreadableFile(AtPlace):
 
 
 @dataclass(frozen=True, kw_only=True)
-class CochranOutcome:
+class CochranOutcome(_TestOutcome):
     """Cochran's test for one cell whose runs scatter more than those of the others (ISO 5725-2).
 
-    ``outcome`` is ``ok``, ``straggler`` (beyond the 5 % value) or ``outlier`` (beyond the 1 % value).
+    ``outcome`` is ``ok``, ``straggler`` (beyond the 5 % value) or ``outlier`` (beyond the 1 % value). The values
+    hold over all cards and metrics of the review (Bonferroni).
     """
-
-    statistic: float
-    critical_5pct: float
-    critical_1pct: float
-    scene: str
-    resolution: str
-    outcome: Outcome
 
 
 @dataclass(frozen=True, kw_only=True)

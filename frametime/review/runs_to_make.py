@@ -105,7 +105,8 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         "straggler": "calls it a straggler, too",
         "outlier": "calls it an outlier, too",
     }
-    cells = None if others is None else f"the card's {counted(others.n_sets, 'other cell')}"
+    whose = "the card's" if others is not None and others.group == spread.card else "the review's"
+    cells = None if others is None else f"{whose} {counted(others.n_sets, 'other cell')}"
     return Flag(
         metric=spread.metric,
         distance_pct=distance,

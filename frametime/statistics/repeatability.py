@@ -123,10 +123,11 @@ def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
     return 1.0 / (1.0 + (n_sets - 1.0) / f_value)
 
 
-def cochran_test(sets: Sequence[FloatArray]) -> OutlierTest | None:
+def cochran_test(sets: Sequence[FloatArray], *, n_tests: int = 1) -> OutlierTest | None:
     """Test whether one set scatters more than the others: Cochran's C, the largest of several variances over their sum.
 
-    Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers).
+    Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers). Of ``n_tests``
+    such tests together one goes beyond the critical values in 5 % and 1 % of cases at most (Bonferroni).
 
     Returns
     -------
@@ -140,8 +141,8 @@ def cochran_test(sets: Sequence[FloatArray]) -> OutlierTest | None:
     n_runs = float(np.mean([len(sets[at]) for at in positions]))
     return OutlierTest(
         statistic=float(variances.max() / variances.sum()),
-        critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05),
-        critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01),
+        critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05 / n_tests),
+        critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01 / n_tests),
         at=positions[int(variances.argmax())],
     )
 
@@ -200,15 +201,15 @@ def grubbs_test(values: FloatArray) -> OutlierTest | None:
     )
 
 
-def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
-    """Keys of the sets to pool, and of those that Cochran's test puts aside at 1 %, one after the other.
+def poolable(sets: Mapping[Key, FloatArray], *, n_tests: int = 1) -> tuple[list[Key], list[Key]]:
+    """Keys of the sets to pool, and of those that Cochran's test puts aside, at 1 % over ``n_tests`` such tests.
 
     A set beyond the 5 % value only (a straggler) stays, as ISO 5725-2 has it. At least two sets are kept.
     """
     kept = [key for key, values in sets.items() if len(values) >= 2]
     aside: list[Key] = []
     while len(kept) > 2:
-        test = cochran_test([sets[key] for key in kept])
+        test = cochran_test([sets[key] for key in kept], n_tests=n_tests)
         if test is None or test.statistic <= test.critical_1pct:
             break
         aside.append(kept.pop(test.at))

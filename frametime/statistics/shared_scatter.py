@@ -101,13 +101,14 @@ def variance_prior(
 
 
 class ScatterLaw(NamedTuple):
-    """What other sets say of a set: possible log variances, their weights with normal and with heavy tails, and how
-    many other sets its group has.
+    """What other sets say of a set: possible log variances, their weights with normal and with heavy tails, how many
+    other sets its group has, and which that is.
     """
 
     log_variances: FloatArray
     weights: FloatArray
     n_sets: int
+    group: object = ""
 
 
 WIDTHS: Final = {0.0: 0.55, 0.6: 0.1, 1.1: 0.25, 1.6: 0.1}
@@ -178,7 +179,7 @@ def scatter_laws(sets: Sequence[FloatArray], groups: Sequence[object]) -> list[S
     known = in_group[of] - told + (shared.sum(axis=0) - shared + before)[of][..., None]
     known = np.exp(known - known.max(axis=(1, 2, 3), keepdims=True)).reshape(len(of), 2, -1) @ kernels
     return [
-        ScatterLaw(centers[at] + places, weights / weights.sum(), n_sets=int(np.sum(of == at)) - 1)
+        ScatterLaw(centers[at] + places, weights / weights.sum(), n_sets=int(np.sum(of == at)) - 1, group=keys[at])
         for at, weights in zip(of, known, strict=True)
     ]
 

@@ -7,14 +7,15 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from example_result import METRICS, placed_run
+from example_result import METRICS, design, placed_run
 
 from frametime.review.card_repeatability import CardSpread, least_distance, repeatability_of, set_caveats
 from frametime.review.result import Flag
+from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, gather
 from frametime.review.runs_to_make import flagged_runs
 from frametime.statistics.distributions import t_quantile
-from frametime.statistics.repeatability import cochran_test, poolable
+from frametime.statistics.repeatability import cochran_critical, cochran_test, poolable
 from frametime.statistics.shared_scatter import HEAVY, ScatterLaw, run_that_stands_out
 
 KEY = METRICS[0].key
@@ -37,7 +38,7 @@ def matrix(rng: np.random.Generator, n_cells: int = 8, n_runs: int = 3, sd: floa
 
 def flags_of(runs: list[PlacedRun], margin: float = 0.03) -> dict[str, Flag]:
     sets = list(gather(runs).values())
-    return flagged_runs(sets, [CardSpread("amber-6", KEY, sets)], margin=margin)
+    return flagged_runs(sets, [CardSpread("amber-6", METRICS[0], sets)], margin=margin)
 
 
 def changed(runs: list[PlacedRun], name: str, factor: float) -> list[PlacedRun]:
@@ -74,6 +75,37 @@ def test_good_matrices_are_rarely_flagged(n_matrices: int, most: int) -> None:
     assert told <= most, told
 
 
+def small_review(rng: np.random.Generator, n_cards: int, *, off: float = 1.0) -> list[PlacedRun]:
+    """Three runs of one scene for each card, all good but for the second of the first, which is off by a factor."""
+    values = 80.0 * np.exp(0.006 * rng.standard_normal((n_cards, 3)))
+    values[0, 1] *= off
+    return [
+        placed_run(f"card{card}", "scene", "1440p", str(run + 1), {KEY: float(values[card, run])})
+        for card in range(n_cards)
+        for run in range(3)
+    ]
+
+
+def flags_of_cards(runs: list[PlacedRun], n_cards: int) -> dict[str, Flag]:
+    sets = list(gather(runs).values())
+    return flagged_runs(sets, [CardSpread(f"card{at}", METRICS[0], sets) for at in range(n_cards)], margin=0.03)
+
+
+def test_where_cards_have_few_cells_those_of_all_tell_how_runs_scatter() -> None:
+    """Each cell alone flags 5 of 100 such runs: two others say too little of a third."""
+    rng = np.random.default_rng(8)
+    found, cried = 0, 0
+    for _ in range(60):
+        for off in (0.92, 1.0):
+            flags = flags_of_cards(small_review(rng, 4, off=off), 4)
+            found += "card0/scene/1440p/2" in flags and off < 1.0
+            cried += bool(flags) and off == 1.0
+    assert found >= 54, found
+    assert cried <= 8, cried  # as in the test above
+    (sentence,) = [flag.sentence for flag in flags_of_cards(small_review(rng, 3, off=0.92), 3).values()]
+    assert "(from these and the review's 2 other cells)" in sentence
+
+
 def test_a_deviation_that_cannot_move_a_verdict_is_not_flagged() -> None:
     rng = np.random.default_rng(4)
     runs = changed(matrix(rng, sd=0.0003), "amber-6/scene3/1440p/2", 0.995)
@@ -87,7 +119,7 @@ def test_a_set_that_scatters_as_a_whole_blames_no_single_run() -> None:
     runs = changed(changed(runs, "amber-6/scene2/1440p/1", 0.9), "amber-6/scene2/1440p/3", 1.1)
     assert flags_of(runs) == {}
     sets = gather(runs)
-    spread = CardSpread("amber-6", KEY, list(sets.values()))
+    spread = CardSpread("amber-6", METRICS[0], list(sets.values()))
     assert spread.aside == [("amber-6", "scene2", "1440p")]
     caveats = set_caveats(sets["amber-6", "scene2", "1440p"], spread, margin=0.03, n_tests=1)
     assert [caveat.code for caveat in caveats] == ["scattered-set"]
@@ -161,7 +193,7 @@ def test_repeatability_by_hand() -> None:
         for number, value in enumerate(values)
     ]
     sets = list(gather(runs).values())
-    told = repeatability_of(CardSpread("amber-6", KEY, sets), margin=0.03)
+    told = repeatability_of(CardSpread("amber-6", METRICS[0], sets), margin=0.03)
     logs = [np.log([100.0, 101.0]), np.log([50.0, 50.5, 51.0])]
     s_r = math.sqrt(sum(((x - x.mean()) ** 2).sum() for x in logs) / 3)
     assert told.s_r_pct == pytest.approx(100 * s_r)
@@ -172,7 +204,7 @@ def test_repeatability_by_hand() -> None:
 def test_without_repeats_there_is_no_repeatability() -> None:
     runs = [placed_run("amber-6", "a", "1440p", "1", {KEY: 100.0})]
     sets = list(gather(runs).values())
-    told = repeatability_of(CardSpread("amber-6", KEY, sets), margin=0.03)
+    told = repeatability_of(CardSpread("amber-6", METRICS[0], sets), margin=0.03)
     assert (told.s_r_pct, told.limit_pct, told.cochran) == (None, None, None)
     assert [caveat.code for caveat in told.caveats] == ["no-repeats"]
 
@@ -184,6 +216,41 @@ def test_cochran_puts_aside_one_set_after_the_other_and_keeps_two() -> None:
     assert aside == [0]
     assert kept == list(range(1, 10))
     assert cochran_test([np.array([1.0, 1.0]), np.array([2.0, 2.0])]) is None
+
+
+def test_few_reviews_of_cells_that_scatter_alike_name_one_that_scatters_more() -> None:
+    """Twelve cards by two metrics are 24 tests: at 1 % each, one of them names a cell in every fifth review."""
+    rng = np.random.default_rng(9)
+    named, each, found = 0, 0, 0
+    for _ in range(200):
+        reviewed = [dict(enumerate(rng.standard_normal((6, 3)))) for _ in range(24)]
+        named += any(poolable(sets, n_tests=24)[1] for sets in reviewed)
+        each += any(poolable(sets)[1] for sets in reviewed)
+        reviewed[0][2][1] -= 8.0 / 0.7  # one run 8 % off where others scatter by 0.7 %
+        found += poolable(reviewed[0], n_tests=24)[1] == [2]
+    assert each > 20, each
+    assert named <= 7, named  # 1 % are 2; 7 is beyond what chance gives in one of 200 such counts
+    assert found >= 150, found  # the flag of the run finds nearly all
+
+
+def test_a_review_counts_every_card_and_metric_when_it_names_a_cell() -> None:
+    """The third cell is beyond the 1 % value of one test, and not of four."""
+    cells = {"a": [0.0, 0.01, 0.02], "b": [0.0, 0.011, 0.02], "c": [0.0, 0.1, 0.02], "d": [0.0, 0.012, 0.02]}
+    told = {}
+    for n_cards in (1, 4):
+        cards = tuple(f"card{at}" for at in range(n_cards))
+        runs = [
+            placed_run(card, scene, "1440p", str(at), {KEY: 100.0 * math.exp(value)})
+            for card in cards
+            for scene, values in cells.items()
+            for at, value in enumerate(values)
+        ]
+        result = review_runs(design(cards, tuple(cells), ("1440p",), metrics=METRICS[:1]), runs)
+        told[n_cards] = result.repeatability[0].cochran
+    assert told[1] is not None and told[4] is not None
+    assert told[1].statistic == told[4].statistic
+    assert told[4].critical_1pct == pytest.approx(cochran_critical(4, 3, alpha=0.0025))
+    assert (told[1].outcome, told[4].outcome) == ("outlier", "straggler")
 
 
 def test_a_card_that_warms_up_is_told_over_its_cells() -> None:
@@ -200,7 +267,7 @@ def test_a_card_that_warms_up_is_told_over_its_cells() -> None:
         for run in range(1, 4)
     ]
     sets = list(gather(runs).values())
-    told = repeatability_of(CardSpread("amber-6", KEY, sets), margin=0.03)
+    told = repeatability_of(CardSpread("amber-6", METRICS[0], sets), margin=0.03)
     assert [caveat.code for caveat in told.caveats] == ["common-trend"]
     assert "falls" in told.caveats[0].message
 
@@ -211,7 +278,7 @@ def test_runs_at_two_levels_are_told_before_they_are_averaged() -> None:
         for number, value in enumerate([100.0, 108.0, 100.2, 108.1, 100.1, 107.9])
     ]
     sets = gather(runs)
-    spread = CardSpread("amber-6", KEY, list(sets.values()))
+    spread = CardSpread("amber-6", METRICS[0], list(sets.values()))
     caveats = set_caveats(sets["amber-6", "a", "1440p"], spread, margin=0.03, n_tests=1)
     assert [caveat.code for caveat in caveats] == ["several-levels"]
     assert "runs 0, 2, 4 and runs 1, 3, 5" in caveats[0].message
