@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from math import ceil, exp, log
 from typing import Final
 
@@ -189,67 +190,45 @@ def _of_display(series: FrameSeries) -> Iterator[Caveat]:
     fixed, variable = known(fixed_refresh_of(series)), known(variable_refresh_of(series))
     n_falls = display_time_falls(series)
     if n_falls:
-        yield Caveat(
-            code="display-times-fall",
-            message=(
-                f"The display times fall back {counted(n_falls, 'time')}: the frames do not stand in the order in "
-                "which they were shown, so nothing is told of the display."
-            ),
-            weight=Weight.CARE,
-            metrics=(*FIXED_KEYS, *VARIABLE_KEYS, *MOTION_KEYS),
+        message = (
+            f"The display times fall back {counted(n_falls, 'time')}: the frames do not stand in the order in which "
+            "they were shown, so nothing is told of the display."
         )
-    keys = FIXED_KEYS if fixed is not None else VARIABLE_KEYS
+        every = (*FIXED_KEYS, *VARIABLE_KEYS, *MOTION_KEYS)
+        yield Caveat(code="display-times-fall", message=message, weight=Weight.CARE, metrics=every)
+    noted = partial(Caveat, weight=Weight.NOTE, metrics=FIXED_KEYS if fixed is not None else VARIABLE_KEYS)
     fit = fixed or variable
     if fit is not None and not fit.from_display_times:
-        yield Caveat(
-            code="display-from-frame-ends",
-            message="The log has no display times: what the display showed is worked out from the ends of the frames.",
-            weight=Weight.NOTE,
-            metrics=keys,
-        )
+        message = "The log has no display times: what the display showed is worked out from the ends of the frames."
+        yield noted(code="display-from-frame-ends", message=message)
     if fixed is not None and fixed.measured_hz is not None:
         difference = fixed.measured_hz / fixed.refresh_hz - 1.0
         if abs(difference) > TOLD_RATE_DIFFERENCE:
-            yield Caveat(
-                code="refresh-rate-differs",
-                message=f"The times follow {fixed.measured_hz:.5g} Hz, not the {fixed.refresh_hz:.5g} Hz given.",
-                weight=Weight.NOTE,
-                metrics=keys,
-            )
+            message = f"The times follow {fixed.measured_hz:.5g} Hz, not the {fixed.refresh_hz:.5g} Hz given."
+            yield noted(code="refresh-rate-differs", message=message)
 
 
 def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
     if isinstance(motion := motion_steps(series), Missing):
         return
+    noted = partial(Caveat, weight=Weight.NOTE, metrics=MOTION_KEYS)
     if not motion.from_display_times:
-        yield Caveat(
-            code="motion-from-frame-ends",
-            message="The log has no display times: motion steps are from the ends of the frames.",
-            weight=Weight.NOTE,
-            metrics=MOTION_KEYS,
-        )
+        message = "The log has no display times: motion steps are from the ends of the frames."
+        yield noted(code="motion-from-frame-ends", message=message)
     if abs(motion.clock_drift_ppm) > TOLD_CLOCK_DRIFT_PPM:
-        yield Caveat(
-            code="clock-drift-removed",
-            message=(
-                f"Shown and simulated times part by {abs(motion.clock_drift_ppm):.3g} parts per million: two clocks "
-                "that drift apart, or a delay that changes with the scene; removed from the motion steps."
-            ),
-            weight=Weight.NOTE,
-            metrics=MOTION_KEYS,
+        message = (
+            f"Shown and simulated times part by {abs(motion.clock_drift_ppm):.3g} parts per million: two clocks that "
+            "drift apart, or a delay that changes with the scene; removed from the motion steps."
         )
+        yield noted(code="clock-drift-removed", message=message)
 
 
 def _of_dropped(series: FrameSeries) -> Iterator[Caveat]:
     dropped = dropped_of(series)
     if isinstance(dropped, DroppedFrames) and dropped.count:
-        yield Caveat(
-            code="dropped-frames",
-            message=(
-                f"{dropped.count} of {series.n_frames} frames were never shown ("
-                f"{course.percent(100.0 * dropped.fraction)} %, {dropped.longest_run} in a row at most): the metrics "
-                "count rendered frames, the shown ones alone "
-                f"run at {dropped.shown_average_fps:.4g} fps."
-            ),
-            weight=Weight.CARE,
+        message = (
+            f"{dropped.count} of {series.n_frames} frames were never shown ({course.percent(100.0 * dropped.fraction)} "
+            f"%, {dropped.longest_run} in a row at most): the metrics count rendered frames, the shown ones alone run "
+            f"at {dropped.shown_average_fps:.4g} fps."
         )
+        yield Caveat(code="dropped-frames", message=message, weight=Weight.CARE)

@@ -306,20 +306,15 @@ def _cover_caveats(channels: Mapping[str, Channel], trace: SensorTrace, series: 
     for part, names in parts.items():
         listed = joined([QUANTITY_WORDS[name] for name in names])
         covered = min(channels[name].covered_fraction for name in names)
-        yield Caveat(
-            code="sensors-cover-part",
-            message=f"The {listed} samples cover {part}; their numbers are of that part only.",
-            weight=Weight.CARE if covered < COVERED_ENOUGH else Weight.NOTE,
-            metrics=_keys(names, series.options),
-        )
+        message = f"The {listed} samples cover {part}; their numbers are of that part only."
+        keys = _keys(names, series.options)
+        weight = Weight.CARE if covered < COVERED_ENOUGH else Weight.NOTE
+        yield Caveat(code="sensors-cover-part", message=message, weight=weight, metrics=keys)
     for gap, names in gaps.items():
         listed = joined([QUANTITY_WORDS[name] for name in names])
-        yield Caveat(
-            code="sensor-gap",
-            message=f"There is no {listed} sample {gap}; values are taken to change evenly across that gap.",
-            weight=Weight.CARE,
-            metrics=_keys(names, series.options),
-        )
+        message = f"There is no {listed} sample {gap}; values are taken to change evenly across that gap."
+        keys = _keys(names, series.options)
+        yield Caveat(code="sensor-gap", message=message, weight=Weight.CARE, metrics=keys)
 
 
 def _keys(names: list[str], options: MeasureOptions) -> tuple[str, ...]:
@@ -334,14 +329,12 @@ def _negative_caveats(power: Channel | None) -> Iterator[Caveat]:
     if power is None or not (power.sample_values < 0.0).any():
         return
     count, least_w = int(np.count_nonzero(power.sample_values < 0.0)), float(power.sample_values.min())
-    yield Caveat(
-        code="sensor-negative-power",
-        message=f"{count} of {power.sample_values.size} power samples are below zero, down to "
-        f"{signed(least_w, '.1f')} W, which no card can draw. They are used as they stand: power and energy are too "
-        "low by them.",
-        weight=Weight.CARE,
-        metrics=_BY_QUANTITY[sensor_values.POWER],
+    message = (
+        f"{count} of {power.sample_values.size} power samples are below zero, down to {signed(least_w, '.1f')} W, "
+        "which no card can draw. They are used as they stand: power and energy are too low by them."
     )
+    keys = _BY_QUANTITY[sensor_values.POWER]
+    yield Caveat(code="sensor-negative-power", message=message, weight=Weight.CARE, metrics=keys)
 
 
 def _clock_caveats(series: FrameSeries) -> Iterator[Caveat]:
@@ -353,22 +346,19 @@ def _clock_caveats(series: FrameSeries) -> Iterator[Caveat]:
         return
     doubt_s = series.sensors.clock_doubt_s
     message = f"The sensor clock may be off by {doubt_s:.1f} s: average power is {low:.1f} to {high:.1f} W."
-    yield Caveat(
-        code="sensor-clock-doubt", message=message, weight=Weight.CARE, metrics=_BY_QUANTITY[sensor_values.POWER]
-    )
+    keys = _BY_QUANTITY[sensor_values.POWER]
+    yield Caveat(code="sensor-clock-doubt", message=message, weight=Weight.CARE, metrics=keys)
 
 
 def _busy_caveats(series: FrameSeries) -> Iterator[Caveat]:
     fraction = sensor_values.utilization_under_90pct_fraction(series)
     if isinstance(fraction, Missing) or fraction < BUSY_CAVEAT_FRACTION:
         return
-    yield Caveat(
-        code="card-not-the-limit",
-        message=f"The card was under {sensor_values.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
-        "something else limits, and a comparison of cards here says less about the cards.",
-        weight=Weight.CARE,
-        metrics=(),
+    message = (
+        f"The card was under {sensor_values.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: something "
+        "else limits, and a comparison of cards here says less about the cards."
     )
+    yield Caveat(code="card-not-the-limit", message=message, weight=Weight.CARE)
 
 
 def throttling_caveats(series: FrameSeries) -> Iterator[Caveat]:
@@ -377,12 +367,8 @@ def throttling_caveats(series: FrameSeries) -> Iterator[Caveat]:
     fraction = throttling_time_fraction(series)
     if not hot or isinstance(fraction, Missing):
         return
-    yield Caveat(
-        code="throttled",
-        message=f"The card throttled for {throttled_words(hot, fraction)}: it is slower than a cooler one.",
-        weight=Weight.CARE,
-        metrics=_THROTTLING,
-    )
+    message = f"The card throttled for {throttled_words(hot, fraction)}: it is slower than a cooler one."
+    yield Caveat(code="throttled", message=message, weight=Weight.CARE, metrics=_THROTTLING)
 
 
 _FOLLOWED: Final = {CORE_CLOCK: "MHz", "memory_clock_mhz": "MHz", sensor_values.UTILIZATION: "%"}
