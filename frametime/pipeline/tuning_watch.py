@@ -69,7 +69,7 @@ class TuningBench:
         state = state_of(path)
         is_known, self._seen[path] = self._seen.get(path) == state, state
         self._began_s.pop(path, None)
-        if is_known or classify_file(path).kind != "frames":
+        if is_known or state is None or classify_file(path).kind != "frames":
             return ""
         if self._at_hand is None or self._at_hand.n_answers is not None:
             return f"{self._name(path)} is left alone: no run was asked for.\n"

@@ -15,7 +15,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from types import MappingProxyType
+from typing import Final, TypeAlias
 
 from frametime.adapters.capture_start import sensor_log_beside
 from frametime.adapters.columns.layout import LAYOUTS_NAME
@@ -27,12 +28,16 @@ from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, chosen_order, exclusions_of
 from frametime.ranges import check_ranges
-from frametime.review.result import Coverage, RunToMake
+from frametime.review.design import ReviewDesign
+from frametime.review.result import Coverage, RunToMake, UnreadableFile
 from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run
-from frametime.review.run_set import run_name, same_bytes
+from frametime.review.run_set import PlacedRun, run_name, same_bytes
 from frametime.review.runs_to_make import next_to_make
+from frametime.words import first_of
 
 _POLL_S: Final = 0.2
+_States: TypeAlias = Mapping[Path, tuple[int, ...] | None]
+_GONE: Final = "no longer there, and no longer counted: "
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,9 +87,9 @@ def _set_sentence(members: Iterable[str], runs: Mapping[str, bool], n_runs: int)
 class _Tree:
     """The files below a folder as they were last seen: what has come, changed and settled since."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, known: _States) -> None:
         self._folder = folder
-        self._known: dict[Path, tuple[int, ...]] = {}
+        self._known = dict(known)
         self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
         self._identity: tuple[int, int] | None = self._look_up()
         self._first_look_s: float | None = time.time()
@@ -105,13 +110,15 @@ class _Tree:
     def settled(self, settle_s: float) -> list[Path]:
         """Files that are new or have changed, and have stayed as they are for long enough; each is given once.
 
-        How long one that lies there at the first look has stayed so is told by its time of change.
+        How long one that lies there at the first look has stayed so is told by its time of change. A file that was
+        given and is gone is given once more.
         """
-        now, found = time.monotonic(), []
+        now, found, here = time.monotonic(), [], set()
         waiting, self._waiting = self._waiting, {}
         first_look_s, self._first_look_s = self._first_look_s, None
         with contextlib.suppress(OSError):  # the folder is gone: `news` says so
             for path in files_below(self._folder):
+                here.add(path)
                 state = state_of(path)
                 if state is None or self._known.get(path) == state:
                     continue
@@ -123,6 +130,8 @@ class _Tree:
                     found.append(path)
                 else:
                     self._waiting[path] = (state, since)
+            found += (gone := self._known.keys() - here)
+            self._known = {path: state for path, state in self._known.items() if path not in gone}
         return sorted(found)
 
 
@@ -168,25 +177,31 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
                 yield WatchReport(name="", path=str(folder), run=None, error=found, set_sentence=None)
                 continue
             file = FoundFile(folder, found.relative_to(folder).as_posix(), options.path_pattern)
-            if passed_over(file) is not None:
+            fields, run = file.text_fields, None
+            error: str | None = f"{_GONE}{printable(file.name)}"
+            members, number = tuple(value for name, value in fields.items() if name != "run"), fields.get("run", "")
+            if state_of(found) is None:
+                if options.path_pattern is None or sets[members].pop(number, None) is None:
+                    continue
+            elif passed_over(file) is not None:
                 continue
-            fields, sensors = file.text_fields, sensor_log_beside(found)
-            outcome = measure(options.request_of(found, fields, sensors, sensors_are_found=True))
-            run, sentence = outcome.run, None
-            if options.path_pattern is not None:
-                members = tuple(value for name, value in fields.items() if name != "run")
-                is_usable = run is not None and run.judgement.word != "repeat this run"
-                sets[members][fields.get("run", "")] = is_usable
-                sentence = _set_sentence(members, sets[members], options.runs)
-            yield WatchReport(name=file.text_name, path=str(found), run=run, error=outcome.error, set_sentence=sentence)
+            else:
+                request = options.request_of(found, fields, sensor_log_beside(found), sensors_are_found=True)
+                run, error = (outcome := measure(request)).run, outcome.error
+                sets[members][number] = run is not None and run.judgement.word != "repeat this run"
+            sentence = _set_sentence(members, sets[members], options.runs) if options.path_pattern is not None else None
+            yield WatchReport(name=file.text_name, path=str(found), run=run, error=error, set_sentence=sentence)
 
 
-def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> Iterator[Path | str]:
-    """Files below a folder, each when it has stayed as it is for long enough.
+def finished_files(
+    folder: Path, *, settle_s: float, stop: threading.Event, known: _States = MappingProxyType({})
+) -> Iterator[Path | str]:
+    """Files below a folder, each when it has stayed as it is for long enough, and once more when it is gone.
 
-    A text in place of a path says, with its name, that the folder itself has gone, or has come back.
+    ``known`` holds those that were read before, as they were. A text in place of a path says, with its name, that the
+    folder itself has gone, or has come back.
     """
-    tree = _Tree(folder)
+    tree = _Tree(folder, known)
     while True:
         began = time.monotonic()
         if (news := tree.news()) is not None:
@@ -213,7 +228,7 @@ def watch_plan(
     """Measure each run of a plan as it is finished, until ``stop`` is set.
 
     Runs that lie there already are measured first and count; then a report says where the review stands. A sensor log
-    that is written after its capture has the run measured again.
+    that is written after its capture has the run measured again. A run that is deleted or renamed counts no longer.
 
     Parameters
     ----------
@@ -241,35 +256,48 @@ def watch_plan(
     outcomes = measure_many(requests_of(plan, found.runs), limits=limits)
     # A run takes the place of an earlier one of its name.
     made = {run_name(**file.place): run_made(plan, file, of) for file, of in zip(found.runs, outcomes, strict=True)}
-    runs, unreadable = measured_or_not(made.values())
-    design = replace(plan.design, exclusions=exclusions_of(plan, made, may_come=True))
-    _, coverage = flags_and_coverage(design, runs, unreadable)
+
+    def stand() -> tuple[ReviewDesign, list[PlacedRun], list[UnreadableFile]]:
+        design = replace(plan.design, exclusions=exclusions_of(plan, made, may_come=True))
+        return design, *measured_or_not(made.values())
+
+    def counted() -> BenchReport:
+        _, coverage = flags_and_coverage(*stand())
+        return BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=order))
+
     if found.not_in_plan:
         yield BenchReport(message=not_in_plan_words(found.not_in_plan))
-    yield from (BenchReport(message=caveat.message) for caveat in same_bytes(runs))
-    yield BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=order))
+    yield from (BenchReport(message=caveat.message) for caveat in same_bytes(stand()[1]))
+    yield counted()
+    due: set[Path] = set()  # what was not measured as long as the files did not fit the plan is measured later
     with measuring_apart(limits) as measure:
-        for path in finished_files(folder, settle_s=settle_s, stop=stop):
+        for path in finished_files(folder, settle_s=settle_s, stop=stop, known=seen):
             if isinstance(path, str):
                 yield BenchReport(message=path)
                 continue
-            if state_of(path) in (None, seen.get(path)):  # it was read as it is now, or is gone
+            if (state := state_of(path)) is None:
+                seen.pop(path, None)
+            elif state == seen.get(path):  # it was read as it is now
                 continue
+            due.add(path)
             try:
                 found = find_runs(plan)
+                if gone := sorted(made.keys() - {run_name(**file.place) for file in found.runs}):
+                    made = {name: of for name, of in made.items() if name not in gone}
+                    yield BenchReport(message=f"{_GONE}{first_of(gone, 4)}")
+                    yield counted()
                 for file in found.runs:
                     states = _states_of([file])
-                    if path in states:
+                    if due & states.keys():
                         seen |= states
                         newest = run_made(plan, file, measure(requests_of(plan, [file])[0]))
                         made[run_name(**file.place)] = newest
-                        runs, unreadable = measured_or_not(made.values())
-                        design = replace(design, exclusions=exclusions_of(plan, made, may_come=True))
+                        design, runs, unreadable = stand()
                         told = newest_run(design, runs, newest, unreadable=unreadable, order=order)
                         yield BenchReport(newest=told)
-                        yield from (
-                            BenchReport(message=copy.message) for copy in same_bytes(runs, run_name(**file.place))
-                        )
+                        copies = same_bytes(runs, run_name(**file.place))
+                        yield from (BenchReport(message=copy.message) for copy in copies)
+                due.clear()
             except FrametimeError as error:
                 yield BenchReport(message=str(error))
                 continue

@@ -203,3 +203,45 @@ def test_a_run_that_the_plan_leaves_out_is_told_and_does_not_count(tmp_path: Pat
     assert third is not None and (third.n_others, third.left_out) == (1, None)
     assert third.next_run is not None and third.next_run.card == "birch"
     stop.set()
+
+
+@pytest.mark.usefixtures("quickly")
+def test_a_run_that_is_deleted_or_renamed_counts_no_longer(plan: ReviewPlan) -> None:
+    """A spoiled run that is thrown away has to be made again, and a run is not two for its new name."""
+    folder = plan.captures.folder / "amber" / "harbor"
+    write(folder / "run2.csv", 10.4)
+    first = (folder / "run1.csv").read_bytes()
+    reports, stop = begin(plan)
+    assert next(reports).coverage is not None
+    (folder / "run2.csv").unlink()
+    assert next(reports).message == "no longer there, and no longer counted: amber/harbor/1440p/2"
+    left = next(reports)
+    assert left.coverage is not None and left.coverage.n_usable == 1
+    assert left.next_run is not None and (left.next_run.card, left.next_run.run) == ("amber", "2")
+    (folder / "run1.csv").rename(folder / "run3.csv")
+    assert next(reports).message == "no longer there, and no longer counted: amber/harbor/1440p/1"
+    assert next(reports).coverage is not None
+    renamed = next(reports).newest
+    assert renamed is not None and (renamed.run.run, renamed.n_others) == ("3", 0)
+    (folder / "run3.csv").rename(folder.parent / "run3.part")
+    assert "no longer there" in str(next(reports).message) and next(reports).coverage is not None
+    (folder.parent / "run3.part").rename(folder / "run3.csv")
+    back = next(reports).newest
+    assert back is not None and back.coverage.n_usable == 1, "it came back as it was"
+    assert (folder / "run3.csv").read_bytes() == first
+    stop.set()
+
+
+@pytest.mark.usefixtures("quickly")
+def test_a_run_that_came_while_two_files_had_one_number_is_told_when_one_is_removed(plan: ReviewPlan) -> None:
+    reports, stop = begin(plan)
+    next(reports)
+    folder = plan.captures.folder / "amber" / "harbor"
+    write(folder / "run1 (1).csv", 10.2)
+    assert "both carry the number" in str(next(reports).message)
+    write(folder / "run2.csv", 10.4)
+    assert "both carry the number" in str(next(reports).message)
+    (folder / "run1 (1).csv").unlink()
+    second = next(reports).newest
+    assert second is not None and second.run.run == "2"
+    stop.set()

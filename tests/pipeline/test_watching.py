@@ -160,12 +160,12 @@ def test_another_folder_in_its_place_is_told_and_its_files_are_found(tmp_path: P
     for folder, name in ((watched, "run1.csv"), (other, "run2.csv")):
         folder.mkdir()
         (folder / name).write_text(log_text(10.0))
-    tree = _Tree(watched)
+    tree = _Tree(watched, {})
     assert tree.news() is None and tree.settled(0.0) == [watched / "run1.csv"]
     watched.rename(tmp_path / "away")
     other.rename(watched)
     assert tree.news() == "this is another folder now; the watch goes on in it"
-    assert tree.settled(0.0) == [watched / "run2.csv"]
+    assert tree.settled(0.0) == [watched / "run1.csv", watched / "run2.csv"], "the one is gone, the other is new"
     assert tree.news() is None
 
 
@@ -217,3 +217,21 @@ def test_a_capture_is_read_again_with_the_layout_that_was_kept_beside_it(tmp_pat
     again = next(reports)
     stop.set()
     assert again.name == "mill/run1.csv" and again.run is not None
+
+
+@pytest.mark.usefixtures("quickly")
+def test_a_capture_that_is_deleted_counts_no_longer_for_its_set(tmp_path: Path) -> None:
+    folder = tmp_path / "mill"
+    folder.mkdir()
+    for run in (1, 2):
+        (folder / f"run{run}.csv").write_text(log_text(10.0 + run))
+    (folder / "run3.csv").write_text("notes, not a capture")
+
+    def remove(told: Told) -> None:
+        told(2)
+        (folder / "run3.csv").unlink()
+        (folder / "run1.csv").unlink()
+
+    *_, last = watch_while(tmp_path, remove, 3)
+    assert last.run is None and last.error == "no longer there, and no longer counted: mill/run1.csv"
+    assert last.set_sentence == "mill: 1 of 2 usable runs, 1 more needed"
