@@ -44,6 +44,49 @@ def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(resul
     assert "Not complete: 5 runs to make" in words
 
 
+def test_of_the_other_cuts_the_terminal_shows_the_cards_that_the_review_is_about() -> None:
+    def shown(review: ReviewResult) -> list[tuple[str, str]]:
+        labels = [card.label for card in review.cards]
+        told = [line.split("  ") for line in review_text(review).splitlines()]
+        pairs = [
+            (cells[1], card) for cells in told for card in labels if len(cells) > 3 and card in map(str.strip, cells)
+        ]
+        return [(cut, card) for cut, card in pairs if cut in {item.label for item in review.cuts}]
+
+    few = sample_review(n_cards=3, n_scenes=2, n_cuts=3)
+    cuts = [cut.label for cut in few.cuts[1:]]
+    assert shown(few) == [(cut, card.label) for cut in cuts for card in few.cards[1:]]
+    many = sample_review(n_cards=6, n_scenes=2, n_cuts=3)
+    # Of many cards the best placed one, and where that is the baseline the best of the others.
+    assert shown(many) == [(cut, "Flint 5") for cut in cuts]
+    assert shown(replace(many, subject=("card-1", "card-3"))) == [
+        (cut, card) for cut in cuts for card in ("Basalt 9", "Drift 70")
+    ]
+    reordered = tuple(sorted(many.standings, key=lambda item: item.card != "card-0"))
+    assert shown(replace(many, standings=reordered)) == [(cut, "Flint 5") for cut in cuts]
+
+
+def test_the_terminal_has_the_best_value_first_and_counts_what_is_left_out() -> None:
+    review = sample_review(n_cards=8, n_scenes=2)
+    dear = replace(review, value=tuple(reversed(review.value)))
+    for each in (review, dear):
+        lines = review_text(each).splitlines()
+        at = next(number for number, line in enumerate(lines) if "fps/EUR" in line)
+        rates = [float(re.split(r"  +", line.strip())[2]) for line in lines[at + 2 : at + 7]]
+        assert rates == sorted(rates, reverse=True) and lines[at + 7] == "  ... and 3 more cards"
+        best = max(row.fps_per_money or 0.0 for row in review.value if row.cut == review.cuts[0].key)
+        assert rates[0] == pytest.approx(best, rel=1e-3)
+
+
+def test_a_caveat_of_another_cut_is_left_to_the_files(result: ReviewResult) -> None:
+    def told(cut: str) -> bool:
+        caveat = Caveat(code="few-scenes", message="Two scenes say little.", weight=Weight.CARE)
+        own = [replace(item, caveats=(caveat,) if item.cut == cut else ()) for item in result.overall]
+        return "Two scenes say little." in " ".join(review_text(replace(result, overall=tuple(own))).split())
+
+    assert told(result.cuts[0].key) and not told(result.cuts[1].key)
+
+
 def test_hitches_that_recur_are_told_and_other_notes_are_not(result: ReviewResult) -> None:
     """The averages may be tied where a player feels one of the cards hitch every 3 s."""
     hitches = "Hitches recur over 3 runs: a hitch of about 49 ms every 3.00 s."

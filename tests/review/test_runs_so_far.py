@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.caveats import Caveat, Weight
 from frametime.lab.sessions import Step, run_order
 from frametime.render.review_text import newest_run_text
 from frametime.review.result import UnreadableFile
@@ -47,6 +48,19 @@ def test_a_sound_run_says_how_far_it_lies_and_what_is_left() -> None:
     assert lines[3].endswith("run 2 (44 runs left, 20 of them on this card)")
     assert told.next_run is not None
     assert (told.next_run.card, told.next_run.scene) == ("amber-6", "dunes")
+
+
+@pytest.mark.parametrize(("fps", "side"), [(100.4, "above"), (99.6, "below")])
+@pytest.mark.parametrize(("n_before", "others"), [(1, "the other run"), (2, "the mean of the other 2 runs")])
+def test_a_run_is_told_above_or_below_the_others_and_with_what_is_known_of_it(
+    fps: float, side: str, n_before: int, others: str
+) -> None:
+    before = [placed_run("amber-6", "canyon", "1440p", str(run + 1), {"average_fps": 100.0}) for run in range(n_before)]
+    caveat = Caveat(code="gap", message="No frame for 3 s.", weight=Weight.CARE)
+    newest = placed_run("amber-6", "canyon", "1440p", "3", {"average_fps": fps}, caveats=[caveat])
+    lines = newest_run_text(DESIGN, newest_run(DESIGN, [*before, newest], newest)).splitlines()
+    assert lines[2] == f"  0.4 % {side} {others} of its cell."
+    assert lines[0].endswith(f": {newest.measured.judgement.word}: {newest.measured.judgement.reasons[0]}")
 
 
 def test_the_card_is_changed_only_when_nothing_is_left_on_it() -> None:
