@@ -25,7 +25,7 @@ from frametime.settings.toml_source import file_bytes
 from frametime.tuning import new_trial
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Proposal
-from frametime.tuning.record import Axis, Limits, Outcome, Trial, TuningRecord
+from frametime.tuning.record import Axis, Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import TEMPLATE, parse_record_file, with_trial, without_last_trial
 from frametime.words import counted
 
@@ -39,16 +39,16 @@ if TYPE_CHECKING:
 
 
 def measured_logs(
-    trial: Trial, *, limits: Limits, folder: Path = Path(), reading: MeasureRequest | None = None
+    trial: Trial, *, record: TuningRecord, folder: Path = Path(), reading: MeasureRequest | None = None
 ) -> list[new_trial.MeasuredLog]:
-    """The logs of a trial, measured with the limits of its record; ``folder`` is where its paths begin.
+    """The logs of a trial, measured with its own power limit; ``folder`` is where its paths begin.
 
     Raises
     ------
     FrametimeError
         If a log or its sensor log cannot be used.
     """
-    options = MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
+    options = MeasureOptions(temperature_limit_c=record.limits.temperature_c, power_limit_w=record.limit_w(trial))
     found = []
     for log, sensors in zip(trial.logs, trial.sensors or (None,) * len(trial.logs), strict=True):
         path = str(folder / log)
@@ -79,7 +79,7 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
         if not trial.logs or trial.average_fps:
             continue
         try:
-            logs = measured_logs(trial, limits=record.limits, folder=folder)
+            logs = measured_logs(trial, record=record, folder=folder)
         except (FrametimeError, OSError) as error:
             if trial.outcome is Outcome.PASSED:  # the log of a freeze is often cut off, and gives no speed
                 message = f"Trial {at + 1} has no measured speed: {error}"
@@ -246,7 +246,7 @@ def _measured(
     new: Trial, record: TuningRecord, reading: MeasureRequest | None
 ) -> tuple[list[new_trial.MeasuredLog], tuple[Caveat, ...]]:
     try:
-        runs = measured_logs(new, limits=record.limits, reading=reading)
+        runs = measured_logs(new, record=record, reading=reading)
     except (FrametimeError, OSError) as error:
         if new.outcome is Outcome.PASSED:
             raise
@@ -281,6 +281,8 @@ def endurance_run(
 ) -> tuple[list[tuple[Capture, MeasuredRun]], EnduranceVerdict]:
     """The runs of one endurance run, measured, and its verdict; limits that are left open come from the record.
 
+    A log that stands in the record is judged by the power limit of its trial.
+
     Raises
     ------
     FrametimeError
@@ -290,12 +292,14 @@ def endurance_run(
 
     rules = EnduranceRules()
     if record is not None:
-        known = read_record(record)
+        known, beside = read_record(record), Path(record).resolve().parent
         rules, limits = EnduranceRules.of(known.steps), known.limits
+        made = {log: trial for trial in known.trials for log in trial.logs}
+        trial = next((found for log in captures if (found := made.get(path_from(Path(log), beside)))), None)
         options = replace(
             options,
             temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
-            power_limit_w=options.power_limit_w or limits.power_w,
+            power_limit_w=options.power_limit_w or (limits.power_w if trial is None else known.limit_w(trial)),
         )
     measured = [
         measure_file(_request(capture, other, options, reading))

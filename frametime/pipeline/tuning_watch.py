@@ -72,16 +72,19 @@ class TuningBench:
         if is_known or state is None or classify_file(path).kind != "frames":
             return ""
         if self._at_hand is None or self._at_hand.n_answers is not None:
-            return f"{self._name(path)} is left alone: no run was asked for.\n"
+            asked = self._at_hand.question if self._at_hand else ""
+            return f"{self._name(path)} is left alone: {'answer first' if asked else 'no run was asked for'}.\n{asked}"
         return self._judged(path, self._at_hand)
 
     def _judged(self, path: Path, made: TrialAtHand) -> str:
+        helps = "Mend the record and begin again; 'frametime tune add --passed' notes a trial with its newest logs."
         try:
             record = tuning_record.read_record(self._path)
+            helps = "No run is taken from it: record again, or say by key how it ended."
             tuning_record.refuse_new(self._path, replace(made.trial(Outcome.PASSED), logs=(str(path),)), record)
             log = self._measured(path, made.trial(Outcome.PASSED), record)
         except FrametimeError as error:
-            return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
+            return f"{error}\n{helps}\n"
         words, outcome = made.take(path, log, record)
         told = f"{self._name(path)}: {words}\n"
         if outcome is not None:
@@ -134,7 +137,7 @@ class TuningBench:
     @staticmethod
     def _measured(log: Path, trial: Trial, record: TuningRecord) -> MeasuredLog:
         """One log of a trial, with the sensor log that lies beside it."""
-        return tuning_record.measured_logs(tuning_record.with_logs(trial, [log]), limits=record.limits)[0]
+        return tuning_record.measured_logs(tuning_record.with_logs(trial, [log]), record=record)[0]
 
     def pressed(self, key: str) -> str:
         """A key: an answer, a failure that was seen, or the last answer taken back."""

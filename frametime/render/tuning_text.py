@@ -39,9 +39,8 @@ def bench_text(step: NextStep) -> str:
 
 
 def short_noted_text(noted: NotedTrial) -> str:
-    """What was appended to the record, in a line."""
-    verdict = "passed" if noted.failure is None else f"failed: {noted.failure}"
-    return f"Trial {noted.number}: {noted.trial.setting}, '{noted.trial.workload}', {verdict}.\n"
+    """What was appended to the record, and what was measured."""
+    return _written("short_noted", noted)
 
 
 def noted_text(noted: NotedTrial, *, record: str) -> str:

@@ -266,6 +266,9 @@ class TrialAtHand:
         if len(self.runs) >= step.n_runs and not is_short:
             self.n_answers = 0
         made = f"{minutes:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self.runs)} of {step.n_runs}"
+        sensed = {"temperature": log.value("peak_temperature_c"), "power": log.value("average_power_w")}
+        if unseen := [name for name, value in sensed.items() if value is None]:
+            again += f". No {' and no '.join(unseen)} was measured: does the sensor log run?"
         ends = [f". {caveat.message}".removesuffix(".") for caveat in log.run.caveats if caveat.code in _UNCLOSED]
         return f"{log.minutes:.1f} minutes, {made} so far{''.join(ends) or ', nothing wrong in the log'}{again}", None
 

@@ -67,16 +67,13 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
     load = view.lightest_failed(STOCK)
     if load is not None:
         return stock_fails(view, load)
-    if view.status(STOCK, 0) == "unknown":
-        return propose(
-            view,
-            Phase.STOCK,
-            STOCK,
-            workload,
-            reason="Stock first: it must hold, and every gain is measured against it.",
-            n_runs=1 if _is_by_steps(view) else view.record.steps.repeats,
-        )
-    return STOCK
+    reason = "Stock first: it must hold, and every gain is measured against it."
+    if view.status(STOCK, 0) != "unknown":
+        if view.record.goal == "speed" or view.score(STOCK, workload.name) is not None:
+            return STOCK
+        reason = "What is lost of stock speed has to be measured: note stock with its frame logs and sensor logs."
+    n_runs = 1 if _is_by_steps(view) else view.record.steps.repeats
+    return propose(view, Phase.STOCK, STOCK, workload, n_runs=n_runs, reason=reason)
 
 
 def _climbing(phase: Phase, axis: Axis) -> State:
@@ -98,18 +95,16 @@ def _first_workload(view: TrialView) -> Workload:
 
 
 def _heavier_workloads(view: TrialView, setting: Setting) -> Answer:
-    answer: Answer = setting
     for workload in view.record.workloads[1:]:
-        assert isinstance(answer, Setting)
-        ceiling = answer
-        answer = _back_off(view, answer, workload)
+        ceiling, answer = setting, _back_off(view, setting, workload)
         for axis in clocks_of(workload):
             if isinstance(answer, Setting):
                 # What the search gave up on one clock while the other was at fault is won back.
                 answer = climb(view, Phase.HEAVIER, answer, axis, workload=workload, ceiling=ceiling)
         if not isinstance(answer, Setting):
             return answer
-    return answer
+        setting = answer
+    return setting
 
 
 def _back_off(view: TrialView, setting: Setting, workload: Workload) -> Answer:
@@ -317,19 +312,9 @@ def everyday_setting(best: Setting, record: TuningRecord) -> Setting:
 
     The amounts are common practice, no source.
     """
-    for axis, knob in KNOBS.items():
-        if knob.back is not None:
-            best = best.lowered(axis, getattr(record.steps, knob.back))
+    for axis in KNOBS:
+        best = best.lowered(axis, record.steps.back(axis))
     return best
-
-
-def _measured_stock(view: TrialView, setting: Setting) -> Proposal | Setting:
-    """A loss of speed is told from that at stock, so stock needs a measured speed."""
-    if view.score(STOCK, view.record.heaviest.name) is not None:
-        return setting
-    reason = "What is lost of stock speed has to be measured: note stock with its frame logs and sensor logs."
-    n_runs = view.record.steps.repeats
-    return propose(view, Phase.STOCK, STOCK, view.record.heaviest, n_runs=n_runs, reason=reason)
 
 
 def _lowered(view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, n_runs: int = 1) -> Proposal | Setting:
@@ -390,7 +375,6 @@ STATES: Final[tuple[State, ...]] = (
 
 SAVING_STATES: Final[tuple[State, ...]] = (
     _stock,
-    _measured_stock,
     _climbing(Phase.POWER, "power"),
     lambda view, setting: _lowered(view, Phase.VOLTAGE, setting, "voltage"),
     _power_again,

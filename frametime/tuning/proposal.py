@@ -122,13 +122,14 @@ def _is_near_limit(record: TuningRecord, setting: Setting) -> bool:
 
 
 def stock_fails(view: TrialView, load: str) -> Finished:
-    """The search ends: the card as it was delivered fails under this load."""
+    """The search ends: the card as it was delivered fails under this load, or would, as one that draws less was hot."""
+    reason = f"The stock setting itself does not hold under {load}: nothing is left to tune. "
+    for number, (item, trial) in enumerate(zip(view.evidence, view.record.trials, strict=True), start=1):
+        if item.is_hot and item.fails(STOCK) and item.setting != STOCK:
+            reason = f"Trial {number} ({item.setting}) got too hot: {view.failure_of(trial)}. Stock draws no less. "
+            reason += "Once the cause is found, take the trial back and run it again. "
     return Finished(
-        best=None,
-        everyday=None,
-        reason=f"The stock setting itself does not hold under {load}: nothing is left to tune. "
-        "Look at cooling, power and the card first.",
-        notes=notes_of(view),
+        best=None, everyday=None, reason=f"{reason}Look at cooling, power and the card first.", notes=notes_of(view)
     )
 
 
@@ -143,6 +144,11 @@ def notes_of(view: TrialView) -> tuple[str, ...]:
         for label, text in (("voltage at a clock", trial.voltage_at_clock), ("fan curve", trial.fan_curve)):
             if text:
                 notes.append(f"The last trial had a {label} of its own: {text}. Keep it, so that trials stay alike.")
+        if view.is_too_slow(trial.setting) and not trial.is_endurance and trial.workload == view.record.heaviest.name:
+            most = f"more than {view.record.max_speed_loss_pct:g} % of stock speed is lost"
+            notes.append(f"The last trial was too slow: {most} at {trial.setting}.")
+        if view.record.goal != "speed" and view.has_power and trial.average_fps and not trial.average_power_w:
+            notes.append("The last trial has no measured power, so it is not compared: run it again with a sensor log.")
     if not view.has_scores and view.record.trials:
         notes.append(
             "No trial has a measured speed: give frame logs with --log, or a higher clock that is slower stays unseen."

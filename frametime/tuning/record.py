@@ -44,34 +44,21 @@ class Outcome(StrEnum):
 class Knob(NamedTuple):
     """One thing that is set.
 
-    Its field of a `Setting`, its value at stock, which way a search turns it, and its words; then the fields of `Steps`
-    that say how far a coarse step goes, a fine one, and the one back to the everyday setting.
+    Its field of a `Setting`, its value at stock, which way a search turns it, its words, and the unit of its steps.
     """
 
     field: str
     stock: int
     way: int
     words: str
-    coarse: str
-    fine: str
-    back: str | None
+    unit: str
 
 
 KNOBS: Final[dict[Axis, Knob]] = {
-    "core": Knob("core_offset_mhz", 0, 1, "core {:+g} MHz", "core_up_mhz", "core_fine_mhz", "everyday_core_back_mhz"),
-    "memory": Knob(
-        "memory_offset_mhz", 0, 1, "memory {:+g} MHz", "memory_up_mhz", "memory_fine_mhz", "everyday_memory_back_mhz"
-    ),
-    "voltage": Knob(
-        "core_voltage_offset_mv",
-        0,
-        -1,
-        "core voltage {:+g} mV",
-        "voltage_down_mv",
-        "voltage_fine_mv",
-        "everyday_voltage_back_mv",
-    ),
-    "power": Knob("power_limit_pct", 100, -1, "power limit {:g} %", "power_down_pct", "power_fine_pct", None),
+    "core": Knob("core_offset_mhz", 0, 1, "core {:+g} MHz", "mhz"),
+    "memory": Knob("memory_offset_mhz", 0, 1, "memory {:+g} MHz", "mhz"),
+    "voltage": Knob("core_voltage_offset_mv", 0, -1, "core voltage {:+g} mV", "mv"),
+    "power": Knob("power_limit_pct", 100, -1, "power limit {:g} %", "pct"),
 }
 
 
@@ -139,6 +126,16 @@ class Setting:
         """
         skipped = "power" if other.turned("voltage") else None
         return all(self.turned(axis) >= other.turned(axis) for axis in KNOBS if axis != skipped)
+
+    def is_as_hot_as(self, other: Setting) -> bool:
+        """Whether this setting is taken to get as hot as ``other``: no clock is lower, and no voltage or power limit.
+
+        Examples
+        --------
+        >>> STOCK.is_as_hot_as(Setting(power_limit_pct=90.0)), STOCK.is_as_hot_as(Setting(core_offset_mhz=25))
+        (True, False)
+        """
+        return all((self.turned(axis) - other.turned(axis)) * KNOBS[axis].way >= 0 for axis in KNOBS)
 
     def proves(self, other: Setting) -> bool:
         """Whether ``other`` holds where this setting held.
@@ -283,11 +280,15 @@ class Steps:
 
     def coarse(self, axis: Axis) -> float:
         """Step of the search away from stock."""
-        return float(getattr(self, KNOBS[axis].coarse))
+        return float(getattr(self, f"{axis}_{'up' if KNOBS[axis].way > 0 else 'down'}_{KNOBS[axis].unit}"))
 
     def fine(self, axis: Axis) -> float:
         """Step between the last coarse step that held and the first that failed."""
-        return float(getattr(self, KNOBS[axis].fine))
+        return float(getattr(self, f"{axis}_fine_{KNOBS[axis].unit}"))
+
+    def back(self, axis: Axis) -> float:
+        """Step from the best setting to the one for every day; none of the power limit."""
+        return float(getattr(self, f"everyday_{axis}_back_{KNOBS[axis].unit}", 0.0))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -380,6 +381,11 @@ class TuningRecord:
         near_pct = round(2.0 * pct) / 2.0
         is_near = abs(near_pct * most_w / 100.0 - noted_w) <= 0.5
         return replace(trial.setting, power_limit_pct=near_pct if is_near else pct)
+
+    def limit_w(self, trial: Trial) -> float | None:
+        """The power limit that a trial ran with, in W; ``None`` where it is not known."""
+        most_w = self.limits.power_w
+        return trial.power_limit_w or (most_w and most_w * trial.setting.power_limit_pct / 100.0)
 
     def least_minutes(self, workload: str, *, is_endurance: bool = False) -> float:
         """Least length of a run."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 from frametime.caveats import Caveat, Weight
@@ -31,33 +32,30 @@ def summarize(record: TuningRecord, *, caveats: Sequence[Caveat] = ()) -> Tuning
     view = TrialView(record)
     record = view.record
     step = next_trial(record)
-    settings = setting_rows(view)
-    final = isinstance(step, Finished) and step.best is not None
     best = step.best if isinstance(step, Finished) else _best_so_far(view)
     everyday = step.everyday if isinstance(step, Finished) else best and everyday_setting(best, record)
-    best_gain = None if best is None else over_stock(view.runs_fps, best, record.heaviest.name)
-    cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday)
-    return TuningSummary(
+    summary = TuningSummary(
         card=record.card.name,
         goal=record.goal,
         max_speed_loss_pct=record.max_speed_loss_pct,
         limits=record.limits,
         workloads=tuple(workload.name for workload in record.workloads),
         trials=tuple(_trial_row(view, trial, number) for number, trial in enumerate(record.trials, start=1)),
-        settings=settings,
+        settings=setting_rows(view),
         map=_map(view),
         past_edge=past_edge(view),
         best=best,
-        best_is_final=final,
+        best_is_final=isinstance(step, Finished) and step.best is not None,
         endurance=_endurance_words(view, best),
-        best_gain=best_gain,
+        best_gain=None if best is None else over_stock(view.runs_fps, best, record.heaviest.name),
         everyday=everyday,
-        everyday_cost=cost,
-        not_known=_not_known(view, best, best_gain, everyday, cost, final=final),
+        everyday_cost=_everyday_cost(view, best, everyday) if best and everyday else None,
+        not_known=(),
         next_step=step,
         caveats=(*caveats, *_caveats(view)),
         cautions=CAUTIONS,
     )
+    return replace(summary, not_known=_not_known(view, summary))
 
 
 SEEN: Final = "seen by the operator, not measured"
@@ -110,7 +108,7 @@ def _map(view: TrialView) -> tuple[MapCell, ...]:
         cells.append(
             MapCell(
                 setting=setting,
-                status="failed" if failed is not None else "passed" if passed is not None else "not tried",
+                status="passed" if failed is None else "failed",
                 heaviest_passed=None if passed is None else loads[passed],
                 failed_under=None if failed is None else loads[failed],
                 gain=over_stock(view.runs_fps, setting, record.heaviest.name),
@@ -174,21 +172,13 @@ def _predicted_cost(view: TrialView, best: Setting, everyday: Setting) -> Cost |
     )
 
 
-def _not_known(
-    view: TrialView,
-    best: Setting | None,
-    gain: Ratio | None,
-    everyday: Setting | None,
-    cost: Cost | None,
-    *,
-    final: bool,
-) -> tuple[str, ...]:
-    record = view.record
-    heaviest = record.heaviest.name
+def _not_known(view: TrialView, summary: TuningSummary) -> tuple[str, ...]:
+    record, heaviest = view.record, view.record.heaviest.name
+    best, gain, everyday, cost = summary.best, summary.best_gain, summary.everyday, summary.everyday_cost
     if best is None:
-        return (f"No setting has passed '{heaviest}', the heaviest workload, yet.",)
+        return (f"No setting holds under '{heaviest}', the heaviest workload, so far.",)
     found = []
-    if not final:
+    if not summary.best_is_final:
         found.append("Tuning is not finished: the best setting is the best so far.")
     untried = [one.name for one in record.workloads if view.status(best, record.weight_of(one.name)) == "unknown"]
     if untried:

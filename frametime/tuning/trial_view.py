@@ -23,11 +23,16 @@ def mean(values: Sequence[float]) -> float | None:
 
 
 class Evidence(NamedTuple):
-    """One trial reduced to what it proves: a setting under a weight of load holds, or does not."""
+    """One trial reduced to what it proves: a setting under a weight of load holds, or does not, be it for its heat."""
 
     setting: Setting
     weight: int
     holds: bool
+    is_hot: bool
+
+    def fails(self, setting: Setting) -> bool:
+        """Whether a setting is taken to fail for this trial: less power or a lower voltage heats no card more."""
+        return not self.holds and (setting.is_as_hot_as if self.is_hot else setting.fails_with)(self.setting)
 
 
 class TrialView:
@@ -45,10 +50,6 @@ class TrialView:
             record, trials=tuple(replace(trial, setting=record.placed(trial)) for trial in record.trials)
         )
         self.evidence = tuple(self._evidence_of(trial) for trial in self.record.trials)
-        self._by_setting: dict[tuple[Setting, str], list[Trial]] = {}  # a search asks for the same few again and again
-        for trial in self.record.trials:
-            if not trial.is_endurance and self.failure_of(trial) is None:
-                self._by_setting.setdefault((trial.setting, trial.workload), []).append(trial)
 
     def failure_of(self, trial: Trial) -> str | None:
         """Why a trial counts as failed; ``None`` when it passed."""
@@ -63,11 +64,11 @@ class TrialView:
         is_long = trial.minutes is not None and trial.minutes >= record.steps.endurance_min_minutes
         if trial.is_endurance and trial.workload == record.heaviest.name and (not holds or is_long):
             weight = record.endurance_weight
-        return Evidence(setting=trial.setting, weight=weight, holds=holds)
+        return Evidence(trial.setting, weight, holds, is_hot=not holds and trial.outcome is Outcome.PASSED)
 
     def status(self, setting: Setting, weight: int) -> Status:
         """Whether a setting holds under a weight of load, as far as the trials say."""
-        if any(not item.holds and item.weight <= weight and setting.fails_with(item.setting) for item in self.evidence):
+        if any(item.weight <= weight and item.fails(setting) for item in self.evidence):
             return "failed"
         if any(self._covers(item, setting, weight) for item in self.evidence):
             return "passed"
@@ -116,13 +117,14 @@ class TrialView:
         """What one knob is turned for: more is better, ``None`` where it was not measured.
 
         Speed for the clocks. For voltage and power limit frames per joule, or the least power where the goal is quiet
-        and the limit is turned; the limit stands for the power where none was measured.
+        and the limit is turned; the limit stands for the power where no trial has a measured one.
         """
         fps = self.score(setting, workload)
         if axis in ("core", "memory") or fps is None:
             return fps
-        power_w = self.power_w(setting, workload) or setting.power_limit_pct
-        return (1.0 if self.record.goal == "quiet" and axis == "power" else fps) / power_w
+        if not (power_w := self.power_w(setting, workload)) and not self.has_power:
+            power_w = setting.power_limit_pct
+        return (1.0 if self.record.goal == "quiet" and axis == "power" else fps) / power_w if power_w else None
 
     def speed_to_spare(self, setting: Setting) -> float | None:
         """Speed above the least that the goal allows, under the heaviest workload, as a share of that at stock.
@@ -152,12 +154,18 @@ class TrialView:
         return sum(trial.n_runs for trial in self._passed(setting, workload))
 
     def _passed(self, setting: Setting, workload: str) -> Sequence[Trial]:
-        return self._by_setting.get((setting, workload), ())
+        made = (trial for trial in self.record.trials if (trial.setting, trial.workload) == (setting, workload))
+        return [trial for trial in made if not trial.is_endurance and self.failure_of(trial) is None]
 
     @property
     def has_scores(self) -> bool:
         """Whether any trial has a measured speed."""
         return any(trial.average_fps for trial in self.record.trials)
+
+    @property
+    def has_power(self) -> bool:
+        """Whether any trial has a measured power."""
+        return any(trial.average_power_w for trial in self.record.trials)
 
     @property
     def aged(self) -> tuple[str, ...]:

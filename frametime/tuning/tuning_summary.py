@@ -11,7 +11,7 @@ from frametime.statistics.interval import Interval
 from frametime.tuning.proposal import NextStep
 from frametime.tuning.record import Axis, Goal, Limits, Outcome, Setting, Trial
 
-MapStatus = Literal["passed", "failed", "not tried"]
+MapStatus = Literal["passed", "failed"]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -259,6 +259,17 @@ def test_an_endurance_run_is_judged_with_the_limits_of_the_record(bench: Path) -
     assert tune(bench, "endurance", f"{log}.csv", "--gate").code == 5
 
 
+def test_the_power_of_a_log_in_the_record_is_judged_by_the_limit_of_its_trial(bench: Path) -> None:
+    log = "logs/base-canyon-2160p-run1"
+    asked = ("endurance", f"{log}.csv", "--sensors", f"{log}.sensors.csv", "--record", "bench.toml")
+    assert "the limit of 260 W" in one_paragraph(tune(bench, *asked).out)
+    trial = f'\n[[trials]]\n{{}}\nworkload = "canyon"\noutcome = "passed"\nlogs = ["{log}.csv"]\n'
+    for limit, watts in (("power_limit_pct = 80", 208), ("power_limit_w = 230", 230)):
+        (bench / "bench.toml").write_text(RECORD + trial.format(limit), "utf-8", newline="\n")
+        assert f"the limit of {watts} W" in one_paragraph(tune(bench, *asked).out)
+    assert "the limit of 199 W" in one_paragraph(tune(bench, *asked, "--power-limit", "199").out)
+
+
 @pytest.mark.skipif(shutil.which("sh") is None, reason="no shell to paste into")
 @pytest.mark.parametrize("name", ["inner court", "$HOME", "cour d'honneur", "50% `off`!", "Höhe"])
 def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path, name: str) -> None:

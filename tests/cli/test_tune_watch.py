@@ -89,6 +89,33 @@ def test_a_good_run_is_noted_after_two_keys_and_the_next_trial_stands_there(fold
     assert len(read_record(str(folder / "tuning.toml")).trials[0].average_fps) == 1
 
 
+def test_what_was_measured_stands_beside_what_was_noted_and_what_comes_first_before_what_is_set(folder: Path) -> None:
+    """90 % of the power was too slow, and the screen said no more than that it had passed: why did it go back?"""
+    goal = RECORD.replace("[limits]", "[limits]\npower_w = 200")
+    (folder / "tuning.toml").write_text(f'goal = "efficiency"\n{goal}', "utf-8")
+    assert "    FIRST all else as delivered, fan on automatic, work saved\n    SET   " in bench_of(folder).told()
+    runs = "average_fps = [{0}, {0}, {0}]\naverage_power_w = [{1}, {1}, {1}]\n"
+    trial = '[[trials]]\npower_limit_pct = {}\nworkload = "canyon"\noutcome = "passed"\n'
+    done = trial.format(100) + runs.format(41.5, 200) + trial.format(95) + runs.format(41, 190)
+    (folder / "tuning.toml").write_text(f'goal = "efficiency"\n{goal}{done}', "utf-8")
+    bench = bench_of(folder)
+    bench.finished(write_run(folder / "logs" / "one.csv", heat_c=70.0))
+    bench.pressed("n")
+    told = bench.pressed("y")
+    assert "passed.\n  average FPS of each run: 40.04\n  average power of each run: 200.0 W\n  peak" in told
+    assert "Note: The last trial was too slow: more than 3 % of stock speed is lost at power\nlimit 90 %." in told
+    (folder / "tuning.toml").write_text(goal, "utf-8")
+    assert "    FIRST power limit at its maximum (200 W), fan on automatic" in bench_of(folder).told()
+
+
+def test_a_run_whose_temperature_or_power_was_not_measured_is_told_at_once(folder: Path) -> None:
+    bench = bench_of(folder)
+    bare = bench.finished(write_run(folder / "logs" / "one.csv"))
+    assert "nothing wrong in the log. No temperature and no power was measured: does the sensor log run?" in bare
+    bench.pressed("u")
+    assert "was measured" not in bench.finished(write_run(folder / "logs" / "two.csv", heat_c=70.0))
+
+
 @pytest.mark.parametrize(
     ("keys", "outcome"), [("y", Outcome.ARTIFACTS), ("nn", Outcome.DID_NOT_FINISH), ("?ny", Outcome.PASSED)]
 )
@@ -161,7 +188,8 @@ def test_a_record_that_cannot_be_read_for_a_moment_costs_no_run(folder: Path) ->
     bench.pressed("y")
     assert trials(folder) == [(0, Outcome.PASSED, 1)]
     record.write_text(RECORD.replace("85", ""), "utf-8")
-    assert "No run is taken from it" in bench.finished(folder / "logs" / "two.csv")
+    told = bench.finished(folder / "logs" / "two.csv")
+    assert "'frametime tune add --passed' notes a trial with its newest logs" in told and "record again" not in told
     assert bench.pressed("f").partition("\n")[2] == "Nothing is noted yet.\n", "a key without a log asks nothing"
 
 
@@ -262,7 +290,8 @@ def test_logs_that_lay_there_and_logs_between_two_answers_are_left_alone(folder:
     bench = bench_of(folder)
     assert bench.finished(old) == ""
     bench.finished(write_run(folder / "logs" / "one.csv"))
-    assert "two.csv is left alone" in bench.finished(write_run(folder / "logs" / "two.csv"))
+    told = bench.finished(write_run(folder / "logs" / "two.csv"))
+    assert "two.csv is left alone: answer first.\nArtifacts? y yes, n no" in told
     unreadable = folder / "logs" / "three.csv"
     unreadable.write_text("no,frames\n1,2\n", "utf-8")
     for key in "ny":

@@ -132,6 +132,34 @@ def test_no_voltage_is_kept_that_is_nearer_to_a_failed_one_than_a_fine_step() ->
     assert (by_hand.phase, by_hand.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-22))
 
 
+@pytest.mark.parametrize("trial", [made(95, 0), made(95, -10), made(95, -10, is_endurance=True, minutes=45.0)])
+def test_what_was_too_hot_at_less_power_is_no_edge_and_sends_no_one_to_a_higher_voltage(trial: Trial) -> None:
+    """A long run at -60 mV that got too hot was followed by one at -57 mV, which is hotter still."""
+    hot = replace(trial, peak_temperature_c=89.5)
+    record = replace(sim.empty_record(1), trials=(STOCK_RUNS, made(90, 0, 95.0, 270), hot))
+    stopped = next_trial(record)
+    assert isinstance(stopped, Finished) and stopped.best is None
+    assert stopped.reason == (
+        f"Trial 3 ({trial.setting}) got too hot: 89.5 °C, above the limit of 88 °C. Stock draws no less. "
+        "Once the cause is found, take the trial back and run it again. Look at cooling, power and the card first."
+    )
+    # What draws less is not thought of as hot, and more clock is as hot as before.
+    view = TrialView(record)
+    assert view.status(Setting(power_limit_pct=90.0), 0) == "passed"
+    assert view.status(Setting(core_offset_mhz=25, power_limit_pct=95.0), 1) == "failed"
+
+
+def test_a_trial_without_its_power_is_not_compared_with_those_that_have_it() -> None:
+    """Percent stood for W: that trial had three times the frames per joule, and the power steps ended there."""
+    bare = replace(made(95, 0, 99.0), average_power_w=())
+    step = proposal_for(STOCK_RUNS, bare, made(90, 0, 97.9, 270, runs=3))
+    assert (step.phase, step.setting) == (Phase.POWER, Setting(power_limit_pct=85.0))
+    note = "The last trial has no measured power, so it is not compared: run it again with a sensor log."
+    assert note in proposal_for(STOCK_RUNS, bare).notes and note not in step.notes
+    no_power = (replace(STOCK_RUNS, average_power_w=()), bare, replace(made(90, 0, 98.0), average_power_w=()))
+    assert proposal_for(*no_power).phase is Phase.POWER and note not in proposal_for(*no_power).notes
+
+
 NO_VOLTAGE = replace(sim.LIMITS, min_core_voltage_offset_mv=0)
 
 

@@ -143,7 +143,7 @@ def test_nothing_beyond_the_limits_is_best_however_fast() -> None:
 def test_what_is_not_known_is_said() -> None:
     nothing = summarize(record_of())
     assert nothing.best is None
-    assert nothing.not_known == ("No setting has passed 'canyon', the heaviest workload, yet.",)
+    assert nothing.not_known == ("No setting holds under 'canyon', the heaviest workload, so far.",)
     some = " ".join(summarize(record_of(trial(0, 0, 100.0), trial(25, 0, 101.0))).not_known)
     for words in (
         "not finished",

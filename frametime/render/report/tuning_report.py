@@ -95,7 +95,7 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     amount, words = _measured(gain, "best_gain", "needs measured runs at stock and at the best setting", " over runs")
     state, sentence = parts.mark("so far", "care"), "The best setting found so far; tuning is not finished."
     if summary.best is None:
-        state, sentence = parts.mark("none yet", "care"), "No setting has passed the heaviest workload yet."
+        state, sentence = parts.mark("none yet", "care"), "No setting holds under the heaviest workload so far."
     elif summary.best_is_final:
         state, sentence = parts.mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
     return doc.VerdictCard(
@@ -178,10 +178,10 @@ def _figure(name: str, words: str, drawn: Figure, theme: Theme) -> doc.Figure:
 
 
 def _map_words(summary: TuningSummary) -> str:
-    tried = [item for item in summary.clock_map if item.status != "not tried"]
     named = {"best": summary.best, "every day": summary.everyday}
     chosen = (f"{name} {setting}" for name, setting in named.items() if setting is not None)
-    return "; ".join([f"{counted(len(tried), 'setting')} tried", *chosen, *map(_cell_words, tried)]) + "."
+    n_tried = counted(len(summary.clock_map), "setting")
+    return "; ".join([f"{n_tried} tried", *chosen, *map(_cell_words, summary.clock_map)]) + "."
 
 
 def _cell_words(item: MapCell) -> str:

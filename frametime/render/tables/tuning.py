@@ -30,7 +30,7 @@ def map_table(summary: TuningSummary) -> Table:
     for memory in sorted({memory for _, memory in found}, reverse=True):
         values: dict[str, object] = {"memory": cell(signed(memory, "+d"), sort=float(memory))}
         for core in cores:
-            if (item := found.get((core, memory))) is not None and item.status != "not tried":
+            if (item := found.get((core, memory))) is not None:
                 values[str(core)] = _map_cell(item, summary.map.index(item), is_best=item.setting == summary.best)
         rows.append(filled(columns, values))
     return Table("map-table", caption_of("map-table", heaviest=summary.workloads[-1]), columns, tuple(rows))
