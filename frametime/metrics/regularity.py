@@ -51,6 +51,8 @@ NEAR_LIMIT: Final = 0.05
 NEAR_LIMIT_FRAMES: Final = 10
 """So many frames or more within this share of the limit of stutters, and half as many as count, are told (common
 practice, no source)."""
+EDGE_S: Final = 1.0
+"""A change of level this near to an edge of a still part is that edge (our own choice)."""
 STUTTER_KEYS: Final = ("stutter_count", "stutter_per_min", "stutter_time_fraction")
 
 TOLD_CLOCK_DRIFT_PPM: Final = 10.0
@@ -78,8 +80,10 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
     if drift.warm_up is not None:
         told = f"{begun(drift.warm_up.sentence)}; --skip-start auto (in a plan: skip_warm_up) leaves them out."
         yield Caveat(code="warm-up", message=told, weight=Weight.CARE)
-    steps = [change for change in drift.changes if change.kind == "level"]
-    if steps:
+    # That a menu begins or ends, its own caveat says.
+    edges_s = [at_s for part in segments_of(series) if part.kind == "still" for at_s in (part.start_s, part.end_s)]
+    of_level = (change for change in drift.changes if change.kind == "level")
+    if steps := [one for one in of_level if all(abs(one.time_s - at_s) > EDGE_S for at_s in edges_s)]:
         more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
         at_s, until_s = steps[0].time_s, [*(step.time_s for step in steps[1:]), series.duration_s][0]
         clocks = clocks_with(series, (begin_s, at_s), (at_s, until_s), ratio=steps[0].after_ms / steps[0].before_ms)
@@ -182,7 +186,8 @@ def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
     others = [segment for segment in segments_of(series) if segment.kind != "play"]
     if others:
         spans = [f"{part.kind} from {course.seconds(part.start_s)} to {course.seconds(part.end_s)}" for part in others]
-        told = f"Parts of the capture are not play: {first_of(spans, 3)}. Nothing was cut; --segment measures one part."
+        measures = "--segment longest (in a plan: segment) measures the longest stretch of play"
+        told = f"Parts of the capture are not play: {first_of(spans, 3)}. Nothing was cut; {measures}."
         yield Caveat(code="not-all-play", message=told, weight=Weight.CARE)
 
 

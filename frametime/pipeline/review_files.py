@@ -200,6 +200,7 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
                 sensors=None if file.sensors is None else str(file.sensors),
                 sensor_options=None if file.sensors is None else options,
                 skip_start_auto=plan.captures.keys.skip_warm_up,
+                segment=plan.captures.keys.segment,
             )
         )
     return requests

@@ -37,6 +37,7 @@ class CapturesKeys(Struct, frozen=True, kw_only=True):
     skip_start_s: Annotated[float, within("skip_start_s")] = 0.0
     skip_end_s: Annotated[float, within("skip_end_s")] = 0.0
     skip_warm_up: bool = False
+    segment: Literal["longest"] | None = None
 
 
 class MeasureKeys(Struct, frozen=True, kw_only=True):

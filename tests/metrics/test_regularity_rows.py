@@ -265,6 +265,19 @@ def test_stutters_that_a_player_feels_are_none_of_a_level(seed: int) -> None:
     assert of_level(np.concatenate((loading, play))) == []
 
 
+def test_a_menu_is_told_once_and_a_level_that_changes_elsewhere_beside_it() -> None:
+    rng = np.random.default_rng(4)
+    play = 10.0 * rng.lognormal(0.0, 0.05, 3000)
+    menu = 2.0 * rng.lognormal(0.0, 0.002, 5000)
+    told = {item.code: item.message for item in regularity_caveats(run_of(np.concatenate((play, menu, play))))}
+    assert "level-change" not in told
+    assert told["not-all-play"].startswith("Parts of the capture are not play: still from 30 s to 40 s.")
+    assert "--segment longest (in a plan: segment) measures the longest stretch" in told["not-all-play"]
+    slower = np.concatenate((play, menu, play, 1.3 * play))
+    told = {item.code: item.message for item in regularity_caveats(run_of(slower))}
+    assert re.match(r"The run has (29|30|31)\.?\d* % longer frames after 70 s", told["level-change"])
+
+
 def test_a_pause_is_told_and_not_cut() -> None:
     times_ms = np.concatenate((clean_ms(2400, 1), [3000.0], clean_ms(2400, 2)))
     (caveat,) = [item for item in regularity_caveats(run_of(times_ms)) if item.code == "not-all-play"]

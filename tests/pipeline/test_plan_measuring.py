@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from frametime.errors import PlanError
@@ -60,6 +61,7 @@ def test_refresh_lows_and_limits_are_read() -> None:
         ("measure", "tearing = 1", "allowed: true or false"),
         ("measure", "slowest_pcts = [0]", "a number from 1e-06 to 99.999"),
         ("captures", 'skip_warm_up = "yes"', "allowed: true or false"),
+        ("captures", "segment = 2", "longest"),
         ("card", "power_limit_w = -1", "a number from 1 to 5000"),
     ],
 )
@@ -69,6 +71,22 @@ def test_a_wrong_value_is_refused_with_its_line(kind: str, line: str, words: str
         parse_plan(text, file_name="plan.toml", folder=Path())
     assert words in str(caught.value)
     assert f"line {text.splitlines().index(line) + 1}" in str(caught.value)
+
+
+def test_the_longest_stretch_of_play_alone_counts_where_the_plan_says_so(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    play, menu = 10.0 * rng.lognormal(0.0, 0.05, 2000), 2.0 * rng.lognormal(0.0, 0.002, 5000)
+    for card in ("amber", "cobalt"):
+        folder = tmp_path / "captures" / card / "mill"
+        folder.mkdir(parents=True)
+        rows = "\n".join(f"{time_ms:.4f}" for time_ms in (*menu, *play))
+        (folder / "run1.csv").write_text(f"frame_time_ms\n{rows}\n")
+    rates = []
+    for key in ("", 'segment = "longest"'):
+        plan = parse_plan(plan_text(key), file_name="plan.toml", folder=tmp_path)
+        rates.append([run.values["average_fps"] for run in review_plan(plan, workers=1).runs])
+    assert rates[0] == [pytest.approx(233.0, rel=0.01)] * 2
+    assert rates[1] == [pytest.approx(100.0, rel=0.01)] * 2
 
 
 def test_a_refresh_makes_display_metrics_of_every_run(tmp_path: Path) -> None:
