@@ -278,10 +278,12 @@ class Story:
             if item.metric == self.metric.key and item.verdict == "undecided"
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
-        close = [item for item in undecided if item.at_margin]
-        more = [item for item in undecided if item.runs_needed is not None]
+        first = [item for item in undecided if any(caveat.code == "run-to-repeat" for caveat in item.caveats)]
+        close = [item for item in undecided if item.at_margin and item not in first]
+        more = [item for item in undecided if item.runs_needed is not None and item not in first]
         needed = span_words([item.runs_needed or 0 for item in more]) if more else ""
         kinds = (
+            (first, "undecided result holds", "undecided results hold", "a flagged run, to be repeated first"),
             (close, "result is", "results are", f"too close to {self.design.margin * 100.0:g} % to call"),
             (more, "undecided result would", "undecided results would", f"need {needed} runs of each card"),
             ([item for item in undecided if item.interval_95 is None], "result has", "results have", "no interval"),

@@ -101,6 +101,21 @@ def test_what_is_undecided_says_how_many_runs_would_decide() -> None:
     assert re.search(r"One undecided result would need \d+ runs of each card \(Birch 9 in Harbor at 1440p\)\.", said)
 
 
+def test_of_what_is_undecided_a_flagged_run_is_repeated_before_more_are_made() -> None:
+    rates = {
+        (card, scene): [level, 1.004 * level, 0.997 * level]
+        for card, level in (("amber-6", 100.0), ("birch-9", 101.0))
+        for scene in ("harbor", "lake", "mill", "moor")
+    }
+    rates["birch-9", "mill"][1] *= 0.92
+    result = reviewed(rates)
+    assert [run.name for run in result.runs if run.flag] == ["birch-9/mill/1440p/2"]
+    told = "One undecided result holds a flagged run, to be repeated first (Birch 9 in Mill at 1440p)"
+    assert f"{told}." in text(result)
+    assert told in result.answers["all"].uncertain
+    assert "would need" not in text(result)
+
+
 def test_a_shown_difference_of_unknown_size_is_told_apart() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.4, 99.6], ("birch-9", "harbor"): [102.9, 103.3, 102.3]}))
     assert "the difference is real, but perhaps less than 3 %" in said
