@@ -103,11 +103,29 @@ class RunningCost:
     currency: str | None
 
 
+@dataclass(frozen=True, kw_only=True)
 class Entries:
-    """What a review compares, by its keys and as people read it; ``KeyError`` where there is no such key."""
+    """What a review compares, and by what; a ``KeyError`` where an entry is asked for by a key that there is not.
 
+    Attributes
+    ----------
+    margin : float
+        Difference that counts as meaningful, as a fraction (0.03 is 3 %).
+    baseline : str
+        Key of the baseline card.
+    headline : str
+        Key of the metric of which the sentences speak.
+    cuts : tuple of CutEntry
+        The first is always ``all``.
+    """
+
+    title: str
+    margin: float
+    baseline: str
+    headline: str
     cards: tuple[CardEntry, ...]
     scenes: tuple[SceneEntry, ...]
+    resolutions: tuple[str, ...]
     cuts: tuple[CutEntry, ...]
     metrics: tuple[MetricEntry, ...]
 
@@ -138,12 +156,10 @@ class Entries:
 
 @dataclass(frozen=True, kw_only=True)
 class ReviewDesign(Entries):
-    """Parameters of a review.
+    """Parameters of a review, beside those of `Entries`.
 
     Attributes
     ----------
-    margin : float
-        Difference that counts as meaningful, as a fraction.
     runs_planned : int
         Runs of each card in each cell.
     looks : tuple of int
@@ -170,15 +186,6 @@ class ReviewDesign(Entries):
     running_cost : RunningCost or None
     """
 
-    title: str
-    margin: float
-    baseline: str
-    headline: str
-    metrics: tuple[MetricEntry, ...]
-    cards: tuple[CardEntry, ...]
-    scenes: tuple[SceneEntry, ...]
-    resolutions: tuple[str, ...]
-    cuts: tuple[CutEntry, ...]
     runs_planned: int
     spread: SpreadRule = "shared"
     sample_unit: SampleUnit = "scene"

@@ -15,7 +15,7 @@ from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Curve, Findings, JudgementWord
 from frametime.review import result_tables
-from frametime.review.design import AtPlace, CardEntry, CutEntry, Entries, MetricEntry, SampleUnit, SceneEntry
+from frametime.review.design import AtPlace, Entries, SampleUnit
 from frametime.statistics.repeatability import Outcome
 
 SCHEMA_VERSION: Final = "2"
@@ -215,22 +215,14 @@ class Method:
 
 @dataclass(frozen=True, kw_only=True)
 class ReviewResult(Entries):
-    """Everything a published comparison needs.
+    """Everything a published comparison needs, beside what `Entries` holds.
 
     Attributes
     ----------
     plan : Mapping
         The plan as resolved, defaults filled in; plain values only.
-    margin : float
-        Difference that counts as meaningful, as a fraction (0.03 is 3 %).
-    baseline : str
-        Key of the baseline card.
-    headline : str
-        Key of the metric of which the sentences speak.
     subject : tuple of str
         Keys of the cards that the review is about: those of the plan, of two cards the candidate, else none.
-    cuts : tuple of CutEntry
-        The first is always ``all``.
     table_cells : tuple of TableCells
         Of each cut the cells on which its tables rest: ``speed`` and, where there are sensor logs, ``power``.
     comparisons : tuple of CellComparison
@@ -253,17 +245,8 @@ class ReviewResult(Entries):
     """
 
     schema_version: str
-    title: str
     plan: Mapping[str, object]
-    margin: float
-    baseline: str
-    headline: str
     subject: tuple[str, ...]
-    cards: tuple[CardEntry, ...]
-    scenes: tuple[SceneEntry, ...]
-    resolutions: tuple[str, ...]
-    cuts: tuple[CutEntry, ...]
-    metrics: tuple[MetricEntry, ...]
     runs: tuple[RunEntry, ...]
     cells: tuple[result_tables.CellSummary, ...]
     table_cells: tuple[result_tables.TableCells, ...]

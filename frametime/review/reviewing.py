@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from frametime.review import runs_to_make
 from frametime.review.card_repeatability import repeatability_of, set_caveats, sets_that_can_show_levels
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means
 from frametime.review.cell_summaries import carried_caveats, cut_short, estimate, recurring_hitches
-from frametime.review.design import MetricEntry, Place, ReviewDesign, named
+from frametime.review.design import Entries, MetricEntry, Place, ReviewDesign, named
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
 from frametime.review.paragraph import Story, methods_of
@@ -36,12 +36,6 @@ _ONE_NUMBER = {
     "low_0p1pct_percentile_fps": "p99p9_frame_time_ms",
 }
 """A low by percentile is the rate of the frame at that percentile: 1000 over its frame time."""
-
-_OF_DESIGN = (
-    *("title", "margin", "baseline", "headline", "sample_unit"),
-    *("cards", "scenes", "resolutions", "cuts", "metrics"),
-)
-"""What a result takes from its design as it is."""
 
 
 class _Runs:
@@ -134,7 +128,8 @@ def review_runs(
         schema_version=SCHEMA_VERSION,
         plan={} if plan is None else plan,
         subject=design.subject or (design.candidates if len(design.cards) == 2 else ()),
-        **{name: getattr(design, name) for name in _OF_DESIGN},
+        **{entry.name: getattr(design, entry.name) for entry in fields(Entries)},
+        sample_unit=design.sample_unit,
         runs=tuple(run_entry(run, known.flags, design.exclusions) for run in known.placed),
         cells=tuple(summaries.values()),
         table_cells=tuple(table_cells),
