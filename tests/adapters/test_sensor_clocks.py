@@ -287,6 +287,24 @@ def test_a_last_change_that_the_load_contradicts_is_not_taken(tmp_path: Path) ->
     assert "its load does not begin and end with the capture" in refusal(twice, capture_of(name=str(path)))
 
 
+@pytest.mark.parametrize("late_s", [0, 5])
+@pytest.mark.parametrize("load_w", [60.0, 80.0])
+def test_a_light_scene_beside_heavy_ones_is_told_from_waiting(load_w: float, late_s: int, tmp_path: Path) -> None:
+    """In one log of an evening: what a card takes in heavy scenes says nothing of how it works in a light one."""
+    path = tmp_path / "run1.csv"
+    path.write_text("frame_time_ms\n10\n", "utf-8")
+    powers = ([20.0] * 10 + [load_w] * 11) * 3 + ([20.0] * 10 + [200.0] * 11) * 4
+    log = "time,power_w\n" + "".join(f"2026-11-25T09:{i // 60:02d}:{i % 60:02d}Z,{w}\n" for i, w in enumerate(powers))
+    ended_s = 1795597200 + 10 + 10 + late_s
+    os.utime(path, (ended_s, ended_s))
+    for is_shared in (True, False):
+        if late_s:
+            assert "its load does not begin and end" in refusal(log, capture_of(name=str(path)), is_shared=is_shared)
+        else:
+            trace = attached(log, capture_of(name=str(path)), is_shared=is_shared)
+            assert column(trace, "power_w")[times_s(trace).index(0.0) :][:10] == [load_w] * 10
+
+
 def test_two_elapsed_clocks_are_held_against_the_load() -> None:
     def log(idle_s: int) -> str:
         powers = [20.0] * idle_s * 2 + [200.0] * 30

@@ -9,6 +9,7 @@ import math
 import os
 from dataclasses import replace
 from datetime import timedelta, tzinfo
+from types import EllipsisType
 from typing import Final, Literal, NamedTuple, TypeAlias
 
 import numpy as np
@@ -113,9 +114,8 @@ def _tested(
     seen = seen_load((found.ns - span_ns[0]) / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
     # Without a time of zero both clocks are taken to have started together, whatever the file says.
     guess = start is not None and start.is_guess and found.zero_ns is not None
-    if guess and (seen.waits_within or (options.is_shared and seen.state == "unknown")):
-        seen = Seen("contradicted")
-    if guess and seen.state == "contradicted":
+    doubted = ("contradicted", "unknown") if options.is_shared else ("contradicted",)
+    if guess and (seen.waits_within or seen.state in doubted):
         if (by_load := None if options.is_shared else _by_load(samples, span_ns)) is not None:
             return by_load
         what = f"its load does not begin and end with the capture, if that is aligned {found.words}"
@@ -343,8 +343,10 @@ class Place(NamedTuple):
     doubt_s: float
 
 
-def loads_of(values: Readings) -> dict[str, NDArray[np.bool_]]:
+def loads_of(values: Readings, within: NDArray[np.bool_] | EllipsisType = ...) -> dict[str, NDArray[np.bool_]]:
     """Whether the card worked at each sample, by each quantity that shows both; a reading that lacks is as before.
+
+    What it waits at is told by the whole log, what it works at by the samples ``within``.
 
     Examples
     --------
@@ -358,10 +360,10 @@ def loads_of(values: Readings) -> dict[str, NDArray[np.bool_]]:
             continue
         before = np.maximum.accumulate(np.where(usable, np.arange(usable.size), int(np.argmax(usable))))
         filled = values[name][before]
-        low, high = float(filled.min()), float(np.quantile(filled, 0.9))
+        low, high = float(filled.min()), float(np.quantile(filled[within], 0.9))
         shares = (filled - low) / (high - low) if high > low else np.ones(filled.size)
-        between = np.count_nonzero((shares > _VALLEY[0]) & (shares < _VALLEY[1]))
-        if low <= _ONE_LEVEL * high and between <= _MOST_IN_VALLEY * shares.size:
+        between = (shares > _VALLEY[0]) & (shares < _VALLEY[1])
+        if low <= _ONE_LEVEL * high and between[within].mean() <= _MOST_IN_VALLEY:
             found[name] = shares >= 0.5 * sum(_VALLEY)
     return found
 
@@ -379,13 +381,14 @@ def seen_load(times_s: NDArray[np.float64], values: Readings, end_s: float) -> S
 
     Waiting in the middle of a capture is its own; at its start or end it speaks for clocks that are apart.
     """
-    if times_s.size < 2:
+    inside = (times_s >= 0.0) & (times_s <= end_s)
+    if np.count_nonzero(inside) < 4:
         return Seen("unknown")
     step_s = float(np.median(np.diff(times_s)))
     near_s, apart_s = step_s + 0.5, 1.5 * step_s + 0.5
-    inside = (times_s >= 0.0) & (times_s <= end_s)
     confirmed = waits = False
-    for loaded in loads_of(values).values() if np.count_nonzero(inside) >= 4 else ():
+    # Scenes differ in their load: a light one beside heavy ones neither works nor waits by what all of them take.
+    for loaded in {**loads_of(values), **loads_of(values, inside)}.values():
         works_s = times_s[inside & loaded]
         first_s, last_s = (works_s[0], works_s[-1]) if works_s.size else (times_s[inside][-1],) * 2
         late_s, early_s = float(first_s), end_s - float(last_s)
