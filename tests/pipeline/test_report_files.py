@@ -93,6 +93,10 @@ def test_the_text_names_the_charts_that_lie_beside_it(
     assert len([name for name in files if name.startswith("charts/")]) > 10
     files["report.md"](tmp_path / "report.md")
     assert made_reports == ["charts"]
+    # None where a text cannot show them, or only some were asked for.
+    for request in (ChartRequest(formats=("svg",)), ChartRequest(only=("matrix",))):
+        dict(drawn_files(result, charts=request, report=True))["report.md"](tmp_path / "report.md")
+    assert made_reports[1:] == [None, None]
 
 
 UNGUARDED = """

@@ -28,6 +28,7 @@ from frametime.pipeline.review_outputs import (
     RECORD_FILE,
     Writing,
     n_formulas,
+    plan_of_folder,
     review_json,
     runs_table,
     text_files,
@@ -282,6 +283,20 @@ def test_only_what_is_missing_is_drawn_again(
     (tmp_path / "charts" / "two.png").unlink()
     write_review(result, tmp_path, Writing(charts=ChartRequest()))
     assert drawn_names == ["charts/one.png", "charts/two.png", "charts/two.png"]
+    write_review(result, tmp_path, Writing(charts=ChartRequest(), force=True))
+    assert drawn_names[3:] == ["charts/one.png", "charts/two.png"]
+
+
+def test_a_folder_names_its_plan_where_a_review_of_a_plan_has_written_all_of_it(
+    result: ReviewResult, tmp_path: Path
+) -> None:
+    write_review(result, tmp_path / "bare")
+    write_review(result, tmp_path / "out", Writing(plan_file=tmp_path / "plan.toml"))
+    assert plan_of_folder(tmp_path / "out") == tmp_path / "plan.toml"
+    (tmp_path / "out" / "result.json").unlink()
+    for name in ("bare", "out"):
+        with pytest.raises(OutputError, match="this is no result of a review"):
+            plan_of_folder(tmp_path / name)
 
 
 def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_path: Path) -> None:

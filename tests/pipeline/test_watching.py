@@ -121,6 +121,17 @@ def test_what_lies_there_counts_and_a_bad_run_must_be_repeated(tmp_path: Path) -
 
 
 @pytest.mark.usefixtures("quickly")
+def test_a_run_that_is_read_but_must_be_repeated_does_not_count(tmp_path: Path) -> None:
+    folder = tmp_path / "mill"
+    folder.mkdir()
+    (folder / "run1.csv").write_text(log_text(10.0))
+    (folder / "run2.csv").write_text(f"{log_text(10.0)}3000\n")
+    _, second = watch_while(tmp_path, lambda _told: None, 2)
+    assert second.run is not None and second.run.judgement.word == "repeat this run"
+    assert second.set_sentence == "mill: 1 of 2 usable runs, 1 more needed; repeat run 2"
+
+
+@pytest.mark.usefixtures("quickly")
 def test_folders_that_are_filled_at_once_or_moved_in_whole_are_found(tmp_path: Path) -> None:
     watched, beside = tmp_path / "watched", tmp_path / "beside"
     watched.mkdir()
