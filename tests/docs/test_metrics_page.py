@@ -71,7 +71,7 @@ def test_each_says_unit_what_is_better_and_its_source(key: str) -> None:
     assert source == metric.source
 
 
-CAVEAT_MAKERS = {"Caveat", "sensor_caveat", "tell", "told"}
+CAVEAT_MAKERS = {"Caveat", "sensor_caveat", "tell", "told", "noted"}
 """Names of what makes a caveat; its code comes first, or by its keyword."""
 
 
