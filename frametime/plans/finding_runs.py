@@ -167,11 +167,22 @@ class PlanPlaces:
         told = {"resolution": KNOWN["resolution"]}
         loose = (pattern.with_values(of_names, any_spelling=any_spelling, told=told) for any_spelling in (False, True))
         self._patterns = (pattern.with_values(parted), *loose)
+        self._partly = [
+            (new, pattern.with_values({at: self._names[at]}, any_spelling=True, told=of_run))
+            for new, at in (("scene", "card"), ("card", "scene"))
+            for of_run in (told, KNOWN)  # the last that fits counts
+            if {"card", "scene", "scene_settings"} & {*pattern.fields} == {"card", "scene"}
+        ]
         self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
 
     def fields(self, name: str) -> dict[str, str] | None:
         """The fields of a path with the names of the plan; ``None`` where it holds others."""
         return next((fields for pattern in self._patterns if (fields := pattern.match(name)) is not None), None)
+
+    def partly(self, name: str) -> dict[tuple[str, str], dict[str, str]]:
+        """The ways to part a path of which the plan has the card or the scene: by the name that is new, both names."""
+        found = {new: fields for new, one in self._partly if (fields := one.match(name)) is not None}
+        return {(new, of[new]): {"card": of["card"], "scene": of["scene"]} for new, of in found.items()}
 
     def place(self, values: Mapping[str, str]) -> dict[str, str]:
         """Card, scene, resolution and run as the plan names them: `spelling` and equal resolutions do not matter."""

@@ -491,9 +491,14 @@ def update_plan(path: Path) -> PlanUpdate:
 def _places(plan: ReviewPlan, captures: Mapping[str, _Place]) -> dict[str, _Place]:
     """Card, scene, resolution and run of every capture, by the plan's names where it has them."""
     known, fields, places = PlanPlaces(plan), plan.captures.pattern.fields, dict[str, _Place]()
+    partly = {name: known.partly(name) for name in captures}
+    n_of = Counter(new for ways in partly.values() for new in ways)
     for name, drafted in captures.items():
         told = zip(("card", "scene", "resolution", "run"), drafted, strict=True)
         by_draft = {key: text for key, text in told if key in fields and (key, text) != ("resolution", UNNAMED)}
+        # Of two ways to part a path, that of which the new name is the most captures', then the shorter one.
+        if ways := sorted(partly[name].items(), key=lambda way: (-n_of[way[0]], len(way[0][1]))):
+            by_draft |= {at: text for at, text in ways[0][1].items() if spelling(text) != spelling(by_draft[at])}
         card, scene, resolution, run = known.place(known.fields(name) or by_draft).values()
         places[name] = card, scene, resolution, run
     return places

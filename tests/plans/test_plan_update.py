@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 from pathlib import Path
 
+import pytest
 from drafted import draft_plan
 
 from frametime.plans.plan import read_plan
@@ -147,3 +148,47 @@ def test_a_plan_saved_by_an_editor_of_another_system_is_updated_with_its_line_en
     text = path.read_bytes().decode("utf-8-sig")
     assert 'key = "canyon"\r\n' in text
     assert text.count("\r\n") == text.count("\n")
+
+
+WORDS = """title = "Few"
+baseline = "amber six"
+resolutions = ["1440p"]
+runs = 1
+
+[captures]
+folder = "logs"
+pattern = "{card} {scene} {resolution} {run}.csv.gz"
+
+[[cards]]
+key = "amber six"
+
+[[scenes]]
+key = "old harbor"
+
+[[scenes]]
+key = "mill"
+"""
+
+
+@pytest.mark.parametrize(
+    ("names", "added"),
+    [
+        # The names that the plan has are not parted, however few files there are.
+        (["amber six lake 1440p 1"], ("scene Lake",)),
+        (["amber six old lake 1440p 1"], ("scene Old Lake",)),
+        (["Amber-Six old harbor 1440p 1", "birch old harbor 1440p 1"], ("card Birch",)),
+        (["birch nine old harbor 1440p 1"], ("card Birch Nine",)),
+        (["amber six old harbor night 1440p 1"], ("scene Old Harbor Night",)),
+        # Either name may be the plan's: the one that is new is that of most captures, or the shorter.
+        (["amber six nine old harbor 1440p 1"], ("card Amber Six Nine",)),
+        (["amber six x mill 1440p 1"], ("scene X Mill",)),
+        (["amber six x mill 1440p 1", "amber six x old harbor 1440p 1"], ("card Amber Six X",)),
+    ],
+)
+def test_names_of_several_words_that_the_plan_has_are_its_own(
+    names: list[str], added: tuple[str, ...], tmp_path: Path
+) -> None:
+    write(tmp_path / "logs", *(f"{name}.csv.gz" for name in names))
+    path = tmp_path / "plan.toml"
+    path.write_text(WORDS, encoding="utf-8")
+    assert update_plan(path).added == added
