@@ -262,18 +262,11 @@ def order_text(design: ReviewDesign, found: Sequence[OrderQuality], at: int, ste
     """A table of the orders, then each stint on a card with its runs, to be ticked off."""
     heading = ["", "Swaps", "Hours", "Left over all cells", "Left in one cell"]
     rows = [
-        [
-            ">" if place == at else "",
-            str(one.n_swaps),
-            f"{one.hours:.1f}",
-            f"{one.left_whole:.2f} %",
-            f"{one.left_cell:.2f} %",
-        ]
+        [">" * (place == at), str(one.n_swaps), f"{one.hours:.1f}", f"{one.left_whole:.2f} %", f"{one.left_cell:.2f} %"]
         for place, one in enumerate(found)
     ]
     right = frozenset(range(1, len(heading)))
-    lines = [printable(design.title), "", text_table(heading, rows, right=right), ""]
-    lines += [wrapped(_EXPLAINED), ""]
+    lines = [printable(design.title), "", text_table(heading, rows, right=right), "", wrapped(_EXPLAINED), ""]
     for number, (_, stint) in enumerate(groupby(steps, key=lambda step: step.stint), 1):
         runs = list(stint)
         hours, minutes = divmod(round(runs[0].start_min), 60)

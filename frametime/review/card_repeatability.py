@@ -167,9 +167,8 @@ def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
     logs = run_set.log_values(metric)
     if logs is None or (test := repeatability.grubbs_test(logs)) is None:
         return None
-    with_value = [run for run in run_set.runs if run.value(metric) is not None]
     return GrubbsOutcome(
-        run_name=with_value[test.at].name,
+        run_name=[run.name for run in run_set.runs if run.value(metric) is not None][test.at],
         scene=run_set.scene,
         resolution=run_set.resolution,
         n_runs=logs.size,

@@ -117,6 +117,9 @@ class Entries:
         Key of the metric of which the sentences speak.
     cuts : tuple of CutEntry
         The first is always ``all``.
+    sample_unit : {'scene', 'cell'}
+        What is one draw in *scenes like these*. Scene is the default: the resolutions of one scene are not new
+        scenes, and counting them as such makes that interval too narrow.
     """
 
     title: str
@@ -128,6 +131,7 @@ class Entries:
     resolutions: tuple[str, ...]
     cuts: tuple[CutEntry, ...]
     metrics: tuple[MetricEntry, ...]
+    sample_unit: SampleUnit = "scene"
 
     def card(self, key: str) -> CardEntry:
         """The card of that key."""
@@ -168,9 +172,6 @@ class ReviewDesign(Entries):
         Whether a cell's interval rests on the scatter of its own runs, on that of all the card's cells (s_r), or on
         its own drawn toward that of the card's other cells, as far as they scatter alike. Shared is the default: own
         scatter of three runs decides little, and pooling makes the intervals of unsteady scenes far too narrow.
-    sample_unit : {'scene', 'cell'}
-        What is one draw in *scenes like these*. Scene is the default: the resolutions of one scene are not new
-        scenes, and counting them as such makes that interval too narrow.
     must_be_equal : tuple of str
         Of ``driver`` and ``operating_system``: a difference is an error and not a caveat.
     scene_resolutions : Mapping of str to (tuple of str)
@@ -188,7 +189,6 @@ class ReviewDesign(Entries):
 
     runs_planned: int
     spread: SpreadRule = "shared"
-    sample_unit: SampleUnit = "scene"
     level: float = 0.95
     must_be_equal: tuple[str, ...] = ()
     exclusions: Mapping[str, str] = field(default_factory=dict)

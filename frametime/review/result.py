@@ -15,7 +15,7 @@ from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Curve, Findings, JudgementWord
 from frametime.review import result_tables
-from frametime.review.design import AtPlace, Entries, SampleUnit
+from frametime.review.design import AtPlace, Entries
 from frametime.statistics.repeatability import Outcome
 
 SCHEMA_VERSION: Final = "2"
@@ -235,8 +235,6 @@ class ReviewResult(Entries):
         For each cut one paragraph in plain words.
     answers : Mapping of str to Answers
         For each cut the first questions of a reader, each answered in one sentence.
-    sample_unit : {'scene', 'cell'}
-        What is one draw in *scenes like these*.
     log_means : tuple of CellLogMean
         By the headline metric, and by the one in which speed for the money is counted: what any choice of cells is
         put together from; none where cells share errors, of a drift that was taken out.
@@ -262,7 +260,6 @@ class ReviewResult(Entries):
     unreadable: tuple[UnreadableFile, ...]
     paragraphs: Mapping[str, str]
     answers: Mapping[str, result_tables.Answers]
-    sample_unit: SampleUnit
     log_means: tuple[result_tables.CellLogMean, ...]
     caveats: tuple[Caveat, ...]
     methods: tuple[Method, ...]

@@ -129,7 +129,6 @@ def review_runs(
         plan={} if plan is None else plan,
         subject=design.subject or (design.candidates if len(design.cards) == 2 else ()),
         **{entry.name: getattr(design, entry.name) for entry in fields(Entries)},
-        sample_unit=design.sample_unit,
         runs=tuple(run_entry(run, known.flags, design.exclusions) for run in known.placed),
         cells=tuple(summaries.values()),
         table_cells=tuple(table_cells),
