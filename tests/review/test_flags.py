@@ -9,7 +9,13 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
-from frametime.review.card_repeatability import CardSpread, least_distance, repeatability_of, set_caveats
+from frametime.review.card_repeatability import (
+    CardSpread,
+    laws_of_others,
+    least_distance,
+    repeatability_of,
+    set_caveats,
+)
 from frametime.review.result import Flag
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, gather
@@ -104,6 +110,22 @@ def test_where_cards_have_few_cells_those_of_all_tell_how_runs_scatter() -> None
     assert cried <= 8, cried  # as in the test above
     (sentence,) = [flag.sentence for flag in flags_of_cards(small_review(rng, 3, off=0.92), 3).values()]
     assert "(from these and the review's 2 other cells)" in sentence
+
+
+def test_a_cell_is_held_against_three_of_its_card_or_those_of_all_cards_with_fewer() -> None:
+    def others_of(**n_cells: int) -> dict[str, tuple[object, int]]:
+        """Of each card whose cells its first one is held against, and how many others there are."""
+        logs = {
+            (card, f"scene{at}", "1440p"): np.array([0.0, 0.01, 0.02 + 0.001 * at])
+            for card, count in n_cells.items()
+            for at in range(count)
+        }
+        found = laws_of_others(logs)
+        return {card: (law.group, law.n_sets) for (card, scene, _), law in found.items() if scene == "scene0"}
+
+    assert others_of(a=3, b=2, c=1) == {"a": ("a", 2), "b": ("", 2), "c": ("", 2)}
+    assert others_of(a=3, b=2) == {"a": ("a", 2)}
+    assert others_of(a=2) == others_of(a=1, b=1) == {}
 
 
 def test_a_deviation_that_cannot_move_a_verdict_is_not_flagged() -> None:
@@ -270,6 +292,27 @@ def test_a_card_that_warms_up_is_told_over_its_cells() -> None:
     told = repeatability_of(CardSpread("amber-6", METRICS[0], sets), margin=0.03)
     assert [caveat.code for caveat in told.caveats] == ["common-trend"]
     assert "falls" in told.caveats[0].message
+
+
+@pytest.mark.parametrize(("sign", "way"), [(1.0, "rise"), (-1.0, "fall")])
+@pytest.mark.parametrize("is_timed", [True, False])
+def test_runs_that_rise_or_fall_are_told_with_the_order_that_says_so(sign: float, way: str, is_timed: bool) -> None:
+    runs = [
+        placed_run(
+            "amber-6",
+            "a",
+            "1440p",
+            str(number),
+            {KEY: 100.0 * math.exp(sign * 0.02 * number)},
+            recorded_from_utc=f"2026-05-04T10:{number:02d}:00+00:00" if is_timed else None,
+        )
+        for number in range(7)
+    ]
+    sets = gather(runs)
+    spread = CardSpread("amber-6", METRICS[0], list(sets.values()))
+    (caveat,) = set_caveats(sets["amber-6", "a", "1440p"], spread, margin=0.03, n_tests=1)
+    assert caveat.code == "run-trend" and f"The runs {way} by " in caveat.message
+    assert ("for lack of times" in caveat.message) is not is_timed
 
 
 def test_runs_at_two_levels_are_told_before_they_are_averaged() -> None:
