@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
@@ -15,6 +16,14 @@ from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+
+def _rebuild_mapping(content: dict[object, object]) -> MappingProxyType[object, object]:
+    return MappingProxyType(content)
+
+
+# Results hold their mappings read-only, and pickle, by which processes answer, does not know that type by itself.
+copyreg.pickle(MappingProxyType, lambda mapping: (_rebuild_mapping, (dict(mapping),)))
 
 TIME_COLUMN: Final = "timestamp_ns"
 

@@ -101,7 +101,7 @@ def _request(chosen: dict[str, Any], *, with_sensors: bool) -> MeasureRequest:
         sensors=chosen["sensors"],
         sensor_options=option_values.make_sensor_options(chosen, needs="--sensors", given=with_sensors),
         skip_start_auto=option_values.skips_warm_up(chosen),
-        segment=_segment(chosen["segment"]),
+        segment=option_values.number_or("longest", chosen["segment"], int, "--segment takes a number"),
         keep_curves=chosen["plot"] is not None,
     )
 
@@ -128,15 +128,6 @@ def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None
 
     theme = Theme.of(chosen["theme"], chosen["size"])
     plot_run(*measured, Path(chosen["plot"]), theme=theme, force=chosen["force"])
-
-
-def _segment(text: str | None) -> int | Literal["longest"] | None:
-    if text is None or text == "longest":
-        return text  # type: ignore[return-value]  # the comparison above does not narrow to a literal
-    try:
-        return int(text)
-    except ValueError:
-        raise click.UsageError(f"--segment takes a number or 'longest', not {text!r}") from None
 
 
 class Requirement(NamedTuple):

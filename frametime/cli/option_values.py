@@ -46,6 +46,7 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         layout = replace(layout or Layout(), **{key: value for key, value in told.items() if value is not None})
     if chosen["adapter"] is not None:
         _refuse_unknown_adapter(chosen["adapter"])
+    start = number_or("auto", chosen.get("skip_start"), float, "--skip-start takes a number of seconds")
     return _checked(
         ReadOptions,
         layout=layout,
@@ -55,7 +56,7 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         remember=chosen.get("remember", False),
         adapter=chosen["adapter"],
         sort=chosen["sort"],
-        skip_start_s=0.0 if skips_warm_up(chosen) else _seconds(chosen.get("skip_start")),
+        skip_start_s=0.0 if start in (None, "auto") else start,
         skip_end_s=chosen.get("skip_end", 0.0),
         from_s=chosen.get("from_s"),
         to_s=chosen.get("to_s"),
@@ -103,13 +104,19 @@ def skips_warm_up(chosen: Mapping[str, Any]) -> bool:
     return bool(chosen.get("skip_start") == "auto")
 
 
-def _seconds(text: str | None) -> float:
-    if text is None:
-        return 0.0
+def number_or(word: str, text: str | None, number: type[float], told: str) -> Any:
+    """A number, the ``word`` that may stand in its place, or nothing where nothing is given.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if text is None or text == word:
+        return text
     try:
-        return float(text)
+        return number(text)
     except ValueError:
-        raise click.UsageError(f"--skip-start takes a number of seconds or 'auto', not {text!r}") from None
+        raise click.UsageError(f"{told} or '{word}', not {text!r}") from None
 
 
 def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:

@@ -308,13 +308,17 @@ def _write(out: Path, batch: _Batch, places: Mapping[int, int]) -> int:
 
 
 def batch_frame(
-    folder: Path, *, options: BatchOptions | None = None, walk: Walk | None = None, executor: Executor | None = None
+    folder: str | Path,
+    *,
+    options: BatchOptions | None = None,
+    walk: Walk | None = None,
+    executor: Executor | None = None,
 ) -> pl.DataFrame:
     """Measure the captures below a folder into a frame, one row a capture: the table of `run_batch`, without a file.
 
     Parameters
     ----------
-    folder : Path
+    folder : path
     options : BatchOptions, optional
         By default as ``frametime batch`` without options.
     walk : Walk, optional
@@ -324,7 +328,7 @@ def batch_frame(
     """
     from frametime.adapters.base import ReadOptions
 
-    options = BatchOptions(read=ReadOptions()) if options is None else options
+    options, folder = options or BatchOptions(read=ReadOptions()), Path(folder)
     walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
     batch = _Batch(folder, options, walk)
     return frame_of([row for _, row in batch.measured(range(len(walk.captures)), [], executor)], batch.columns)

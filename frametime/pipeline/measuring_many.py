@@ -8,7 +8,6 @@ lab may have its workers on a cluster instead.
 from __future__ import annotations
 
 import contextlib
-import copyreg
 import errno
 import multiprocessing
 import os
@@ -28,7 +27,6 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from multiprocessing.reduction import ForkingPickler
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Generic, NamedTuple, Self, TypeAlias, TypeVar
 
 from frametime.capture import Conditions
@@ -44,14 +42,6 @@ if TYPE_CHECKING:
 Given = TypeVar("Given")
 Task = TypeVar("Task")
 Answer = TypeVar("Answer")
-
-
-def _rebuild_mapping(content: dict[object, object]) -> MappingProxyType[object, object]:
-    return MappingProxyType(content)
-
-
-# Results hold their mappings read-only, and pickle, by which workers answer, does not know that type by itself.
-copyreg.pickle(MappingProxyType, lambda mapping: (_rebuild_mapping, (dict(mapping),)))
 
 _AHEAD: Final = 24
 """Tasks for each worker that are taken before their turn."""

@@ -83,7 +83,7 @@ class ReviewPlan:
     sensors: SensorOptions | None = None
 
 
-def read_plan(path: Path) -> ReviewPlan:
+def read_plan(path: str | Path) -> ReviewPlan:
     """Read a plan file.
 
     Raises
@@ -92,7 +92,7 @@ def read_plan(path: Path) -> ReviewPlan:
         When it cannot be read, is not TOML, or holds anything that is not allowed: the message names file, line
         and key.
     """
-    return parse_plan(file_text(path, PlanError), file_name=str(path), folder=path.parent)
+    return parse_plan(file_text(path, PlanError), file_name=str(path), folder=Path(path).parent)
 
 
 def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:

@@ -70,6 +70,18 @@ def test_measuring_loads_no_heavy_library() -> None:
     assert shown == "100.0 []\n"
 
 
+def test_a_capture_and_its_run_can_be_sent_whatever_else_was_imported() -> None:
+    """From a pool of processes of one's own: only the batch had told pickle how read-only mappings are sent."""
+    program = (
+        "import frametime, io, pickle\n"
+        "capture = frametime.read_capture(io.BytesIO(b'frame_time_ms\\n' + b'10.0\\n' * 600))\n"
+        "for made in (capture, frametime.measure(capture)):\n"
+        "    print(pickle.loads(pickle.dumps(made)).provenance == made.provenance)\n"
+    )
+    shown = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout
+    assert shown == "True\nTrue\n"
+
+
 def test_the_examples_run() -> None:
     failed, tried = doctest.testmod(frametime, optionflags=doctest.NORMALIZE_WHITESPACE)
     assert (failed, tried > 5) == (0, True)

@@ -203,7 +203,7 @@ def test_a_frame_is_the_table_without_a_file(captures: Path, tmp_path: Path) -> 
     found = batch_frame(captures, options=options)
     assert found.equals(pl.read_parquet(tmp_path / "runs.parquet"))
     assert found.height == 13 and found["status"].to_list().count("failed") == 1
-    assert batch_frame(captures).drop("parameters").equals(found.drop("card", "scene", "run", "parameters"))
+    assert batch_frame(str(captures)).drop("parameters").equals(found.drop("card", "scene", "run", "parameters"))
 
 
 def test_a_value_that_means_no_value_is_refused(tmp_path: Path) -> None:

@@ -200,6 +200,7 @@ def test_a_plan_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_bytes(b"\xef\xbb\xbf" + PLAN.encode())
     assert read_plan(path).design.title == "Two cards"
+    assert read_plan(str(path)) == read_plan(path), "a path may be a text"
 
 
 @pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"title = '\xe9'"])
