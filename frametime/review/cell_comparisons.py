@@ -167,9 +167,10 @@ def _compare(table: MetricMeans, places: tuple[Place, Place], summaries: Mapping
     p_value = difference and difference.p_value
     if p_value is not None and levels is not None:
         p_value = min(1.0, p_value * LEAD_ERROR / levels.lead)
-    # A card of another session cannot be given more runs here.
-    is_on_bench = not {place[0] for place in places} & design.shelved.keys()
-    if difference is not None and decision.verdict == "undecided" and is_on_bench:
+    # A card of another session cannot be given more runs here, and a flagged run is repeated before more are made.
+    is_open = design.shelved.keys().isdisjoint(place[0] for place in places)
+    is_open = is_open and all(caveat.code != "run-to-repeat" for caveat in caveats)
+    if difference is not None and decision.verdict == "undecided" and is_open:
         needed = runs_that_decide(table, places, difference)
     return CellComparison(
         metric=key,

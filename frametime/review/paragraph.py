@@ -126,7 +126,8 @@ class Story:
             return "No run has usable power readings, so nothing is said about power and energy."
         if self.is_alone:
             return f"The {self.label(best.card)} gives {best.frames_per_joule:#.3g} frames per joule."
-        said = f"Most frames per joule come from the {self.label(best.card)}"
+        among = f", of {counted(len(rows), 'card')} with power readings," if len(rows) < len(self.placed) else ""
+        said = f"Most frames per joule{among} come from the {self.label(best.card)}"
         if best.card == self.base or best.efficiency_ratio is None:
             return f"{said}."
         change = percent_change_words(best.efficiency_ratio, best.efficiency_interval)
@@ -279,8 +280,8 @@ class Story:
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
         first = [item for item in undecided if any(caveat.code == "run-to-repeat" for caveat in item.caveats)]
-        close = [item for item in undecided if item.at_margin and item not in first]
-        more = [item for item in undecided if item.runs_needed is not None and item not in first]
+        close = [item for item in undecided if item.at_margin]
+        more = [item for item in undecided if item.runs_needed is not None]
         needed = span_words([item.runs_needed or 0 for item in more]) if more else ""
         kinds = (
             (first, "undecided result holds", "undecided results hold", "a flagged run, to be repeated first"),

@@ -63,7 +63,7 @@ class CellComparison:
         Whether an *ahead* or *behind* can be claimed for this single cell; ``None`` for the other verdicts.
     runs_needed : int or None
         *undecided*: runs of each card in this cell that would probably (in 4 of 5 repeats) decide it; where the plan
-        names looks, those of such a look, or of the last one.
+        names looks, those of such a look, or of the last one. ``None`` where a flagged run is to be repeated first.
     at_margin : bool
         *undecided*, and no number of runs up to the limit, or to the last look, would decide: the ratio lies at the
         margin.

@@ -290,11 +290,8 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
     n_values = runs_to_make.values_looked_at(list(sets.values()), known.spreads)
     n_sets, summaries = sets_that_can_show_levels(known.spreads), {}
     for place, run_set in sets.items():
-        caveats = [
-            caveat_of("run-to-repeat", run=run.run, why=known.flags[run.name].sentence)
-            for run in run_set.runs
-            if run.name in known.flags
-        ]
+        flagged = [run for run in run_set.runs if run.name in known.flags]
+        caveats = [caveat_of("run-to-repeat", run=run.run, why=known.flags[run.name].sentence) for run in flagged]
         caveats += cut_short(run_set)
         for run in known.excluded:
             if run.place == place:
@@ -305,7 +302,9 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
                 key, stand_in = spread.metric, spread.standing_in(place, design.spread)
                 values = run_set.values(key)
                 estimates[key] = estimate(key, values, level=design.level, stand_in=stand_in, rule=design.spread)
-                caveats += set_caveats(run_set, spread, margin=design.margin, n_tests=n_sets)
+                found = set_caveats(run_set, spread, margin=design.margin, n_tests=n_sets)
+                # A flagged run is why its set scatters: that is said.
+                caveats += [one for one in found if not flagged or one.code != "scattered-set"]
         summaries[place] = CellSummary(
             **named(place),
             run_names=tuple(run.name for run in run_set.runs),

@@ -103,7 +103,7 @@ def test_hitches_that_recur_are_told_and_other_notes_are_not(result: ReviewResul
 def test_hitches_stand_with_a_card_s_own_numbers_and_beside_no_difference(result: ReviewResult) -> None:
     hitches = Caveat(code="recurring-hitches", message="Hitches recur.", weight=Weight.NOTE)
     care = Caveat(code="one-run", message="A single run.", weight=Weight.CARE)
-    item = replace(result.comparisons[0], caveats=(hitches, care))
+    item = replace(result.comparisons[0], runs_needed=9, caveats=(hitches, care))
     cells = tuple(replace(cell, caveats=(hitches,)) for cell in result.cells)
     review = replace(result, cells=cells, comparisons=(item, *result.comparisons[1:]))
     row = next(row for row in cells_table(review).rows if row.origin == "comparisons/0")
@@ -150,7 +150,9 @@ def test_the_markdown_report_holds_every_exclusion_caveat_method_and_hash(result
         for caveat in cell.caveats:
             assert caveat.message in plain
     for cut in result.cuts:
-        assert result.paragraphs[cut.key] in plain
+        head, _, rest = result.paragraphs[cut.key].partition(". ")
+        assert result.answers[cut.key].first.startswith(head)
+        assert result.answers[cut.key].first in plain and rest in plain
 
 
 def test_the_coverage_of_many_cards_fits_a_terminal_and_tells_them_apart() -> None:

@@ -113,6 +113,11 @@ def test_of_what_is_undecided_a_flagged_run_is_repeated_before_more_are_made() -
     told = "One undecided result holds a flagged run, to be repeated first (Birch 9 in Mill at 1440p)"
     assert f"{told}." in text(result)
     assert told in result.answers["all"].uncertain
+    (cell,) = [item for item in result.comparisons if item.verdict == "undecided"]
+    assert (cell.scene, cell.runs_needed, cell.at_margin) == ("mill", None, False)
+    (odd,) = [item for item in result.cells if (item.card, item.scene) == ("birch-9", "mill")]
+    assert [caveat.code for caveat in odd.caveats] == ["run-to-repeat"], "the flag says why the set scatters"
+    assert ("birch-9", "scattered-set") in [(of.card, one.code) for of in result.repeatability for one in of.caveats]
     assert "would need" not in text(result)
 
 

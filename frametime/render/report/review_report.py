@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from os.path import commonprefix
 
 from frametime import __version__
 from frametime.render.data_output import plain
@@ -114,15 +115,17 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     for number, cut in enumerate(result.cuts, 1):
         bars = standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")
         first = result.answers[cut.key].first
-        told: list[doc.Block] = [doc.said(first), bars]
         more: list[doc.Block] = [doc.said(f"{begun(cut.definition)}: {counted(len(cut.cells), 'cell')}.")]
-        more += [doc.said(text)] if (text := result.paragraphs.get(cut.key, "").removeprefix(first).lstrip()) else []
+        text = result.paragraphs.get(cut.key, "")
+        # Both begin with the same words, and the first may go on.
+        text = text[len(commonprefix((first, text))) :].lstrip(". ")  # noqa: RUF071 - these are no paths
+        more += [doc.said(text)] if text else []
         tables = standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         more += [table.without_comparison() for table in tables]
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         more += [missing] if missing.rows else []
-        told.append(doc.Folded("More words and the numbers", tuple(more)))
-        sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
+        folded = doc.Folded("More words and the numbers", tuple(more))
+        sections.append(doc.Section(f"cut-{number}", cut.label, (doc.said(first), bars, folded)))
     together = (doc.section("cuts-tables", headline, others),) if table.rows else ()
     return doc.section("cuts", sections=(*sections, *together))
 

@@ -23,6 +23,8 @@ from frametime.render.tables.table import Number, plain_text
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
+TWO: dict[str, Any] = {"n_cards": 3, "n_scenes": 3, "resolutions": ("1440p",)}
+
 
 def first_answers(result: ReviewResult) -> dict[str, str]:
     block = review_report(result).lead[0]
@@ -50,6 +52,9 @@ def test_what_is_not_known_is_said() -> None:
         for run in example_runs(with_curves=False)
     ]
     told = first_answers(review_runs(without, runs))
+    some = sample_review(without_power=[("card-2", f"scene-{at}", "1440p") for at in range(3)], **TWO)
+    assert first_answers(some)["Power"].startswith("Most frames per joule, of 2 cards with power readings, come from")
+    assert first_answers(sample_review(**TWO))["Power"].startswith("Most frames per joule come from")
     assert told["Price"] == "The plan gives no prices, so nothing is said about value."
     assert told["Power"] == "No run has usable power readings, so nothing is said about power and energy."
 
@@ -181,7 +186,10 @@ def test_each_cut_has_a_sentence_and_a_picture_and_folds_the_rest(page: Any) -> 
         assert section.find("figure") is not None
         assert section.find("table") is None
         folded = section.find("details")
-        assert result.paragraphs[cut.key] in own_text(folded)
+        head, _, rest = result.paragraphs[cut.key].partition(". ")
+        assert result.answers[cut.key].first.startswith(head)
+        assert rest in own_text(folded)
+        assert head not in own_text(folded), "it stands above already"
 
 
 def test_markdown_answers_first() -> None:
