@@ -103,17 +103,20 @@ def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
     ------
     PlanError
     """
-    seen: dict[tuple[str, ...], RunFile] = {}
-    left_out = plan.design.exclusions
-    for run in (one for one in runs if not any(starred(each, run_name(**one.place)) for each in left_out)):
-        mark = number_of_run(run.place["run"])
-        other = seen.setdefault((run.place["card"], run.place["scene"], run.place["resolution"], mark), run)
+    seen: dict[str | tuple[str, ...], RunFile] = {}
+    for run in runs:
+        name, mark = run_name(**run.place), number_of_run(run.place["run"])
+        if (other := seen.setdefault(name, run)) is not run:
+            # No [[exclude]] tells them apart.
+            wrong, helps = f"stand for the run '{printable(name)}'", "remove or rename one"
+        elif any(starred(each, name) for each in plan.design.exclusions):
+            continue
+        else:
+            other = seen.setdefault((run.place["card"], run.place["scene"], run.place["resolution"], mark), run)
+            wrong, helps = f"carry the number of run {mark}", "exclude or remove one"
         if other is not run:
-            names = f"'{printable(other.name)}' and '{printable(run.name)}'"
-            wrong = f"{names} both carry the number of run {mark}"
-            if other.place == run.place:
-                wrong = f"two files stand for the run '{printable(run_name(**run.place))}': {names}"
-            raise PlanError.at(plan.file_name, wrong, helps="exclude or remove one, or part them by the pattern")
+            wrong = f"'{printable(other.name)}' and '{printable(run.name)}' both {wrong}"
+            raise PlanError.at(plan.file_name, wrong, helps=f"{helps}, or part them by the pattern")
 
 
 def run_of(fields: Mapping[str, str]) -> str:

@@ -270,10 +270,13 @@ def spelled_anyhow(name: str) -> str:
 
 
 def _literals(text: str, where: str) -> list[str]:
-    """Expressions for the text between two fields: a literal, which may be empty, then ``*`` and literal in turn."""
+    """Expressions for the text between two fields: a literal, which may be empty, then ``*`` and literal in turn.
+
+    Capitals do not matter: ``Run1.CSV`` of one system is ``run1.csv`` of another.
+    """
     if "{" in text or "}" in text:
         raise PlanError.at(where, f"a brace is left open in '{printable(text)}'", helps="write fields as '{card}'")
-    return _with_stars(text)
+    return [part if part == _ANY else f"(?i:{part})" for part in _with_stars(text)]
 
 
 def _with_stars(text: str) -> list[str]:

@@ -80,6 +80,13 @@ def test_files_are_found_in_order_and_links_to_folders_are_not_followed(tmp_path
     ]
 
 
+@pytest.mark.parametrize("name", ["run1.csv", "Run1.CSV", "RUN1.Csv"])
+def test_capitals_of_the_text_between_the_fields_do_not_matter(name: str) -> None:
+    """Systems on which they do not write them as they like; those of values stay."""
+    pattern = PathPattern.parse("Logs/{card}/run{run}.csv")
+    assert pattern.match(f"logs/Amber/{name}") == {"card": "Amber", "run": "1"}
+
+
 def test_a_star_stands_for_text_inside_one_name() -> None:
     pattern = PathPattern.parse("{card}/*_{run}.csv*")
     assert pattern.match("amber/long name_3.csv.gz") == {"card": "amber", "run": "3"}

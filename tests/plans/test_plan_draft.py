@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from frametime.errors import PlanError
 from frametime.plans.finding_runs import find_runs
-from frametime.plans.path_pattern import PathPattern
+from frametime.plans.path_pattern import RESOLUTION, PathPattern
 from frametime.plans.path_reading import _NO_NAME
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.review.run_set import run_name
@@ -224,7 +224,8 @@ def check_draft(cards: list[str], scenes: list[str]) -> None:
         except PlanError as error:
             assert str(error).isprintable() and len(str(error)) < 700
             is_odd = any(not text.isprintable() or "\\" in text or not text.strip() for text in (*cards, *scenes))
-            is_odd |= any(re.fullmatch(r"\d{6,14}", text) for text in (*cards, *scenes))  # a date, as far as names tell
+            # A date or a resolution, as far as names tell.
+            is_odd |= any(re.fullmatch(r"\d{6,14}", text) or RESOLUTION.search(text) for text in (*cards, *scenes))
             words = re.split(r"[\W_]+", " ".join((*cards, *scenes)).casefold().strip())
             words = [word for word in words if not word.isdecimal()]
             assert is_odd or all(map(_NO_NAME.fullmatch, words))  # 'logs/captures' names nothing, nor does '1/2'
