@@ -102,7 +102,7 @@ def _results(command: str) -> FileKind:
 
 def _classify_arrow(stored: BinaryIO) -> FileKind:
     schema = open_arrow(stored).schema
-    if (command := writer_of_schema(schema.metadata, schema.names)) is not None:
+    if (command := writer_of_names(schema.names)) is not None:
         return _results(command)
     if METADATA_KEY in (schema.metadata or {}):
         return FileKind(kind="frames", reason="a capture written by this package")
@@ -189,8 +189,6 @@ _BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = {
     "shelf": frozenset(("card", "run", "session", "recorded_from_utc", "scene_settings", "average_fps")),
 }
 """Columns that only these tables have together, whatever a spreadsheet did to the file since."""
-_BY_SCHEMA: Final = {b'"frametime.batch/': "batch", b'"frametime.runs/': "review", b"frametime.kept-runs/": "review"}
-_MAX_HEADER: Final = 1 << 16
 
 
 def writer_of_names(names: Iterable[str]) -> str | None:
@@ -210,14 +208,8 @@ def writer_of_text(head: str, names: Iterable[str] | None = None) -> str | None:
 
     ``names`` are those of its columns where they do not stand in its first line, as in JSON lines.
     """
-    line = head[:_MAX_HEADER].lstrip("\ufeff\r\n").partition("\n")[0]
+    line = head.lstrip("\ufeff\r\n").partition("\n")[0]
     return writer_of_names(re.split("[,;\t]", line) if names is None else names)
-
-
-def writer_of_schema(metadata: Mapping[bytes, bytes] | None, names: Iterable[str]) -> str | None:
-    """The command that wrote an Arrow or Parquet table; ``None`` for a capture and for tables of others."""
-    about = (metadata or {}).get(METADATA_KEY, b"")[:200]
-    return next((command for mark, command in _BY_SCHEMA.items() if mark in about), None) or writer_of_names(names)
 
 
 def no_capture(name: str, command: str) -> ReadError:

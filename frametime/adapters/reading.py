@@ -14,7 +14,7 @@ from frametime.adapters.base import HEAD_BYTES, Adapter, ParsedLog, ReadOptions
 from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.stored_log import OpenedLog, address_space_is_limited, opened_log
 from frametime.adapters.text.text_source import not_text
-from frametime.capture import FRAME_COLUMNS, Capture, Conditions, Provenance, SensorTrace, cut_capture
+from frametime.capture import FRAME_COLUMNS, Capture, Conditions, Provenance, cut_capture
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 from frametime.words import begun
@@ -94,19 +94,15 @@ def _capture(
     about = {**opened.about(), **{name: getattr(parsed, name) for name in same}}
     metadata = MappingProxyType(dict(parsed.metadata))
     provenance = Provenance(adapter=adapter, options=_options_set(options), metadata=metadata, **about)
-    sensors = _own_sensors(parsed, provenance)
+    sensors = None
+    if any(column.is_of_sensor for column in parsed.other_columns):
+        # Imported only where a name or unit speaks of one.
+        from frametime.adapters.sensors.sensor_trace import own_sensors
+
+        sensors = own_sensors(parsed, provenance)
     return Capture(
         frames=parsed.frames, conditions=conditions, provenance=provenance, sensors=sensors, caveats=parsed.caveats
     )
-
-
-def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
-    """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
-    if not any(column.is_of_sensor for column in parsed.other_columns):
-        return None
-    from frametime.adapters.sensors.sensor_trace import own_sensors
-
-    return own_sensors(parsed, provenance)
 
 
 def _options_set(options: ReadOptions) -> Mapping[str, str]:
@@ -164,8 +160,7 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
         listed = " and ".join(f"'{printable(adapter.name, limit=60)}'" for adapter in claiming)
         raise ReadError.at(name, f"the adapters {listed} both claim this log", helps="choose one with --adapter")
     if claiming:
-        codes = (Caveat(code="adapter-not-loaded", message=f"{begun(why)}.") for why in told)
-        return claiming[0], tuple(codes)
+        return claiming[0], tuple(Caveat(code="adapter-not-loaded", message=f"{begun(why)}.") for why in told)
     found = "; ".join([f"this is {not_text(head) or 'a binary file'}, not a frame log", *told])
     raise ReadError.at(name, found, helps="give a text file with one row a frame")
 

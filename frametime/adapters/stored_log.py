@@ -65,32 +65,12 @@ class LogStream(KeptOpen):
         self.name = name
         self.size = size
         self.state = state
-        self.held: bytes | None = None
+        self.memory = inner if isinstance(inner, io.BytesIO) else None
 
     def close(self) -> None:
         if not self.closed:
             self._inner.close()
         super().close()
-
-    def held_if_short(self) -> LogStream:
-        """The same; a short log is read whole, once: from now on its bytes lie in memory."""
-        if self.size <= _AT_ONCE_BYTES:
-            self.held = self._inner.read()
-            self._inner.close()
-            self._inner = io.BytesIO(self.held)
-        return self
-
-    @property
-    def can_be_opened_again(self) -> bool:
-        """Whether its bytes lie in a file, where another reader has a position of its own."""
-        return bool(self.state) and self.held is None
-
-    def again(self) -> BinaryIO:
-        """The same bytes from their start: of a file opened once more, else by this stream itself."""
-        if self.can_be_opened_again:
-            return open(self.name, "rb")  # noqa: PTH123 - pathlib costs a quick check 5 ms
-        self.seek(0)
-        return cast("BinaryIO", KeptOpen(self))
 
     def refuse_change(self) -> None:
         """Refuse a file that is not as it was when it was opened.
@@ -127,9 +107,9 @@ def arrow_stream(log: BinaryIO | LogStream) -> Any:
 def part_of(log: BinaryIO | LogStream, start: int, end: int) -> Any:
     """The bytes from one place to another, as a stream of Arrow's; of a plain file without Python between."""
     size = max(0, end - start)
-    if isinstance(log, LogStream) and log.held is not None:
-        return pa.BufferReader(memoryview(log.held)[start:end])
-    if isinstance(log, LogStream) and log.can_be_opened_again:
+    if isinstance(log, LogStream) and log.memory:
+        return pa.BufferReader(memoryview(log.memory.getvalue())[start:end])
+    if isinstance(log, LogStream) and log.state:
         with suppress(OSError):
             name: Any = os.fsencode(log.name)  # bytes, because a name need not be text
             return pa.OSFile(name, "r").get_stream(start, size)
@@ -199,7 +179,7 @@ def opened_log(source: Source, options: ReadOptions, *, use_threads: bool) -> It
     """
     with _stored(source) as stored:
         try:
-            sha256 = in_passing(stored.held_if_short(), partial(_hash, stored), use_threads=use_threads)
+            sha256 = in_passing(stored, partial(_hash, stored), use_threads=use_threads)
             stored.seek(0)
             yield OpenedLog(stored, *unpacked(stored, options), sha256)
         except FrametimeError:
@@ -228,11 +208,7 @@ def address_space_is_limited() -> bool:
 def _hash(stored: LogStream) -> str:
     import hashlib
 
-    digest = hashlib.sha256()
-    with stored.again() as again:
-        while block := again.read(BLOCK_BYTES):
-            digest.update(block)
-    return digest.hexdigest()
+    return hashlib.file_digest(stored.memory or part_of(stored, 0, stored.size), "sha256").hexdigest()
 
 
 def in_passing(log: BinaryIO | LogStream, work: Callable[[], Result], *, use_threads: bool) -> Callable[[], Result]:
@@ -240,7 +216,7 @@ def in_passing(log: BinaryIO | LogStream, work: Callable[[], Result], *, use_thr
 
     A small log is looked at now, and one that has a single position.
     """
-    if not (use_threads and isinstance(log, LogStream) and log.can_be_opened_again):
+    if not (use_threads and isinstance(log, LogStream) and log.state and not log.memory):
         done = work()
         return lambda: done
     from concurrent.futures import ThreadPoolExecutor
@@ -271,7 +247,11 @@ def _stored(source: Source) -> LogStream:
     if stat.S_ISFIFO(kind):
         with opened:
             return _held(opened, name)
-    return LogStream(opened, name=name, size=name_and_size(opened)[1], state=_state_in(os.fstat(opened.fileno())))
+    state, size, inner = _state_in(os.fstat(opened.fileno())), name_and_size(opened)[1], cast("BinaryIO", opened)
+    if size <= _AT_ONCE_BYTES:  # a short log is read whole, once
+        with opened:
+            inner = io.BytesIO(opened.read())
+    return LogStream(inner, name=name, size=size, state=state)
 
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
@@ -330,7 +310,7 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
             held.write(block)
     held.seek(0)
     log.seek(0)
-    return LogStream(held, name=log.name, size=total).held_if_short(), kind
+    return LogStream(held, name=log.name, size=total), kind
 
 
 def first_block(log: LogStream) -> bytes:

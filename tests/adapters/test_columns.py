@@ -153,12 +153,33 @@ def test_the_newest_row_first_is_time_that_runs_backwards() -> None:
     assert steps_us(read({"time_us": newest_first}, ReadOptions(sort=True))) == FRAMES_US[1:]
 
 
-def test_a_list_of_times_in_one_line_is_refused_at_once() -> None:
-    times = ", ".join(ms([16_000 + 37 * i % 900 for i in range(500)]))
-    with pytest.raises(
-        ReadError, match=r"columns may be the time of a frame; write one row a frame, and a column for each quantity"
-    ):
-        read_capture(io.BytesIO(f"frame_ms, {times}\n".encode()))
+LISTS_OF_TIMES = {
+    "a line": "frame_ms, {0}\n",
+    "lines": "frame;{1}\nframe time (ms);{2}\ngpu work (ms);{2}\n",
+    "brackets": "const frame_ms = [{0}];\n",
+    "spaces in brackets": "t = [{3}\n];\nframe_ms = [{4}];\n",
+    "of a function": "frame_ms <- c({0})\n",
+    "beside the count of those above": "{5}",
+    "decimal commas": "frame_ms = [{6}]\n",
+}
+
+
+@pytest.mark.parametrize("form", LISTS_OF_TIMES)
+def test_lists_of_times_are_columns(form: str) -> None:
+    """Each number of a line was taken for a column, and such a log was refused; of the last one a tenth was read."""
+    lengths = [16_000 + 331 * i % 900 for i in range(500)]
+    times, ends = ms(lengths), [f"{end / 1e6:.6f}" for end in accumulate(lengths)]
+    printed = [f" [{at + 1}] {' '.join(times[at : at + 10])}" for at in range(0, 500, 10)]
+    cells = ", ".join(times), ";".join(map(str, range(500))), ";".join(times), " ".join(ends), " ".join(times)
+    content = LISTS_OF_TIMES[form].format(*cells, "\n".join([*printed, ""]), " ".join(times).replace(".", ","))
+    assert steps_us(read_capture(io.BytesIO(content.encode()))) == lengths
+
+
+@pytest.mark.parametrize("content", ["{0}\n{0}\n", "a = [{0}]\na = [{0}]\n", "a = [{0}", "a = [[{0}], [{0}]]\n"])
+def test_lists_that_no_name_tells_apart_or_that_are_cut_are_refused(content: str) -> None:
+    times = ", ".join(ms([16_000 + 331 * i % 900 for i in range(500)]))
+    with pytest.raises(ReadError):
+        read_capture(io.BytesIO(content.format(times).encode()))
 
 
 @pytest.mark.parametrize("row", ["[{}]", '{{"scene": "lake", "frame_ms": [{}]}}'])

@@ -100,3 +100,30 @@ def test_minutes_need_brackets() -> None:
 
 def test_a_long_name_costs_little() -> None:
     assert len(words_of("frametime" * 5000)) <= 50
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Thời gian khung hình (ms)", "Waktu bingkai (ms)", "Durata cadrului (ms)", "képkocka ideje (ms)",
+        "vrijeme okvira (ms)", "време на кадър (ms)", "trajanje sličice (ms)", "kadro laikas (ms)", "billedtid (ms)",
+        "เวลาเฟรม (ms)", "זמן פריים (ms)", "زمان فریم (ms)", "Час кадру, мс", "ruutuaika (ms)", "bildetid (ms)",
+    ],
+)  # fmt: skip
+def test_frame_times_in_more_languages(name: str) -> None:
+    said = header_meaning(name)
+    assert (said.meaning, said.unit and said.unit.name) == (Meaning.FRAME_TIME, "ms")
+
+
+@pytest.mark.parametrize(
+    ("names", "word"),
+    [
+        ("công suất, daya, putere, teljesítmény, teho, ισχύς, snaga, הספק, توان", "power"),
+        ("nhiệt độ, suhu, hőmérséklet, θερμοκρασία, טמפרטורה, دما", "temperature"),
+        ("xung nhịp, frekuensi, frecvență, órajel, kellotaajuus, συχνότητα, 時脈, frekansı, frekvencija", "frequency"),
+        ("beban, terhelés, kuormitus, завантаження, opterećenje, zaťaž, încărcare, עומס", "load"),
+        ("mức sử dụng, penggunaan, utilizare, käyttö, χρήση", "usage"),
+    ],
+)
+def test_quantities_of_sensors_in_more_languages(names: str, word: str) -> None:
+    assert [name for name in names.split(", ") if word not in words_of(name)] == []

@@ -183,3 +183,31 @@ def test_generated_frames_that_a_column_tells_can_all_be_read(words: tuple[str, 
     with pytest.raises(ReadError, match=r"several streams are equally busy: .*choose one, or all: .* --stream '?\*'?"):
         _read(log)
     assert _read(log, stream="*").frames.num_rows == 600
+
+
+COMMAS = {
+    "decimal commas": "Bildzeit: {c} ms, Aufrufe: 1,5\n",
+    "decimal commas alone": "frame={i} dt={c}ms\n",
+    "the number of the frame": "Frame {i}: {d} ms (GPU: {g} ms)\n",
+    "that number alone": "frame {i}: {d}ms\n",
+    "that number behind a mark": "Bild #{i}: {d} ms (GPU: {g} ms)\n",
+    "returns alone": "frame={i} dt={d}ms\r",
+}
+
+
+@pytest.mark.parametrize("line", COMMAS.values(), ids=COMMAS)
+def test_pairs_keep_what_stands_behind_a_comma_and_before_a_colon(line: str) -> None:
+    """The whole numbers alone were read, without a word; or the work of the card was offered for the frame."""
+    rows = zip(C, D, GPU, strict=True)
+    assert _lengths_ms(_read("".join(line.format(i=i, d=d, c=d.replace(".", ","), g=g) for i, d, g in rows))) == MS
+
+
+def test_the_names_of_rows_need_no_name_themselves() -> None:
+    """As a numbered table is written: both ways of laying the names over the columns seemed to fit."""
+    rows = "".join(f'"{i + 1}" {i} {d}\n' for i, d in enumerate(D))
+    assert _lengths_ms(_read(f'"frame" "ms"\n{rows}')) == MS
+
+
+def test_lengths_with_days_before_them_are_read() -> None:
+    rows = "".join(f"{i},0 days 00:00:00.{round(ms * 1000):06d}\n" for i, ms in enumerate(MS))
+    assert _lengths_ms(_read(f"frame,frame_time\n{rows}")) == MS

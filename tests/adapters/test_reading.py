@@ -16,7 +16,7 @@ import pytest
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
-from frametime.adapters.stored_log import opened_log
+from frametime.adapters.stored_log import opened_log, part_of
 from frametime.capture import Conditions
 from frametime.errors import ReadError
 
@@ -191,7 +191,7 @@ def test_lines_are_counted_over_many_blocks() -> None:
 
 def test_a_stream_that_is_held_is_not_read_from_two_sides() -> None:
     with opened_log(io.BytesIO(LOG), ReadOptions(), use_threads=True) as opened:
-        with opened.stored.again() as again:
+        with part_of(opened.stored, 0, opened.stored.size) as again:
             assert again.read() == LOG
         opened.log.seek(0)
         assert opened.log.read() == LOG

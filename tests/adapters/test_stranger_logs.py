@@ -655,13 +655,27 @@ def test_a_counter_of_fourteen_digits_is_no_date() -> None:
     assert rate_of(table("time_us", whole(ENDS, 1e3, 20261130120000))) == pytest.approx(RATE, rel=0.005)
 
 
-def test_a_unit_that_changes_within_the_log_is_told() -> None:
-    cells = [f"{value / 1000:.6f}" if i > N // 2 else f"{value:.3f}" for i, value in enumerate(MS)]
-    (caveat,) = read_capture(io.BytesIO(table("frame_ms", cells))).caveats
-    assert (caveat.code, caveat.message) == (
-        "unusual-frame-time",
-        "50% of the frames take less than 0.2 ms; check the unit of the time column.",
-    )
+@pytest.mark.parametrize("at", [N // 2, 3 * N // 4])
+def test_a_unit_that_changes_within_the_log_is_refused(at: int) -> None:
+    cells = [f"{value / 1000:.6f}" if i >= at else f"{value:.3f}" for i, value in enumerate(MS)]
+    with pytest.raises(ReadError, match=f"line {at + 2}: usual frames last .* from here on; if the unit"):
+        read_capture(io.BytesIO(table("frame_ms", cells)))
+    # In other rows no more than in those that a choice rests on.
+    with pytest.raises(ReadError, match=r"usual frames last .* in the first rows, and .* in the last"):
+        read_capture(io.BytesIO(table("frame time", cells)))
+
+
+def test_a_decimal_mark_that_changes_within_the_log_is_refused() -> None:
+    """Its numbers were read as thousands from there on, with a caveat."""
+    rows = [f"{i};{cell.replace('.', ',') if i >= N // 2 else cell}" for i, cell in enumerate(D)]
+    with pytest.raises(ReadError, match=f"line {N // 2 + 2}: usual frames last .* from here on"):
+        read_capture(io.BytesIO("\n".join(["frame;ms", *rows, ""]).encode()))
+
+
+def test_units_of_a_column_that_change_are_refused() -> None:
+    rows = [(f"{value / 1000:.6f}", "s") if i < 3 * N // 4 else (f"{value:.3f}", "ms") for i, value in enumerate(MS)]
+    with pytest.raises(ReadError, match=r"usual frames last .* in the first rows, and .* in the last"):
+        read_capture(io.BytesIO(table("frame time,unit", *zip(*rows, strict=True))))
 
 
 def test_frame_times_that_stand_twice_each_are_told() -> None:

@@ -333,6 +333,21 @@ def test_lists_of_two_runs_are_refused() -> None:
         read_capture(io.BytesIO(json.dumps(runs).encode()))
 
 
+INDEXED = {
+    "rows by their index": json.dumps({str(k): {"frame_ms": v, "gpu": 0.8 * v} for k, v in enumerate(MS)}),
+    "columns of cells": json.dumps({n: {str(k): v for k, v in enumerate(MS)} for n in ("frame_ms", "gpu")}),
+    "tuples": "".join(f"({k}, {v})\n" for k, v in enumerate(MS)),
+    "a list of tuples": str([*enumerate(MS)]),
+    "names in single quotes": "".join(f"{ {'frame': k, 'frame_ms': v, 'note': None} }\n" for k, v in enumerate(MS)),
+}
+
+
+@pytest.mark.parametrize("name", INDEXED)
+def test_values_as_scripts_write_them_are_rows(name: str) -> None:
+    """They were refused, the first two for their number of columns."""
+    assert lengths_ms(INDEXED[name].encode()) == pytest.approx(MS)
+
+
 def test_a_list_in_each_frame_is_no_column() -> None:
     frames = [{"frame": k, "frame_ms": ms, "passes": [0.5] * 25} for k, ms in enumerate(MS)]
     assert lengths_ms(json.dumps(frames).encode()) == pytest.approx(MS)
@@ -341,7 +356,7 @@ def test_a_list_in_each_frame_is_no_column() -> None:
     assert lengths_ms(json.dumps(few).encode()) == pytest.approx(MS[:40])
 
 
-@pytest.mark.parametrize("end", ["\v", "\x85", "\r"], ids=["tab", "next line", "return"])
+@pytest.mark.parametrize("end", ["\v", "\x85"], ids=["tab", "next line"])
 def test_lines_of_pairs_that_no_line_end_parts_are_refused(tmp_path: Path, end: str) -> None:
     log = tmp_path / "pairs.txt"
     log.write_bytes(end.join(["dt=16.6ms", "dt=16.7ms", "dt=16.5ms", "dt=16.6ms", ""]).encode())

@@ -16,7 +16,7 @@ from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.other_columns import unnamed_stream
 from frametime.adapters.columns.words import NANOSECOND, unit_named
-from frametime.adapters.file_kind import METADATA_KEY, no_capture, writer_of_schema
+from frametime.adapters.file_kind import METADATA_KEY, no_capture, writer_of_names
 from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.stored_log import ARROW_HEADS, LogStream
 from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
@@ -154,7 +154,7 @@ def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
 
     source = open_arrow(log)
     metadata = source.schema.metadata or {}
-    if (command := writer_of_schema(metadata, source.schema.names)) is not None:
+    if (command := writer_of_names(source.schema.names)) is not None:
         raise no_capture(source.name, command)
     if METADATA_KEY not in metadata or options.layout is not None or options.time_column is not None:
         return None

@@ -193,7 +193,7 @@ class ColumnFacts(NamedTuple):
 
     def is_counter(self, rows: Rows = None) -> bool:
         """Whether the values count by one, or never change: such a column without a name is no time."""
-        values = self.known_ns(None, rows)
+        values = self.known_ns(wording.NANOSECOND, rows)
         return values.size > 1 and bool((np.diff(values) == 1).all() or (np.ptp(values) == 0 and values[0] % 1 == 0))
 
     @property
@@ -319,9 +319,10 @@ def column_facts(
     found = []
     parts = rows[:_SAMPLE], last_rows[-_SAMPLE:]
     firsts, lasts = ([*zip(*part, strict=False)][:n_columns] or [()] * n_columns for part in parts)
+    both = [*map(sum, zip(firsts, lasts, strict=True), [()] * n_columns)]
     for position, (cells, last_cells) in enumerate(zip(firsts, lasts, strict=True)):
         name = names[position] if names else ""
-        unit_text = units_row[position] if units_row else _unit_beside(names, firsts, position)
+        unit_text = units_row[position] if units_row else _unit_beside(names, both, position)
         kinds = [*map(kind_of, cells)]
         filled = len(cells) - kinds.count(CellKind.MISSING)
         said = wording.header_meaning(name, unit_text)

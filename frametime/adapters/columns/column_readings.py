@@ -6,7 +6,7 @@ commands that settle it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import Final, NamedTuple
@@ -29,6 +29,8 @@ _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
 _MOST_ROWS: Final = 0.9
 _LISTED: Final = 6
+_CHANGED: Final = 300.0
+"""By which factor usual frames of one run never differ from one part to another (common practice, no source)."""
 _SLOW_NS: Final = 95e6
 _EVEN: Final = 0.25
 _SAMPLED: Final = 0.05
@@ -190,6 +192,22 @@ def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[Numbe
     return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
+def refuse_change(name: str, usual_ns: Sequence[float], line_of: Callable[[int], int] | None = None) -> None:
+    """Refuse a log whose usual frames differ from part to part by more than those of one run; ``line_of`` its parts.
+
+    Raises
+    ------
+    ReadError
+    """
+    if at := next((at for at, ns in enumerate(usual_ns) if not 1 / _CHANGED <= ns / usual_ns[0] <= _CHANGED), 0):
+        where = "from here on" if line_of else "in the last"
+        found = (
+            f"usual frames last {usual_ns[0] / 1e6:.4g} ms in the first rows, and {usual_ns[at] / 1e6:.4g} ms {where}"
+        )
+        helps = "if the unit or the decimal mark changes, write all rows in one way, or give each part as a log"
+        raise ReadError.at(name, found, line=line_of and line_of(at), helps=helps)
+
+
 def _is_slow(clock: Reading) -> bool:
     usual = middle(clock.spans) if clock.spans.size else 0.0
     return usual >= _SLOW_NS and bool((np.abs(clock.spans - usual) <= _EVEN * usual).mean() >= 0.8)
@@ -266,6 +284,8 @@ class ChoiceSoFar:
 
     def several_readings(self, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
         """Several readings are left that give different numbers."""
+        for reading in readings:
+            refuse_change(self.name, reading.typical_ns)
         column = None if fact is None else (fact.name or str(fact.position + 1))
         ticks, ways = "it counts ticks of unknown length", f"it can be read in {len(readings)} ways that differ"
         found = ticks if fact is not None and fact.counts_ticks else ways

@@ -19,7 +19,7 @@ from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.capture_start import clock_of
 from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS
-from frametime.adapters.columns.column_readings import command, middle, styles_of
+from frametime.adapters.columns.column_readings import command, middle, refuse_change, styles_of
 from frametime.adapters.columns.layout import LAYOUTS_NAME, TIMED_ROLES, Layout, remember, remembered_layout
 from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.file_kind import no_capture, writer_of_text
@@ -64,10 +64,9 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if (command := writer_of_text(source.head, source.names)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
-    told = (options.layout, options.time_column, options.unit)
     columns_of = (source.name, dialect.names, dialect.n_columns)
     remembered: tuple[Caveat, ...] = ()
-    if all(each is None for each in told) and (kept := remembered_layout(*columns_of)) is not None:
+    if {options.layout, options.time_column, options.unit} == {None} and (kept := remembered_layout(*columns_of)):
         options = replace(options, layout=kept)
         message = f"Read with the layout that {LAYOUTS_NAME} keeps for logs of these columns."
         remembered = (Caveat(code="layout-remembered", message=message, weight=Weight.NOTE),)
@@ -100,6 +99,10 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
         for place, names in (("last", dialect.names), ("first", ("", *dialect.names[:-1]))):
             with suppress(ReadError):
                 ways[place] = _chosen(source, dialect._replace(names=names, lacks_a_name=False), options)
+        # What counts by one is the number of a row, whatever its name.
+        ways = {
+            at: w for at, w in ways.items() if not w.facts[next(iter(w.choice.uses.values())).position].is_counter()
+        }
         # Moments and lengths that agree with each other do so by no chance.
         exact = {place: log for place, log in ways.items() if {"time", "frame_time"} <= log.choice.uses.keys()} or ways
         if len(exact) != 1:
@@ -119,15 +122,15 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
 
 def _ends_in_a_frame_time(log: FrameText) -> bool:
     """Whether the last cell of a row is a frame time that may lack digits unseen; a timestamp would run backwards."""
-    use, last = log.choice.uses.get("frame_time"), log.dialect.n_columns - 1
-    alone = "time" not in log.choice.uses and use is not None and use.position == last
-    return alone and may_lack_digits(log.facts[last].cells, log.choice.style.decimal)
+    role, use = next(iter(log.choice.uses.items()))
+    is_last = role == "frame_time" and use.position == log.dialect.n_columns - 1
+    return is_last and may_lack_digits(log.facts[use.position].cells, log.choice.style.decimal)
 
 
 def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:
     """The layout of a log in the form of a layout file, and a sentence for each key that was decided."""
     source, dialect, choice = log.source, log.dialect, log.choice
-    first = choice.uses.get("time") or choice.uses["frame_time"]
+    first = next(iter(choice.uses.values()))
     assert first.unit is not None
     kind = "timestamp" if "time" in choice.uses else "rate" if first.unit.form == "rate" else "frame time"
     columns: dict[str, Any] = {"time_column": first.ref, "unit": first.unit.name, "kind": kind}
@@ -156,6 +159,8 @@ _LEAST_FOR_TOTALS: Final = 8
 _TOTALS: Final = 0.01
 _MANY_SHORT: Final = 0.1
 """Share of frames below 0.2 ms that is told (common practice, no source)."""
+_PARTS: Final = 20
+"""In how many parts of a log, or rows at least, its usual frames are held against each other."""
 _COARSE_NS: Final = 50_000
 _TOO_COARSE_NS: Final = 2_000_000
 _MOMENTS: Final = {"simulation_start": "simulation times", "displayed": "display times"}
@@ -185,6 +190,9 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
     # A usual frame time that no game has: the unit may be wrong.
     every = 1 + stamps.size // _LOOKED_AT
     spans = (stamps[1::every] - stamps[:-1:every]).astype(np.float64)
+    parts = [middle(part) for part in np.array_split(spans, min(_PARTS, 1 + spans.size // _PARTS))]
+    starts = 1 + every * (np.arange(len(parts)) * spans.size // len(parts))
+    refuse_change(log.name, parts, lambda at: columns.line_of(int(timeline.row_of_each()[starts[at]])))
     usual, short = middle(spans), float((spans < PLAUSIBLE_NS[0]).mean())
     if not PLAUSIBLE_NS[0] <= usual <= PLAUSIBLE_NS[1] or short > _MANY_SHORT:
         many = f"{short:.0%} of the frames take less than 0.2 ms"
@@ -194,9 +202,8 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
     clock, times = log.choice.uses.get("time"), columns.times.get("time")
     kind, why = clock_of(clock and clock.unit, times and times.zoned, first_ns)
     shown, used = str(np.datetime64(first_ns, "ns")), log.choice.used_positions()
-    frames = _frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0)
     return ParsedLog(
-        frames=frames,
+        frames=_frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0),
         rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
         rows_rejected=columns.rejected.count,
         rejected_rows=listed,

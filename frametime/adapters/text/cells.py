@@ -77,7 +77,7 @@ def plain_dates(texts: Any, sub: Callable[[str, str, Any], Any] = re.sub) -> Any
     >>> plain_dates("30 Nov 2026 12:00:01"), plain_dates("Nov. 3, 2026 9:05:00 PM"), plain_dates("下午 3:04:05")
     ('2026-11-30 12:00:01', '2026-11-3 9:05:00 PM', '3:04:05 PM')
     """
-    texts = sub(_TOGETHER, r"\1 \2", texts)
+    texts = sub(_TOGETHER, r"\1 \2", sub("^0 days ", "", texts))
     texts = sub(r"^[A-Z]\w\w ([A-Z]\w\w +\d{1,2}) ([\d:]{8}) (?:[A-Z]{3,4} )?(\d{4})$", r"\1 \3 \2", texts)
     texts = sub(r"^[^\W\d]{2,9}\.?,? (\d{1,2}[ ./-][^\W\d]{3}|\d{4}-)", r"\1", texts)
     for number, names in enumerate(_MONTH, 1):

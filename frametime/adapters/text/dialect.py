@@ -37,7 +37,6 @@ _CANDIDATES: Final = (",", ";", "\t", "|", " ", "", "^", "~")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
 _NAMES_ARE: Final = r"(?:(?i:names?|columns?|fields?|header)\s*:\s*)?"
-_KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
 _SPACED_QUOTE: Final = r'[,;|] +"'
 
 
@@ -254,7 +253,8 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
     while True:
         if not (lines := lines_of(source.head)):
             raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
-        _refuse_very_wide(source, lines, layout, options)
+        for number, line in enumerate(lines[:_USUAL_PREAMBLE], start=1):  # before it is taken apart in every way
+            check_columns(source.name, max(map(line.count, ",;\t|^~")) + 1, options, number)
         split = _best_split(source, lines, layout)
         is_clear = split is not None and len(split.rows) - split.start >= SAMPLE_ROWS and split.score >= _HOLDS_TOGETHER
         # More may stand above the table than the first lines hold.
@@ -267,15 +267,6 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
                 raise ReadError.at(source.name, found, helps="record the run again, or describe it with --layout")
             return lines, split
         source = longer
-
-
-def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, options: ReadOptions) -> None:
-    """Refuse a million columns before they are taken apart in every way that is tried."""
-    delimiters = [each for each in (*_CANDIDATES, layout.delimiter or "") if each.strip() or each == "\t"]
-    for number, line in enumerate(lines[:_USUAL_PREAMBLE], start=1):
-        # A short line cannot have so many, and nearly every line is short.
-        n_columns = max(map(line.count, delimiters)) + 1 if len(line) > options.max_columns else 0
-        check_columns(source.name, n_columns, options, number)
 
 
 def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Split | None:
@@ -423,10 +414,8 @@ def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:
     found: dict[str, str] = {}
     for line in lines[:500]:
         text = re.sub(_COMMENT, "", line.strip(), count=1)
-        pair = text.split(delimiter, 1) if delimiter and delimiter != " " and text.count(delimiter) == 1 else []
-        match = re.fullmatch(_KEY_VALUE, text)
-        if match is not None and not (pair and match.end(1) > len(pair[0])):
-            pair = [match[1], match[2]]
-        if len(pair) == 2 and pair[0].strip() and pair[1].strip() and not re.fullmatch(_SEP_LINE, text):
-            found.setdefault(pair[0].strip().strip('"'), pair[1].strip().strip('"'))
+        marks = ":=" + re.escape(delimiter.strip(" ")) * (text.count(delimiter) == 1)
+        pair = re.fullmatch(rf"\s*([^{marks}]{{1,60}}?)\s*[{marks}]\s*(.{{1,500}}?)\s*", text)
+        if pair and not re.fullmatch(_SEP_LINE, text):
+            found.setdefault(pair[1].strip('"'), pair[2].strip('"'))
     return found

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, pa
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
+from frametime.adapters.stored_log import long_line, new_spool
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_source import ENCODING, ERRORS, NotUtf8Error, TextSource, lines_of
 from frametime.caveats import Caveat, Weight
@@ -78,6 +78,18 @@ class Marks(NamedTuple):
             return ()
         cells = [tuple(line.split(self.delimiter or NO_DELIMITER)) for line in text.splitlines()]
         return tuple(map(Row, count(first_line), count(first_line + 1), cells))
+
+    def plain_line(self, line: str) -> str:
+        """A line with one space for several between its cells, or with none between a delimiter and a quote.
+
+        Examples
+        --------
+        >>> Marks(" ", "").plain_line("  took   9.1 ms, gpu 7.2 ms ")
+        'took 9.1 ms gpu 7.2 ms\\n'
+        """
+        if self.delimiter != " ":
+            return re.sub(rf'{re.escape(self.delimiter)} +(?=")', self.delimiter, line)
+        return re.sub("[,;]+(?= |$)", "", " ".join(line.split())) + "\n"
 
 
 class Dialect(NamedTuple):
@@ -156,8 +168,7 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
 
 def reader_of(lines: Iterable[str], marks: Marks) -> Any:
     """A reader of the module ``csv`` over lines whose cells these marks part."""
-    words = (re.sub("[,;]+(?= |$)", "", " ".join(line.split())) for line in lines)  # "took 9.1 ms, gpu 7.2 ms"
-    plain = (f"{line}\n" for line in words) if marks.delimiter == " " else lines
+    plain = map(marks.plain_line, lines) if marks.delimiter == " " else lines
     quotes: dict[str, Any] = {"quotechar": marks.quote} if marks.quote else {"quoting": csv.QUOTE_NONE}
     return csv.reader(plain, delimiter=marks.delimiter or NO_DELIMITER, skipinitialspace=marks.spaced, **quotes)
 
@@ -297,21 +308,10 @@ def _prepared(source: TextSource, dialect: Dialect) -> Any:
     if dialect.marks.delimiter != " " and not dialect.marks.spaced:
         return part
     held = new_spool()
-    mark = re.escape(dialect.marks.delimiter.encode())
-    carried = b""
-    while block := part.read(BLOCK_BYTES):
-        whole, _, carried = (carried + block).rpartition(b"\n")
-        held.write(_with_plain_marks(whole + b"\n", mark))
-    held.write(_with_plain_marks(carried, mark))
+    for line in io.TextIOWrapper(part, encoding=ENCODING, errors=ERRORS, newline=""):
+        held.write(dialect.marks.plain_line(line).encode(ENCODING, ERRORS))
     held.seek(0)
     return pa.PythonFile(cast("Any", held), mode="r")
-
-
-def _with_plain_marks(lines: bytes, mark: bytes) -> bytes:
-    """One space for several between the cells, or none between a delimiter and a quote."""
-    if mark != rb"\ ":
-        return re.sub(mark + rb' +(?=")', mark[-1:], lines)
-    return re.sub(rb"(?m)^[ \t]+|[,;]*[ \t]+(?=[\r\n]|\Z)", b"", re.sub(rb"[,;]*[ \t]+", b" ", lines))
 
 
 def read_typed(
@@ -410,8 +410,7 @@ def read_texts(
         return "skip"
 
     columns = read_typed(source, dialect, dict.fromkeys(positions, pa.string()), options, on_bad_row=on_bad_row)
-    total = len(next(iter(columns.values()))) + len(bad)
-    records = np.delete(np.arange(total), [number for number, _, _ in bad])
+    records = np.delete(np.arange(len(next(iter(columns.values()))) + len(bad)), [number for number, _, _ in bad])
     long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
     few = ((number, text) for number, count, text in bad if count < dialect.n_columns)
     short = tuple(each for each in few if not each[1].lstrip().startswith(("#", "//")))  # a comment is no row
@@ -477,25 +476,14 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     """
     if source.table is not None:
         return _caveats_of_end(source, dialect)
-    zeros, odd, unended = 0, False, b""
-    quote = dialect.marks.quote.encode()
-    decoder = codecs.getincrementaldecoder("utf-8")("strict")
+    zeros, may_swallow, quote = 0, dialect.multiline_cells, dialect.marks.quote
     part = source.part(dialect.data_start, source.end)
     try:
-        while block := part.read(_SCANNED_BYTES):
-            if not block.isascii() or decoder.getstate()[0]:
-                decoder.decode(block)
-            zeros += block.count(0)
-            if quote and not odd and (unended or quote in block):
-                *lines, unended = (unended + block).splitlines(keepends=True)
-                if unended.endswith((b"\n", b"\r")) or quote not in unended:
-                    lines, unended = [*lines, unended], b""
-                odd = any(line.count(quote) % 2 for line in lines)
-        decoder.decode(b"", final=True)
+        for text in codecs.iterdecode(iter(lambda: part.read(_SCANNED_BYTES), b""), ENCODING):
+            zeros += text.count("\0")
+            may_swallow |= quote != "" and quote in text
     except UnicodeDecodeError:
         raise NotUtf8Error.of(source.name) from None
-    # Only an odd quote is worth a look at every cell.
-    may_swallow = odd or unended.count(quote) % 2 or dialect.multiline_cells
     if may_swallow and (line := _swallowing_line(source, dialect)) is not None:
         found = "a cell opens a quote that is not closed before the next row"
         helps = 'repair that line, or give quote = "none" in a layout if quotes mean nothing in this log'

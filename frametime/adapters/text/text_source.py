@@ -14,7 +14,7 @@ from frametime.adapters.arrow.arrow_columns import arrow_texts, pa
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.words import VOCABULARY, Meaning, folded, header_meaning, unit_of_text
 from frametime.adapters.stored_log import ARROW_HEADS, BLOCK_BYTES, Result, long_line, name_and_size, new_spool, part_of
-from frametime.adapters.text.cells import CellKind, kind_of
+from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.errors import ReadError
 from frametime.words import counted
 
@@ -32,11 +32,15 @@ _MAGICS: Final = (
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _ROWS_AT_ONCE: Final = 1 << 14
-_JSON: Final = r'\s*(?:\{|\[\s*(?:[\[{"]|[-\d.]+\s*,))'
+_JSON: Final = r"\s*(?:\{|\(|\[\s*(?:[\[{('\"]|[-\d.]+\s*,))"
+_LISTS: Final = r"[^\[\](){}]{0,200}[\[({](?:[-+\d.eE,;\s]{200,}|\d+\] )"
+"""Numbers in brackets, behind a name or not, or behind the count of those in the lines above."""
+_IN_BRACKETS: Final = r"\{|[\[(]\W*\d"
 _MOST_LISTED: Final = 1 << 28
+_FEW_KEYS: Final = 8
 _PAIR: Final = (
-    r"(?<![\w\"])([^\W\d][\w.()/%-]*)(?:=| = |: *(?=[-+\d.]))"
-    r"(\"[^\"\n]*\"|'[^'\n]*'|[^\s\"',;|=]*[^\s\"',;|=)\]}>/]"
+    r"(?<![\w\"])([^\W\d][\w.()/%-]*)(?:(?<=rame|Bild|mage) #?\d+(?=:))?(?:=| = |: *(?=[-+\d.]))"
+    r"(\"[^\"\n]*\"|'[^'\n]*'|(?:[^\s\"',;|=]|(?<=\d),(?=\d))*[^\s\"',;|=)\]}>/]"
     r"(?: (?:[mnuµ]?s|fps|[mk]?W|°?[CFK]|[kMG]?Hz|rpm|%|m?V|[kKMG]i?B)(?!\w))?)(?=[\s,;|)\]}/>]|$)"
 )
 """A name and its value, as logs for people write them: ``dt=16.6ms``, ``gpu: 7.1 ms``, ``mode="full screen"``."""
@@ -240,18 +244,17 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         log, bom_length = _transcoded(log, name, found, start=bom_length, end=end), 0
         end = log.tell()
     source = _source(log, name, options, start=bom_length, end=end, **place)
+    if lists := _lists_over_lines(source):
+        return of_rows(source, _cells_of(_rows_in(lists, name)), options, "each list is a column")
     return (_of_json if re.match(_JSON, source.head) else _of_pairs)(source, options)
 
 
 def _end_of_text(log: BinaryIO, size: int) -> int:
     """Where the zero bytes begin that pad the file, as after a loss of power."""
-    end = size
-    while end > 0:
-        start = max(0, end - BLOCK_BYTES) if end < size else max(0, end - 4096)
+    for start in range((size - 1) // BLOCK_BYTES * BLOCK_BYTES, -1, -BLOCK_BYTES):
         log.seek(start)
-        if kept := len(log.read(end - start).rstrip(b"\0")):
+        if kept := len(log.read(BLOCK_BYTES).rstrip(b"\0")):
             return start + kept
-        end = start
     return 0
 
 
@@ -293,7 +296,10 @@ def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
     An object that is cut off at the end of the text is left out, and told.
     """
     cut: list[str] = []
-    values = _values(_whole(source), source.name, cut)
+    text = _whole(source)
+    if re.match(r"\s*(?:\[\s*)?(?:\(|\{\s*')", text):  # as Python writes tuples, and names between single quotes
+        text = re.sub(r"\b(?:None|nan)\b", "null", text.translate(str.maketrans("()'", '[]"')))
+    values = _values(text, source.name, cut)
     try:
         first = [*islice(values, 2)]
     except ValueError:
@@ -308,6 +314,27 @@ def _of_json(source: TextSource, options: ReadOptions) -> TextSource:
     return of_rows(source, _cells_of(chain(first, values)), options, "rows are JSON")._replace(cut="".join(cut))
 
 
+def _lists_over_lines(source: TextSource) -> dict[str, list[str]]:
+    """Lists of numbers by their names, in brackets or in a line each, where a text holds nothing else; else none."""
+    head, rows, rest = source.head, list[list[str]](), ""
+    long = max(re.split("[\r\n]+", head, maxsplit=2)[:2], key=len)
+    mark = max(";\t,", key=long.count)
+    if re.match(_LISTS, head):
+        text = re.sub(r"(?m)^ *\[\d+\](?= +[-\d.])", "", _whole(source))
+        *parts, rest = re.split(r"[\[\](){}]", text if re.search(r"[\[({]", text) else f"[{text}]")
+        names = ["".join(re.findall(r"([^\W\d]\w*)[\s=:<-]*(?:\bc)?$", each)[-1:]) for each in parts[::2]]
+        marks = "[\\s;]+" if re.search(r"\d\s+\d", text) else r"[\s,;]+"
+        pairs = zip(names, parts[1::2], strict=False)
+        rows = [[name, *re.split(marks, inside.strip(" ,;\r\n"))] for name, inside in pairs]
+    elif long.count(mark) * len(long) > _FEW_KEYS * (source.end - source.start) and not re.search(_IN_BRACKETS, head):
+        cells = [line.split(mark) for line in _whole(source).splitlines()]
+        most = max(len(cells[0]), len(cells[-1]))
+        rows = [row for row in cells if len(row) >= most and not is_value(kind_of(row[0]))]
+    named = {name.strip("\"' ") or " ": cells for name, *cells in rows}
+    is_list = not rest.strip(" ;\r\n") and len(named) == len(rows)
+    return named if is_list and all(is_value(kind_of(cell)) for each in named.values() for cell in each) else {}
+
+
 def _whole(source: TextSource) -> str:
     if source.end - source.start > _MOST_LISTED:
         found = f"JSON and lines of names with values are held whole, and this has more than {_MOST_LISTED >> 20} MiB"
@@ -320,16 +347,15 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
 
     Lines without a name that half of the lines have are no rows, and told; so is a last line without an end.
     """
-    may_hold = ("=" in source.head or ":" in source.head) and re.search(_PAIR, source.head)
-    lines = [*filter(str.strip, source.head.split("\n"))] if may_hold else []
+    lines = [*filter(str.strip, lines_of(source.head))] if re.search("[=:]", source.head) else []
     counts = Counter(name for line in lines for name in _pairs_in(line) if name != _LOGGED_AT)
     most = max(counts.values(), default=0)
     # Beside a number in a cell of its own the pairs are notes in a table.
     if most < 3 or 2 * most < len(lines) or re.search(r"(^|[,;\t|])\s*[\d.]+\s*[,;\t|]", re.split(_PAIR, lines[-1])[0]):
         return source
     usual = {name for name, count in counts.items() if 2 * count >= most}
-    has_usual = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?:=| =|:)" for name in usual)).search
-    *lines, last = _whole(source).split("\n")
+    has_usual = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?:=| =| ?#?\d*:)" for name in usual)).search
+    *lines, last = re.split(r"\r\n?|\n", _whole(source))
     rows = (_pairs_in(line) for line in lines if has_usual(line))
     others = tuple(line.rstrip() for line in lines if line.strip() and not has_usual(line))
     found = of_rows(source, rows, options, "each row is a line of names with values")
@@ -407,6 +433,10 @@ def _rows_in(value: Any, name: str) -> list[Any]:
             return rows  # though there may be a list in each
     if not isinstance(value, dict):
         return []
+    keys = {(*row,) if isinstance(row, dict) and not _lists_in(row) else () for row in value.values()}
+    if len(keys) == 1 and (names := keys.pop()) and max(len(value), len(names)) > _FEW_KEYS:
+        # Rows by their index, or columns of cells by theirs.
+        return [*value.values()] if len(value) >= len(names) else [{k: v[at] for k, v in value.items()} for at in names]
     columns = {k: v for k, v in value.items() if isinstance(v, list) and v and not isinstance(v[0], dict | list)}
     below = [_rows_in(each, name) for key, each in value.items() if key not in columns]
     named = {key: each for key, each in columns.items() if len(each) == max(map(len, columns.values()))}
