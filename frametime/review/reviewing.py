@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from frametime.review.money_and_power import efficiency_rows, powered_sets, spee
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
 from frametime.review.paragraph import Story, methods_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
-from frametime.review.result_tables import CellSummary, OverallComparison, PairOrder, Standing, TableCells
+from frametime.review.result_tables import CellComparison, CellSummary
 from frametime.review.run_set import PlacedRun, caveats_of_all, gather, natural_order, refuse_unequal, run_entry
 from frametime.review.sentence import caveat_of
 from frametime.review.sessions import NO_OTHERS, OtherSessions, brought_beside, without_drift
@@ -108,20 +109,6 @@ def review_runs(
         for card in design.candidates
         for item in compare_cells(table, card, summaries)
     ]
-    powered = powered_sets(sets)
-    table_cells: list[TableCells] = []
-    overall: list[OverallComparison] = []
-    pairs: list[PairOrder] = []
-    standings: list[Standing] = []
-    for cut in design.cuts:
-        speed = speed_cells(design, cut, metrics)
-        power = power_cells(design, cut, speed, powered)
-        table_cells += [speed] if power is None else [speed, power]
-        for table in metrics.values():
-            of_table = order_pairs(table, speed)
-            pairs += of_table
-            standings += place_cards(table, speed, of_table)
-            overall += [overall_comparison(table, speed, card, comparisons) for card in design.candidates]
     labels = {scene.key: scene.label for scene in design.scenes}
     excluded = [(run.name, run.measured.provenance.file_name) for run in known.excluded]
     result = ReviewResult(
@@ -131,13 +118,8 @@ def review_runs(
         **{entry.name: getattr(design, entry.name) for entry in fields(Entries)},
         runs=tuple(run_entry(run, known.flags, design.exclusions) for run in known.placed),
         cells=tuple(summaries.values()),
-        table_cells=tuple(table_cells),
         comparisons=tuple(comparisons),
-        overall=tuple(overall),
-        pairs=tuple(pairs),
-        standings=tuple(standings),
-        value=tuple(value_rows(design, standings)),
-        efficiency=tuple(efficiency_rows(design, powered, table_cells)),
+        **_of_cuts(known, comparisons),
         repeatability=tuple(repeatability_of(spread, margin=design.margin, scenes=labels) for spread in known.spreads),
         coverage=known.coverage(unreadable),
         exclusions=tuple(
@@ -163,6 +145,24 @@ def review_runs(
         paragraphs={key: story.text() for key, story in stories.items()},
         answers={key: story.answers() for key, story in stories.items()},
     )
+
+
+def _of_cuts(known: _Runs, comparisons: Sequence[CellComparison]) -> dict[str, Any]:
+    """What is told of each cut, as fields of the result: its cells, the cards over them, places and costs."""
+    design, powered = known.design, powered_sets(known.sets)
+    told: dict[str, list[Any]] = {name: [] for name in ("table_cells", "overall", "pairs", "standings")}
+    for cut in design.cuts:
+        speed = speed_cells(design, cut, known.metrics)
+        power = power_cells(design, cut, speed, powered)
+        told["table_cells"] += [speed] if power is None else [speed, power]
+        for table in known.metrics.values():
+            pairs = order_pairs(table, speed)
+            told["pairs"] += pairs
+            told["standings"] += place_cards(table, speed, pairs)
+            told["overall"] += [overall_comparison(table, speed, card, comparisons) for card in design.candidates]
+    told["value"] = value_rows(design, told["standings"])
+    told["efficiency"] = efficiency_rows(design, powered, told["table_cells"])
+    return {name: tuple(found) for name, found in told.items()}
 
 
 def flags_and_coverage(
