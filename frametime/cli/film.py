@@ -112,12 +112,10 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
 def _show_starts(track: Any, footage: Path, capture: str) -> None:
     from frametime.film.film_files import find_start
 
-    found = find_start(track, footage)
-    if not found:
-        helps = "look for it by eye, and give --start"
-        raise ReadError.at(
-            str(footage), "neither a flash, a sound nor still pictures show where the capture begins", helps=helps
-        )
+    if not (found := find_start(track, footage)):
+        wrong = "neither a flash, a sound nor still pictures show where the capture begins"
+        raise ReadError.at(str(footage), wrong, helps="look for it by eye, and give --start")
     for estimate in found:
         click.echo(f"By {estimate.sign}: --start {estimate.start_s:.3f} (give or take {estimate.plus_minus_s:.3f} s)")
-    click.echo(f"Look at the footage there before you use one of them with {printable(capture)}.")
+    which = "it" if len(found) == 1 else "one of them"
+    click.echo(f"Look at the footage there before you use {which} with {printable(capture)}.")

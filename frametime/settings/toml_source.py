@@ -17,6 +17,8 @@ KeyPath: TypeAlias = tuple[str | int, ...]
 """Where a value stands: ``("cards", 0, "price")``. An element of a list is counted from 0."""
 
 SLASHES: Final = "in a path write / for \\"
+_PLAIN: Final = "write a number with a point and no other mark: 1549.90"
+_WITH_COMMA: Final = re.compile(r"=[ \t]*\d[\d.']*,\d")
 MAX_CHARACTERS: Final = 4_000_000
 MAX_KEY_PARTS: Final = 64
 """Most parts of a dotted key: the standard reader takes hours for a key of a million parts."""
@@ -135,14 +137,14 @@ class TomlSource(NamedTuple):
             return cls(text, name, error, load_toml(text))
         except ValueError as fault:
             wrong = f"this is not TOML: {printable(str(fault))}"
-            raise error.at(name, wrong, helps=SLASHES if "\\" in text else None) from None
+            helps = SLASHES if "\\" in text else _PLAIN if _WITH_COMMA.search(text) else None
+            raise error.at(name, wrong, helps=helps) from None
 
     def fault(self, path: KeyPath, found: str, helps: str | None = None) -> FrametimeError:
         """The error at a key: file, line, key, what was found, and what helps."""
         named = ".".join(printable(part, limit=60) for part in path if isinstance(part, str))
-        return self.error.at(
-            self.name, f"{named} {found}".strip(), line=line_of(path, key_lines(self.text)), helps=helps
-        )
+        line = line_of(path, key_lines(self.text))
+        return self.error.at(self.name, f"{named} {found}".strip(), line=line, helps=helps)
 
     def unknown(self, path: KeyPath, helps: str) -> FrametimeError:
         """The error at a key that is none of the known ones."""

@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from frametime.cli.film import _show_starts
 from frametime.errors import OutputError, ReadError
-from frametime.film.film_files import _frames_of, _rows_of, find_start, write_clip, write_over
+from frametime.film import film_files
+from frametime.film.film_files import StartEstimate, _frames_of, _rows_of, find_start, write_clip, write_over
 from frametime.film.picture import Clip, ClipLook, Place, Track
 
 LOOK = ClipLook(width=320, height=180, window_s=2.0)
@@ -203,6 +205,16 @@ def test_the_start_is_found_by_a_flash_and_by_pictures_that_stand_still(tmp_path
     assert {"flash", "still pictures"} <= found.keys()
     for sign in ("flash", "still pictures"):
         assert abs(found[sign].start_s - 2.5) <= found[sign].plus_minus_s + 0.001, sign
+
+
+@pytest.mark.parametrize(("signs", "words"), [(["flash"], "use it with"), (["flash", "sound"], "use one of them with")])
+def test_the_starts_that_were_found_are_told_with_how_sure_they_are(
+    signs: list[str], words: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(film_files, "find_start", lambda *_: [StartEstimate(sign, 2.5, 0.02) for sign in signs])
+    _show_starts(None, Path("footage.mp4"), "run.csv")
+    *found, last = capsys.readouterr().out.splitlines()
+    assert found == [f"By {sign}: --start 2.500 (give or take 0.020 s)" for sign in signs] and words in last
 
 
 def test_nothing_is_claimed_of_footage_without_a_sign(tmp_path: Path) -> None:

@@ -189,6 +189,12 @@ def test_a_path_with_backslashes_says_what_to_write(folder: str, found: str) -> 
     assert found in str(refused.value) and str(refused.value).endswith("; in a path write / for \\")
 
 
+@pytest.mark.parametrize("price", ["549,00", "1.549,00", "1'549,00"])
+def test_a_price_as_other_countries_write_it_says_how_to_write_it(price: str) -> None:
+    with pytest.raises(PlanError, match=r"is not TOML: .*; write a number with a point and no other mark: 1549\.90"):
+        parsed(PLAN + f'[[cards]]\nkey = "cedar"\nprice = {price}\n')
+
+
 @pytest.mark.parametrize("folder", ['"""lo\ngs"""', '"logs'])
 def test_a_text_without_backslashes_hears_nothing_of_them(folder: str) -> None:
     with pytest.raises(PlanError) as refused:
