@@ -165,7 +165,7 @@ def group_words(result: ReviewResult, group: CaveatGroup) -> str:
     messages, told = list(dict.fromkeys(item.caveat.message for item in group.members)), []
     for message in messages:
         places = places_of(result, [item for item in group.members if item.caveat.message == message])
-        is_named = places and (len(messages) == 1 or places.count("; ") < 3)
+        is_named = places not in message and (len(messages) == 1 or places.count("; ") < 3)
         told.append(f"{begun(places)}: {message}" if is_named else message)
     cells = len({(item.card, item.cell) for item in group.members if item.cell is not None})
     if len(told) > 1 and cells:

@@ -57,6 +57,13 @@ def test_cells_are_named_under_the_cards_that_share_them(result: ReviewResult) -
     assert places_of(result, members) == expected
 
 
+def test_a_message_that_names_its_card_does_not_get_the_name_in_front_once_more(result: ReviewResult) -> None:
+    (group,) = caveat_groups([placed("The plan gives no price for Birch 9.")])
+    assert group_words(result, group) == "The plan gives no price for Birch 9."
+    (group,) = caveat_groups([placed("Missing: Cedar 12 in Canyon.")])
+    assert group_words(result, group) == "Birch 9: Missing: Cedar 12 in Canyon."
+
+
 def test_a_card_that_is_meant_everywhere_has_no_list_of_cells(result: ReviewResult) -> None:
     cells = [(scene.key, resolution) for scene in result.scenes for resolution in result.resolutions]
     key, label = result.cards[1].key, result.cards[1].label
