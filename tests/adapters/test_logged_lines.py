@@ -211,3 +211,11 @@ def test_the_names_of_rows_need_no_name_themselves() -> None:
 def test_lengths_with_days_before_them_are_read() -> None:
     rows = "".join(f"{i},0 days 00:00:00.{round(ms * 1000):06d}\n" for i, ms in enumerate(MS))
     assert _lengths_ms(_read(f"frame,frame_time\n{rows}")) == MS
+
+
+def test_a_name_that_stands_twice_in_a_line_keeps_no_value_in_silence() -> None:
+    lines = (
+        f"Frame {2 * i}: {a} ms, Frame {2 * i + 1}: {b} ms\n"
+        for i, (a, b) in enumerate(zip(D[::2], D[1::2], strict=True))
+    )
+    assert any("other lengths frame by frame" in caveat.message for caveat in _read("".join(lines)).caveats)

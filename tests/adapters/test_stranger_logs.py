@@ -683,6 +683,23 @@ def test_frame_times_that_stand_twice_each_are_told() -> None:
     (caveat,) = read_capture(io.BytesIO(table("frame_ms", twice))).caveats
     assert "Each frame time stands twice" in caveat.message
     assert read_capture(io.BytesIO(table("frame_ms", ["16.667"] * N))).caveats == ()
+    # So do those of pictures that were made between two others, each with its number; or rows that stand twice.
+    count = [str(i) for i in range(2 * N)]
+    (caveat,) = read_capture(io.BytesIO(table("frame,frame_ms", count, twice))).caveats
+    assert "or generated, half as many were rendered" in caveat.message
+    (caveat,) = read_capture(io.BytesIO(table("frame,frame_ms", sorted(count[:N] * 2, key=int), twice))).caveats
+    assert "left out once" in caveat.message
+
+
+@pytest.mark.parametrize("unit", ["ps", "fs", "ks"])
+def test_a_unit_of_seconds_that_is_not_known_is_refused(unit: str) -> None:
+    with pytest.raises(ReadError, match="the unit in the name of"):
+        read_capture(io.BytesIO(table(f"frame,time ({unit})", C, T)))
+
+
+def test_hundredths_of_a_second_are_read() -> None:
+    """They were read as ms, ten times as fast, with a note that no unit was stated."""
+    assert rate_of(table("frame,time (cs)", C, fixed(ENDS, 4, 0.1))) == pytest.approx(RATE, rel=0.002)
 
 
 @pytest.mark.parametrize(

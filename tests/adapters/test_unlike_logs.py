@@ -338,7 +338,7 @@ INDEXED = {
     "columns of cells": json.dumps({n: {str(k): v for k, v in enumerate(MS)} for n in ("frame_ms", "gpu")}),
     "tuples": "".join(f"({k}, {v})\n" for k, v in enumerate(MS)),
     "a list of tuples": str([*enumerate(MS)]),
-    "names in single quotes": "".join(f"{ {'frame': k, 'frame_ms': v, 'note': None} }\n" for k, v in enumerate(MS)),
+    "names in single quotes": "".join(f"{ {'frame': k, 'dt': v, 'note': None} }\n" for k, v in enumerate(MS)),
 }
 
 
@@ -346,6 +346,12 @@ INDEXED = {
 def test_values_as_scripts_write_them_are_rows(name: str) -> None:
     """They were refused, the first two for their number of columns."""
     assert lengths_ms(INDEXED[name].encode()) == pytest.approx(MS)
+
+
+def test_objects_by_names_are_no_frames() -> None:
+    runs = {f"run {k}": {"average_fps": 75.0, "ms": 13.4 + k / 10} for k in range(12)}
+    with pytest.raises(ReadError):
+        read_capture(io.BytesIO(json.dumps(runs).encode()))
 
 
 def test_a_list_in_each_frame_is_no_column() -> None:

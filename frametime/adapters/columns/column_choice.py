@@ -59,11 +59,9 @@ def choose_columns(
     for style in styles:
         log = [fact._replace(style=style) for fact in facts]
         try:
-            choice = _Chooser(log, options, name).choose(must_fit=len(styles) > 1)
+            fitting += filter(None, [_Chooser(log, options, name).choose(must_fit=len(styles) > 1)])
         except ReadError as error:
             refusals.append(error)
-        else:
-            fitting += [choice] if choice is not None else []
     if len({choice.usual_ns for choice in fitting}) == 1:
         if len(fitting) < len(styles):  # else either gives the same lengths
             fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"

@@ -269,7 +269,7 @@ def _stated_unit(name: str, words: tuple[str, ...]) -> tuple[Unit | None, bool]:
         text = bracket[1].removeprefix("in ")
         unit = unit_of_text(text)
         states = re.search(r"\d", text) and any(map(unit_of_text, re.findall(r"[^\W\d_]+|%", text.casefold())))
-        if unit is not None or states:
+        if unit is not None or states or re.fullmatch("[a-z]s", text):
             return unit, unit is None
     by_second = re.search(r"\bframes? .*(?:per|/) seconds?\b|(?:per|/) seconds? .*\bframe", " ".join(words))
     if WORDS["rate"] & set(words) or "framespersec" in joined or "frames/s" in joined or by_second:

@@ -258,10 +258,11 @@ def _checked_rows(columns: ReadColumns) -> ReadColumns:
             columns.tell("footer", message, Weight.NOTE)
             columns = columns._replace(selected=columns.rows[:-1])
         same = each[1:] == each[:-1]
-        is_alone = not {"time", "number"} & columns.times.keys() and same.size > _LEAST_FOR_TOTALS
+        is_again = "number" in columns.times and not np.diff(chosen(columns.times["number"].ns, columns.selected)).all()
+        is_alone = "time" not in columns.times and not is_again and same.size > _LEAST_FOR_TOTALS
         if is_alone and same[::2].mean() > _MOSTLY and same[1::2].mean() < 1 - _MOSTLY:
             found = "Each frame time stands twice, one row below the other"
-            columns.tell(_NUMBERS, f"{found}: if each frame was logged twice, the count of frames is twice as high.")
+            columns.tell(_NUMBERS, f"{found}: if each was logged twice, or generated, half as many were rendered.")
     return _check_frame_numbers(columns)
 
 

@@ -324,8 +324,7 @@ def _lists_over_lines(source: TextSource) -> dict[str, list[str]]:
         *parts, rest = re.split(r"[\[\](){}]", text if re.search(r"[\[({]", text) else f"[{text}]")
         names = ["".join(re.findall(r"([^\W\d]\w*)[\s=:<-]*(?:\bc)?$", each)[-1:]) for each in parts[::2]]
         marks = "[\\s;]+" if re.search(r"\d\s+\d", text) else r"[\s,;]+"
-        pairs = zip(names, parts[1::2], strict=False)
-        rows = [[name, *re.split(marks, inside.strip(" ,;\r\n"))] for name, inside in pairs]
+        rows = [[name, *re.split(marks, each.strip(" ,;\r\n"))] for name, each in zip(names, parts[1::2], strict=False)]
     elif long.count(mark) * len(long) > _FEW_KEYS * (source.end - source.start) and not re.search(_IN_BRACKETS, head):
         cells = [line.split(mark) for line in _whole(source).splitlines()]
         most = max(len(cells[0]), len(cells[-1]))
@@ -363,8 +362,9 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
 
 
 def _pairs_in(line: str) -> dict[str, str]:
-    """The pairs of a line, and the moment that stands before them."""
-    pairs = {name: value.strip("\"'") for name, value in re.findall(_PAIR, line)}
+    """The pairs of a line, and the moment that stands before them; none where a name stands twice."""
+    found = re.findall(_PAIR, line)
+    pairs = {name: value.strip("\"'") for name, value in found} if len(dict(found)) == len(found) else {}
     if pairs and (moment := re.match(_LOGGED, re.split(_PAIR, line, maxsplit=1)[0])):
         return {_LOGGED_AT: moment[1] or moment[2], **pairs}
     return pairs
@@ -434,7 +434,8 @@ def _rows_in(value: Any, name: str) -> list[Any]:
     if not isinstance(value, dict):
         return []
     keys = {(*row,) if isinstance(row, dict) and not _lists_in(row) else () for row in value.values()}
-    if len(keys) == 1 and (names := keys.pop()) and max(len(value), len(names)) > _FEW_KEYS:
+    index = max(value, *keys, key=len)
+    if len(keys) == 1 and (names := keys.pop()) and len(index) > _FEW_KEYS and all(map(str.isdecimal, index)):
         # Rows by their index, or columns of cells by theirs.
         return [*value.values()] if len(value) >= len(names) else [{k: v[at] for k, v in value.items()} for at in names]
     columns = {k: v for k, v in value.items() if isinstance(v, list) and v and not isinstance(v[0], dict | list)}
