@@ -186,6 +186,7 @@ _BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = {
     "review": frozenset(("metric", "card", "n_runs", "real_but_small", "stands_after_holm", "at_margin")),
     "review (standings)": frozenset(("cut", "metric", "best_place", "worst_place", "verdict_scenes_like_these")),
     "review (runs)": frozenset(("run_name", "judgement", "flag_grubbs", "excluded_reason", "n_frames")),
+    "review (kept runs)": frozenset(("key", "size_bytes", "curves", "run")),
     "shelf": frozenset(("card", "run", "session", "recorded_from_utc", "scene_settings", "average_fps")),
 }
 """Columns that only these tables have together, whatever a spreadsheet did to the file since."""
