@@ -113,9 +113,8 @@ def _show(folder: Path, card: str | None) -> None:
 
     frame = sessions_on(folder, card)
     if frame.is_empty():
-        raise OutputError.at(
-            str(folder), f"it holds no card '{printable(card or '')}'", helps="frametime shelf list shows its cards"
-        )
+        wrong = f"it holds no card '{printable(card or '')}'"
+        raise OutputError.at(str(folder), wrong, helps="frametime shelf list shows its cards")
     places = ["scene", "resolution"] if card is not None else ["card", "cells"]
     columns = ["session", *places, "runs", "average_fps", "day", "driver"]
     rows = [

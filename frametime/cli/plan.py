@@ -54,9 +54,8 @@ def plan(folder: Path | None, out: Path, dry_run: bool, force: bool, **chosen: A
             command = command_line(["frametime", "plan", str(folder), *of_path, "--out", str(out)])
             click.echo(f"To choose this: {command}\n")
     if len(drafts) > 1:
-        raise PlanError.at(
-            str(folder), f"the paths can be read in {len(drafts)} ways", helps="run one of the commands above"
-        )
+        wrong = f"the paths can be read in {len(drafts)} ways"
+        raise PlanError.at(str(folder), wrong, helps="run one of the commands above")
     if not dry_run:
         with claiming([out], force=force):
             write_text(out, drafts[0].text)

@@ -164,9 +164,8 @@ def _refuse_folder(out: Path, *, force: bool) -> None:
     if out.exists():
         held = [path for path in out.iterdir() if path.suffix != LOCK_ENDING] if out.is_dir() else [out]
         if not all(_PICTURE_NAME.fullmatch(path.name) for path in held):
-            raise OutputError.at(
-                str(out), "this holds something else than pictures of a clip", helps="name a new folder"
-            )
+            wrong = "this holds something else than pictures of a clip"
+            raise OutputError.at(str(out), wrong, helps="name a new folder")
         if not force:
             raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
 

@@ -162,15 +162,13 @@ def _few_in_tail(series: FrameSeries) -> Iterator[Caveat]:
         more_s = n_needed * series.duration_s / series.n_frames
         keys = tuple(low_key(pct, kind) for kind in LOW_KINDS) if is_low else ()
         percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
-        yield Caveat(
-            code="low-few-frames",
-            message=f"The slowest {share_label(pct)} are {counted(shown, 'frame')}; a "
-            f"{'low' if is_low else 'percentile'} needs {needed} or more, that is {n_needed} frames, "
-            f"{in_decimals(more_s, 0)} s at this rate.",
-            # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
-            weight=Weight.CARE if is_low and pct >= 1.0 else Weight.NOTE,
-            metrics=(*keys, *percentile),
+        message = (
+            f"The slowest {share_label(pct)} are {counted(shown, 'frame')}; a {'low' if is_low else 'percentile'} "
+            f"needs {needed} or more, that is {n_needed} frames, {in_decimals(more_s, 0)} s at this rate."
         )
+        # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
+        weight = Weight.CARE if is_low and pct >= 1.0 else Weight.NOTE
+        yield Caveat(code="low-few-frames", message=message, weight=weight, metrics=(*keys, *percentile))
 
 
 _WHOLE_FROM: Final = 10_000.0

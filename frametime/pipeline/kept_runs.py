@@ -57,11 +57,8 @@ class CapturedCurves(Mapping[str, Curve]):
         if outcome.error is not None and Path(self.request.path).exists():
             raise ReadError(outcome.error)
         if outcome.run is None or outcome.run.provenance.sha256 != self._sha256:
-            raise ReadError.at(
-                self.request.path,
-                "this capture has changed since it was measured, and its curves cannot be drawn",
-                helps="run the review again",
-            )
+            wrong = "this capture has changed since it was measured, and its curves cannot be drawn"
+            raise ReadError.at(self.request.path, wrong, helps="run the review again")
         self._curves, self.is_read = dict(outcome.run.curves), True
 
     def __getitem__(self, name: str) -> Curve:

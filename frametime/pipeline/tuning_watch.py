@@ -19,8 +19,8 @@ from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline import tuning_record
-from frametime.pipeline.watching import finished_files, state_of
-from frametime.plans.folder_walk import files_below
+from frametime.pipeline.watching import finished_files
+from frametime.plans.folder_walk import files_below, state_of
 from frametime.render.tuning_text import bench_text, short_noted_text
 from frametime.tuning.new_trial import MeasuredLog, TrialAtHand
 from frametime.tuning.next_trial import next_trial

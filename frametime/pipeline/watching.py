@@ -7,25 +7,24 @@ run is set beside the others of its cell at once, and the next one is named.
 
 from __future__ import annotations
 
-import contextlib
-import os
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final, TypeAlias
 
 from frametime.adapters.capture_start import sensor_log_beside
-from frametime.adapters.columns.layout import LAYOUTS_NAME
+from frametime.adapters.sensors.sensor_log import SENSORS_UNUSABLE
 from frametime.errors import FrametimeError, printable
+from frametime.lab.sessions import Step
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring_many import FolderOptions, WorkerLimits, measure_many, measuring_apart
 from frametime.pipeline.review_files import measured_or_not, not_in_plan_words, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
-from frametime.plans.folder_walk import FoundFile, files_below, passed_over
+from frametime.plans.folder_walk import FoundFile, States, Tree, passed_over, state_of
 from frametime.plans.plan import ReviewPlan, chosen_order, exclusions_of
 from frametime.ranges import check_ranges
 from frametime.review.design import ReviewDesign
@@ -36,7 +35,7 @@ from frametime.review.runs_to_make import next_to_make
 from frametime.words import first_of
 
 _POLL_S: Final = 0.2
-_States: TypeAlias = Mapping[Path, tuple[int, ...] | None]
+_Made: TypeAlias = Mapping[str, PlacedRun | UnreadableFile]
 _GONE: Final = "no longer there, and no longer counted: "
 
 
@@ -84,72 +83,6 @@ def _set_sentence(members: Iterable[str], runs: Mapping[str, bool], n_runs: int)
     return f"{name}: {n_usable} of {n_runs} usable runs, {n_runs - n_usable} more needed{repeat}"
 
 
-class _Tree:
-    """The files below a folder as they were last seen: what has come, changed and settled since."""
-
-    def __init__(self, folder: Path, known: _States) -> None:
-        self._folder = folder
-        self._known = dict(known)
-        self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
-        self._identity: tuple[int, int] | None = self._look_up()
-        self._first_look_s: float | None = time.time()
-
-    def _look_up(self) -> tuple[int, int] | None:
-        status = _status(self._folder)
-        return None if status is None else (status.st_dev, status.st_ino)
-
-    def news(self) -> str | None:
-        """A sentence where the folder itself has gone, come back, or been replaced by another."""
-        before, self._identity = self._identity, self._look_up()
-        if before == self._identity:
-            return None
-        if self._identity is None:
-            return "this folder is gone; the watch goes on when it is there again"
-        return "this folder is there again" if before is None else "this is another folder now; the watch goes on in it"
-
-    def settled(self, settle_s: float) -> list[Path]:
-        """Files that are new or have changed, and have stayed as they are for long enough; each is given once.
-
-        How long one that lies there at the first look has stayed so is told by its time of change. A file that was
-        given and is gone is given once more.
-        """
-        now, found, here = time.monotonic(), [], set()
-        waiting, self._waiting = self._waiting, {}
-        first_look_s, self._first_look_s = self._first_look_s, None
-        with contextlib.suppress(OSError):  # the folder is gone: `news` says so
-            for path in files_below(self._folder):
-                here.add(path)
-                state = state_of(path)
-                if state is None or self._known.get(path) == state:
-                    continue
-                age_s = 0.0 if first_look_s is None else first_look_s - state[1] / 1e9
-                before, since = waiting.get(path, (state, now - age_s))
-                since = since if before == state else now
-                if now - since >= settle_s:
-                    self._known[path] = state
-                    found.append(path)
-                else:
-                    self._waiting[path] = (state, since)
-            found += (gone := self._known.keys() - here)
-            self._known = {path: state for path, state in self._known.items() if path not in gone}
-        return sorted(found)
-
-
-def state_of(path: Path) -> tuple[int, ...] | None:
-    """What changes when a file changes, or the layouts that are kept beside it; ``None`` where it is gone."""
-    if (own := _status(path)) is None:
-        return None
-    beside = _status(path.with_name(LAYOUTS_NAME))
-    return tuple(part for of in (own, beside) if of is not None for part in (of.st_size, of.st_mtime_ns))
-
-
-def _status(path: Path) -> os.stat_result | None:
-    try:
-        return path.stat()
-    except OSError:
-        return None
-
-
 def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event | None = None) -> Iterator[WatchReport]:
     """Measure each capture below ``folder`` as it is finished, until ``stop`` is set.
 
@@ -194,14 +127,14 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
 
 
 def finished_files(
-    folder: Path, *, settle_s: float, stop: threading.Event, known: _States = MappingProxyType({})
+    folder: Path, *, settle_s: float, stop: threading.Event, known: States = MappingProxyType({})
 ) -> Iterator[Path | str]:
     """Files below a folder, each when it has stayed as it is for long enough, and once more when it is gone.
 
     ``known`` holds those that were read before, as they were. A text in place of a path says, with its name, that the
     folder itself has gone, or has come back.
     """
-    tree = _Tree(folder, known)
+    tree = Tree(folder, known)
     while True:
         began = time.monotonic()
         if (news := tree.news()) is not None:
@@ -257,18 +190,15 @@ def watch_plan(
     # A run takes the place of an earlier one of its name.
     made = {run_name(**file.place): run_made(plan, file, of) for file, of in zip(found.runs, outcomes, strict=True)}
 
-    def stand() -> tuple[ReviewDesign, list[PlacedRun], list[UnreadableFile]]:
-        design = replace(plan.design, exclusions=exclusions_of(plan, made, may_come=True))
-        return design, *measured_or_not(made.values())
-
     def counted() -> BenchReport:
-        _, coverage = flags_and_coverage(*stand())
+        _, coverage = flags_and_coverage(*_stand(plan, made))
         return BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=order))
 
     if found.not_in_plan:
         yield BenchReport(message=not_in_plan_words(found.not_in_plan))
-    yield from (BenchReport(message=caveat.message) for caveat in same_bytes(stand()[1]))
+    yield from (BenchReport(message=caveat.message) for caveat in same_bytes(_stand(plan, made)[1]))
     yield counted()
+
     due: set[Path] = set()  # what was not measured as long as the files did not fit the plan is measured later
     with measuring_apart(limits) as measure:
         for path in finished_files(folder, settle_s=settle_s, stop=stop, known=seen):
@@ -279,6 +209,7 @@ def watch_plan(
                 seen.pop(path, None)
             elif state == seen.get(path):  # it was read as it is now
                 continue
+            has_grown = state is not None and path in seen and state[0] > (seen[path] or (0,))[0]
             due.add(path)
             try:
                 found = find_runs(plan)
@@ -287,22 +218,39 @@ def watch_plan(
                     yield BenchReport(message=f"{_GONE}{first_of(gone, 4)}")
                     yield counted()
                 for file in found.runs:
-                    states = _states_of([file])
-                    if due & states.keys():
+                    states, name, is_new = _states_of([file]), run_name(**file.place), file.path.absolute() in due
+                    if is_new or (name in made and due & states.keys()):
                         seen |= states
-                        newest = run_made(plan, file, measure(requests_of(plan, [file])[0]))
-                        made[run_name(**file.place)] = newest
-                        design, runs, unreadable = stand()
-                        told = newest_run(design, runs, newest, unreadable=unreadable, order=order)
-                        yield BenchReport(newest=told)
-                        copies = same_bytes(runs, run_name(**file.place))
-                        yield from (BenchReport(message=copy.message) for copy in copies)
+                        # A log of a whole evening grows all the time: it is read again for what it lacked.
+                        lacked, is_longer = _lacks(made.get(name)), has_grown and not is_new
+                        if is_longer and not lacked:
+                            continue
+                        made[name] = run_made(plan, file, measure(requests_of(plan, [file])[0]))
+                        if not is_longer or _lacks(made[name]) != lacked:
+                            yield from _told(plan, made, name, order)
                 due.clear()
+                strange = [name for name in found.not_in_plan if folder / name == path]
+                yield from (BenchReport(message=not_in_plan_words([name])) for name in strange)
             except FrametimeError as error:
                 yield BenchReport(message=str(error))
-                continue
-            strange = [name for name in found.not_in_plan if folder / name == path]
-            yield from (BenchReport(message=not_in_plan_words([name])) for name in strange)
+
+
+def _stand(plan: ReviewPlan, made: _Made) -> tuple[ReviewDesign, list[PlacedRun], list[UnreadableFile]]:
+    design = replace(plan.design, exclusions=exclusions_of(plan, made, may_come=True))
+    return design, *measured_or_not(made.values())
+
+
+def _told(plan: ReviewPlan, made: _Made, name: str, order: Sequence[Step]) -> Iterator[BenchReport]:
+    """A run that was made, and which have its bytes."""
+    design, runs, unreadable = _stand(plan, made)
+    yield BenchReport(newest=newest_run(design, runs, made[name], unreadable=unreadable, order=order))
+    yield from (BenchReport(message=copy.message) for copy in same_bytes(runs, name))
+
+
+def _lacks(run: PlacedRun | UnreadableFile | None) -> set[str]:
+    """What a run lacks of its samples, which a longer sensor log may bring: caveats by their codes."""
+    codes = {caveat.code for caveat in run.measured.caveats} if isinstance(run, PlacedRun) else {SENSORS_UNUSABLE}
+    return codes & {SENSORS_UNUSABLE, "sensors-cover-part"}
 
 
 def _states_of(files: Iterable[RunFile]) -> dict[Path, tuple[int, ...] | None]:

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
+
+from frametime.adapters.columns.layout import LAYOUTS_NAME
 
 if TYPE_CHECKING:
     from frametime.plans.path_pattern import PathPattern
 
+States: TypeAlias = Mapping[Path, tuple[int, ...] | None]
+"""Files as they were seen; None for one that was not there."""
 SENSOR_LOGS: Final = "sensor logs"
 OTHER_FILES: Final = "other files"
 _LABELS: Final = MappingProxyType({"sensors": SENSOR_LOGS, "results": "earlier result tables", "other": OTHER_FILES})
@@ -160,3 +166,69 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
         return entry.is_dir()
     except OSError:  # a circle of links: opening it will say so
         return False
+
+
+class Tree:
+    """The files below a folder as they were last seen: what has come, changed and settled since."""
+
+    def __init__(self, folder: Path, known: States) -> None:
+        self._folder = folder
+        self._known = dict(known)
+        self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
+        self._identity: tuple[int, int] | None = self._look_up()
+        self._first_look_s: float | None = time.time()
+
+    def _look_up(self) -> tuple[int, int] | None:
+        status = _status(self._folder)
+        return None if status is None else (status.st_dev, status.st_ino)
+
+    def news(self) -> str | None:
+        """A sentence where the folder itself has gone, come back, or been replaced by another."""
+        before, self._identity = self._identity, self._look_up()
+        if before == self._identity:
+            return None
+        if self._identity is None:
+            return "this folder is gone; the watch goes on when it is there again"
+        return "this folder is there again" if before is None else "this is another folder now; the watch goes on in it"
+
+    def settled(self, settle_s: float) -> list[Path]:
+        """Files that are new or have changed, and have stayed as they are for long enough; each is given once.
+
+        How long one that lies there at the first look has stayed so is told by its time of change. A file that was
+        given and is gone is given once more.
+        """
+        now, found, here = time.monotonic(), [], set()
+        waiting, self._waiting = self._waiting, {}
+        first_look_s, self._first_look_s = self._first_look_s, None
+        with contextlib.suppress(OSError):  # the folder is gone: `news` says so
+            for path in files_below(self._folder):
+                here.add(path)
+                state = state_of(path)
+                if state is None or self._known.get(path) == state:
+                    continue
+                age_s = 0.0 if first_look_s is None else first_look_s - state[1] / 1e9
+                before, since = waiting.get(path, (state, now - age_s))
+                since = since if before == state else now
+                if now - since >= settle_s:
+                    self._known[path] = state
+                    found.append(path)
+                else:
+                    self._waiting[path] = (state, since)
+            found += (gone := self._known.keys() - here)
+            self._known = {path: state for path, state in self._known.items() if path not in gone}
+        return sorted(found)
+
+
+def state_of(path: Path) -> tuple[int, ...] | None:
+    """What changes when a file changes, or the layouts that are kept beside it; ``None`` where it is gone."""
+    if (own := _status(path)) is None:
+        return None
+    beside = _status(path.with_name(LAYOUTS_NAME))
+    return tuple(part for of in (own, beside) if of is not None for part in (of.st_size, of.st_mtime_ns))
+
+
+def _status(path: Path) -> os.stat_result | None:
+    try:
+        return path.stat()
+    except OSError:
+        return None

@@ -265,11 +265,8 @@ def exclusions_of(plan: ReviewPlan, names: Iterable[str], *, may_come: bool = Fa
     names, found = list(names), {}
     for pattern, reason in plan.design.exclusions.items():
         if not (fitting := [name for name in names if starred(pattern, name)]) and not may_come:
-            raise PlanError.at(
-                plan.file_name,
-                f"the plan excludes the run '{printable(pattern)}', and there is no such capture",
-                helps="correct its name, or remove the [[exclude]]",
-            )
+            wrong = f"the plan excludes the run '{printable(pattern)}', and there is no such capture"
+            raise PlanError.at(plan.file_name, wrong, helps="correct its name, or remove the [[exclude]]")
         found.update({name: reason for name in fitting if name not in found})
     return found
 

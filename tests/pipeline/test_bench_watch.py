@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 from contextlib import nullcontext
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -244,4 +246,35 @@ def test_a_run_that_came_while_two_files_had_one_number_is_told_when_one_is_remo
     (folder / "run1 (1).csv").unlink()
     second = next(reports).newest
     assert second is not None and second.run.run == "2"
+    stop.set()
+
+
+def log_of_the_evening(n_s: int) -> str:
+    """Two runs of 20 s with rests: what a log of both holds after so many seconds."""
+    powers = ([20.0] * 10 + [200.0] * 20) * 2 + [20.0] * 30
+    begun = datetime.fromisoformat("2026-11-25T09:00:00+00:00")
+    rows = (f"{(begun + timedelta(seconds=i)).isoformat()},{power}\n" for i, power in enumerate(powers[:n_s]))
+    return "time,power_w\n" + "".join(rows)
+
+
+@pytest.mark.usefixtures("quickly")
+def test_a_sensor_log_that_grows_has_only_the_runs_told_again_that_lacked_it(tmp_path: Path) -> None:
+    """One log of the evening is written all the time: each of its lines had all runs measured and told again."""
+    (tmp_path / "plan.toml").write_text(PLAN.replace("run{run}.sensors.csv", "evening.csv"))
+    plan = read_plan(tmp_path / "plan.toml")
+    folder = plan.captures.folder / "amber" / "harbor"
+    for run, begun_s in ((1, 10), (2, 40)):
+        write(folder / f"run{run}.csv", 10.0 + run / 1000)
+        ended_s = 1795597200 + begun_s + 20
+        os.utime(folder / f"run{run}.csv", (ended_s, ended_s))
+    (folder / "evening.csv").write_text(log_of_the_evening(50))
+    reports, stop = begin(plan)
+    assert next(reports).coverage is not None
+    (folder / "evening.csv").write_text(log_of_the_evening(62))
+    second = next(reports).newest
+    assert second is not None and second.run.run == "2" and " W" in newest_run_text(plan.design, second)
+    (folder / "evening.csv").write_text(log_of_the_evening(80))
+    write(folder / "run3.csv", 10.0)
+    third = next(reports).newest
+    assert third is not None and third.run.run == "3"
     stop.set()

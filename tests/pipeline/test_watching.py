@@ -20,7 +20,8 @@ from frametime.adapters.reading import read_capture
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline import watching
 from frametime.pipeline.measuring import measure_one
-from frametime.pipeline.watching import WatchOptions, WatchReport, _Tree, watch_folder
+from frametime.pipeline.watching import WatchOptions, WatchReport, watch_folder
+from frametime.plans.folder_walk import Tree
 from frametime.plans.path_pattern import PathPattern
 
 
@@ -59,7 +60,7 @@ def watch_while(
         while len(reports) < n_reports and not stop.wait(0.01):
             pass
 
-    def settled(tree: _Tree, settle_s: float, look: Callable[[_Tree, float], list[Path]] = _Tree.settled) -> list[Path]:
+    def settled(tree: Tree, settle_s: float, look: Callable[[Tree, float], list[Path]] = Tree.settled) -> list[Path]:
         found = look(tree, settle_s)
         looked.set()
         return found
@@ -69,7 +70,7 @@ def watch_while(
     changes.start()
     end.start()
     try:
-        with mock.patch.object(_Tree, "settled", settled):
+        with mock.patch.object(Tree, "settled", settled):
             for report in watch_folder(folder, options=options, stop=stop):
                 reports.append(report)
                 if len(reports) == n_expected:
@@ -171,7 +172,7 @@ def test_another_folder_in_its_place_is_told_and_its_files_are_found(tmp_path: P
     for folder, name in ((watched, "run1.csv"), (other, "run2.csv")):
         folder.mkdir()
         (folder / name).write_text(log_text(10.0))
-    tree = _Tree(watched, {})
+    tree = Tree(watched, {})
     assert tree.news() is None and tree.settled(0.0) == [watched / "run1.csv"]
     watched.rename(tmp_path / "away")
     other.rename(watched)
