@@ -1,4 +1,4 @@
-"""The captures below a folder, in an order that is always the same."""
+"""The captures below a folder, in an order that is always the same; and how the files of one that is watched change."""
 
 from __future__ import annotations
 
