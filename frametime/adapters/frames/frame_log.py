@@ -190,9 +190,9 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
     # A usual frame time that no game has: the unit may be wrong.
     every = 1 + stamps.size // _LOOKED_AT
     spans = (stamps[1::every] - stamps[:-1:every]).astype(np.float64)
-    parts = [middle(part) for part in np.array_split(spans, min(_PARTS, 1 + spans.size // _PARTS))]
-    starts = 1 + every * (np.arange(len(parts)) * spans.size // len(parts))
-    refuse_change(log.name, parts, lambda at: columns.line_of(int(timeline.row_of_each()[starts[at]])))
+    n = max(spans.size // _PARTS, min(spans.size, _PARTS))
+    parts = np.partition(spans[: spans.size // n * n].reshape(-1, n), n // 2)[:, n // 2].tolist()
+    refuse_change(log.name, parts, lambda at: columns.line_of(int(timeline.row_of_each()[1 + every * at * n])))
     usual, short = middle(spans), float((spans < PLAUSIBLE_NS[0]).mean())
     if not PLAUSIBLE_NS[0] <= usual <= PLAUSIBLE_NS[1] or short > _MANY_SHORT:
         many = f"{short:.0%} of the frames take less than 0.2 ms"

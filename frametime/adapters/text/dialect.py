@@ -253,8 +253,9 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
     while True:
         if not (lines := lines_of(source.head)):
             raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
-        for number, line in enumerate(lines[:_USUAL_PREAMBLE], start=1):  # before it is taken apart in every way
-            check_columns(source.name, max(map(line.count, ",;\t|^~")) + 1, options, number)
+        for at in (at for at, line in enumerate(lines[:_USUAL_PREAMBLE]) if len(line) > options.max_columns):
+            # Before it is taken apart in every way; a short line cannot have so many, and nearly every line is short.
+            check_columns(source.name, max(map(lines[at].count, ",;\t|^~")) + 1, options, at + 1)
         split = _best_split(source, lines, layout)
         is_clear = split is not None and len(split.rows) - split.start >= SAMPLE_ROWS and split.score >= _HOLDS_TOGETHER
         # More may stand above the table than the first lines hold.

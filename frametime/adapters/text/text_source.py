@@ -346,7 +346,7 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
 
     Lines without a name that half of the lines have are no rows, and told; so is a last line without an end.
     """
-    lines = [*filter(str.strip, lines_of(source.head))] if re.search("[=:]", source.head) else []
+    lines = [*filter(str.strip, lines_of(source.head))] if "=" in source.head or ":" in source.head else []
     counts = Counter(name for line in lines for name in _pairs_in(line) if name != _LOGGED_AT)
     most = max(counts.values(), default=0)
     # Beside a number in a cell of its own the pairs are notes in a table.
