@@ -241,17 +241,17 @@ def _stored(source: Source) -> LogStream:
             raise ReadError.at(name, "this is a folder, not a log", helps=helps)
         if not stat.S_ISREG(kind) and not stat.S_ISFIFO(kind):
             raise ReadError.at(name, "this is not a file", helps="give a file with one row for each frame")
-        opened = open(name, "rb")  # noqa: SIM115, PTH123 - closed with the stream that wraps it
+        opened: Any = open(name, "rb")  # noqa: SIM115, PTH123 - closed with the stream that wraps it
+        if stat.S_ISFIFO(kind):
+            with opened:
+                return _held(opened, name)
+        state, size = _state_in(os.fstat(opened.fileno())), name_and_size(opened)[1]
+        if size <= _AT_ONCE_BYTES:  # a short log is read whole, once
+            with opened:
+                opened = io.BytesIO(opened.read())
     except (OSError, ValueError) as error:
         raise _cannot_open(name, error) from None
-    if stat.S_ISFIFO(kind):
-        with opened:
-            return _held(opened, name)
-    state, size, inner = _state_in(os.fstat(opened.fileno())), name_and_size(opened)[1], cast("BinaryIO", opened)
-    if size <= _AT_ONCE_BYTES:  # a short log is read whole, once
-        with opened:
-            inner = io.BytesIO(opened.read())
-    return LogStream(inner, name=name, size=size, state=state)
+    return LogStream(opened, name=name, size=size, state=state)
 
 
 def _cannot_read(name: str, error: OSError) -> ReadError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import io
 import os
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from frametime.adapters import stored_log
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
@@ -275,3 +277,15 @@ def test_long_and_short_rows_in_turn_are_told_as_what_they_are(names: str, row: 
         ReadError, match=r"rows of \d and of \d cells take turns: a frame is no single row; write one row"
     ):
         read_capture(io.BytesIO(log.encode()))
+
+
+class _Broken(io.FileIO):
+    def read(self, size: int | None = -1, /) -> bytes:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+
+def test_a_file_that_the_disk_does_not_give_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (log := tmp_path / "run.csv").write_bytes(b"ms\n16.5\n16.6\n")
+    monkeypatch.setattr(stored_log, "open", lambda name, _: _Broken(name), raising=False)
+    with pytest.raises(ReadError, match=r"run\.csv: this file cannot be opened \(.*error\)"):
+        read_capture(log)
