@@ -8,6 +8,7 @@ import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -27,6 +28,9 @@ from sensor_logs import (
     told,
 )
 
+from frametime.adapters.sensors import sensor_reader
+from frametime.adapters.sensors.sensor_log import SensorLayout, SensorOptions
+from frametime.adapters.sensors.sensor_trace import attach_sensors
 from frametime.errors import FrametimeError, ReadError
 
 
@@ -237,3 +241,32 @@ def test_times_of_a_parquet_table_need_no_text() -> None:
 def test_a_parquet_table_that_is_damaged_is_refused() -> None:
     with pytest.raises(ReadError, match="the Arrow or Parquet data are damaged"):
         attached("PAR1 and nothing more")
+
+
+def test_a_log_that_runs_share_is_read_once_while_it_stays_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+
+    class Counted(sensor_reader._SensorLog):
+        def __init__(self, *given: Any) -> None:
+            read.append(given[0].name)
+            super().__init__(*given)
+
+    monkeypatch.setattr(sensor_reader, "_SensorLog", Counted)
+    path = tmp_path / "evening.csv"
+    path.write_text(elapsed_log(), encoding="utf-8")
+    first = attach_sensors(capture_of(), path)
+    again = attach_sensors(capture_of(), path)
+    assert len(read) == 1
+    assert again.sensors is not None and first.sensors is not None
+    assert again.sensors.samples.equals(first.sensors.samples)
+    attach_sensors(capture_of(), path, options=SensorOptions(layout=SensorLayout(columns={"power_w": "power_w"})))
+    attach_sensors(capture_of(), path)
+    assert len(read) == 3
+    path.write_text(elapsed_log() + "99,100,60\n", encoding="utf-8")
+    attach_sensors(capture_of(), path)
+    assert len(read) == 4
+    for _ in range(2):
+        attach_sensors(capture_of(), io.BytesIO(elapsed_log().encode()))
+    assert len(read) == 6

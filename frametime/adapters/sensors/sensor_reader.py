@@ -145,7 +145,7 @@ class _SensorLog:
         ns, timed = found.ns[ok], rows[ok]
         rejected = self._rejected(table, rows[~ok], time)
         if timed.size < 2:
-            raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole sensor log")
+            raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole log")
         told = (*self._scan, *table.caveats)
         self._caveats += [sensor_caveat(f"sensor-{c.code}", f"Sensor log: {c.message}", c.weight) for c in told]
         # Times of day go on after midnight; hours that were counted on need not.
@@ -280,13 +280,12 @@ class _SensorLog:
             return every
         names, codes = coded(clean_texts(table.columns[device]))
         listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MOST_LISTED])
-        column = self._facts[device].name
         if wanted is None and len(names) == 1:
             return every
         if (card := word_asked(names, wanted or "")) is None:
             found = "" if wanted is None else f"there is no card '{printable(wanted, limit=40)}': "
             found += f"the log holds {counted(len(names), 'card')}: {listed}"
-            raise self._error(found, column=column, helps="choose one with --sensor-device")
+            raise self._error(found, column=self._facts[device].name, helps="choose one with --sensor-device")
         self._evidence.append(f"card: '{printable(card)}' of {len(names)}, chosen with --sensor-device")
         return np.flatnonzero(codes == names.index(card))
 
@@ -315,7 +314,7 @@ def _is_absolute(time: ColumnFacts) -> bool:
 
 
 def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: bool) -> SensorSamples:
-    """Read one sensor log.
+    """Read one sensor log; that which was read last is at hand until its file changes, for many runs share it.
 
     Parameters
     ----------
@@ -331,11 +330,18 @@ def read_sensor_text(source: Source, options: SensorOptions, *, wants_absolute: 
     """
     read = ReadOptions(layout=options.layout.text if options.layout else None)
     with opened_log(source, read, use_threads=False) as opened:
+        asked = (opened.stored.name, opened.stored.state, options.layout, options.device, wants_absolute)
+        if _LAST.get("asked") != asked or not opened.stored.state:
 
-        def samples(text: TextSource) -> SensorSamples:
-            return _SensorLog(text, opened, options, read).samples(wants_absolute=wants_absolute)
+            def samples(text: TextSource) -> SensorSamples:
+                return _SensorLog(text, opened, options, read).samples(wants_absolute=wants_absolute)
 
-        return read_in_its_encoding(cast("BinaryIO", opened.log), read, samples)
+            _LAST.update(asked=asked, samples=read_in_its_encoding(cast("BinaryIO", opened.log), read, samples))
+    return cast("SensorSamples", _LAST["samples"])
+
+
+_LAST: Final[dict[str, object]] = {}
+"""The samples that `read_sensor_text` gave last, and for what it was asked."""
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
@@ -359,6 +365,5 @@ def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
         helps = 'see whether the rows are cut off, or give delimiter = ";" or another in a sensor layout'
         raise SensorError.at(text.name, found, helps=helps)
     if len(dialect.sample) == 1 and dialect.data_end == text.end:
-        found = "there is one row of readings, two are needed"
-        raise SensorError.at(text.name, found, helps="give the whole sensor log")
+        raise SensorError.at(text.name, "there is one row of readings, two are needed", helps="give the whole log")
     return dialect

@@ -246,8 +246,7 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
     if kind == "elapsed":
         if options.is_shared:
             found = "its times are elapsed times, and several runs share it: nothing says when each was recorded"
-            helps = "give each run its own log, or one with dates; "
-            helps += "frametime review lays runs over its stretches of load"
+            helps = "give each run its log, or one with dates; frametime review lays runs over its stretches of load"
             raise SensorError.at(samples.name, found, helps=helps)
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""
@@ -479,8 +478,7 @@ def with_sensors(
     try:
         return attach_sensors(capture, source, options=options)
     except (FrametimeError, OSError) as error:
-        why = printable(str(error), limit=1000)
-    message = f"No sensor numbers: {why}"
+        message = f"No sensor numbers: {printable(str(error), limit=1000)}"
     return replace(capture, caveats=(*capture.caveats, sensor_caveat(SENSORS_UNUSABLE, message, weight)))
 
 

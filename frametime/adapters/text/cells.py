@@ -482,8 +482,7 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     if not bools(pc.match_substring_regex(texts, YEAR_LAST)).any():
         return _dates(texts)
     # With the day first, and with the month first.
-    forms = r"20\3-\2-\1\4", r"20\3-\1-\2\4"
-    orders = [_dates(pc.replace_substring_regex(texts, YEAR_LAST, form)) for form in forms]
+    orders = [_dates(pc.replace_substring_regex(texts, YEAR_LAST, form)) for form in (r"20\3-\2-\1\4", r"20\3-\1-\2\4")]
     # The order in which more cells are dates, or else in which they lie closer together.
     counts = [each.ns.size if each.ok is None else int(np.count_nonzero(each.ok)) for each in orders]
     spans = [int(np.ptp(each.ns)) if each.ok is None and each.ns.size else 0 for each in orders]
