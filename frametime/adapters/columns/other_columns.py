@@ -338,8 +338,7 @@ def chosen_stream(
 
 def coded(column: Any) -> tuple[list[str], NDArray[np.int64]]:
     """The words of a column of texts, in the order in which they come, and for each row the number of its word."""
-    is_coded = str(column.type).startswith("dictionary")
-    whole = (column if is_coded else column.dictionary_encode()).combine_chunks()
+    whole = (column if str(column.type).startswith("dictionary") else column.dictionary_encode()).combine_chunks()
     bare = [word.strip().strip("\"'").strip() for word in whole.dictionary.to_pylist()]
     numbers = {word: number for number, word in enumerate(dict.fromkeys(bare))}
     return list(numbers), np.array([numbers[word] for word in bare], dtype=np.int64)[np.from_dlpack(whole.indices)]
