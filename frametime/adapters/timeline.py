@@ -12,6 +12,7 @@ from typing import Any, Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS
 from frametime.adapters.text.cells import DAY_NS, TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
@@ -211,8 +212,8 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
     such = counted(back.size, "such row")
     order = np.argsort(stamps, kind="stable")
     places = np.argsort(order)
-    far = int(np.count_nonzero(np.abs(places - np.arange(order.size)) > _NEAR_ROWS))
-    if far > _NEAR_ROWS and back.size * 20 < stamps.size:
+    are_far = np.abs(places - np.arange(order.size)) > _NEAR_ROWS
+    if np.count_nonzero(are_far) > _NEAR_ROWS and back.size * 20 < stamps.size:
         # Sorted, two recordings would lie in each other.
         falls = places[back] - places[back + 1]  # a row that is merely late goes back by a few places
         starts = _rows_at(rows, np.append(0, back[falls >= min(_NEAR_ROWS, falls.max())] + 1))
@@ -222,7 +223,10 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
         raise ReadError.at(rules.name, f"the time begins again ({such}): {told}", line=line, helps=helps)
     if not rules.sort:
         found = f"time runs backwards by {(int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS:.6g} ms ({such})"
-        raise ReadError.at(rules.name, found, line=line, helps="--sort puts the rows in order of time")
+        # Sorted, lengths that go up and down lie far closer than frames do.
+        is_time = float(np.median(np.diff(stamps[order]))) >= PLAUSIBLE_NS[0]
+        helps = "--sort puts the rows in order of time" if is_time else "it may be no time: --time-column names another"
+        raise ReadError.at(rules.name, found, line=line, helps=helps)
     message = f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told."
     caveats.append(Caveat(code="rows-sorted", message=message))
     return order

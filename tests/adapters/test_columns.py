@@ -153,6 +153,14 @@ def test_the_newest_row_first_is_time_that_runs_backwards() -> None:
     assert steps_us(read({"time_us": newest_first}, ReadOptions(sort=True))) == FRAMES_US[1:]
 
 
+def test_what_goes_up_and_down_is_not_to_be_sorted() -> None:
+    """Sorted, the times of one stage of the work would lie a thousandth of a frame apart."""
+    stage = [f"{4 + (i * 37 % 101) / 50:.3f}" for i in range(600)]
+    with pytest.raises(ReadError, match="it may be no time: --time-column names another") as caught:
+        read({"frame": [str(i) for i in range(600)], "sim_ms": stage, "draw_ms": stage[::-1]})
+    assert "--sort" not in str(caught.value)
+
+
 LISTS_OF_TIMES = {
     "a line": "frame_ms, {0}\n",
     "lines": "frame;{1}\nframe time (ms);{2}\ngpu work (ms);{2}\n",

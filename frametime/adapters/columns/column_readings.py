@@ -68,8 +68,7 @@ class Reading(NamedTuple):
         last = fact.ns(unit, last=True)
         both = fact.known_ns(unit, rows), last[np.isfinite(last)] if rows is None else last[:0]
         spans, ends = (in_order(np.diff(values)) if kind == "timestamp" else values for values in both)
-        middles = tuple(middle(each[each > 0]) for each in (spans, ends) if (each > 0).any())
-        return cls(fact, kind, unit, spans, middles)
+        return cls(fact, kind, unit, spans, tuple(middle(each[each > 0]) for each in (spans, ends) if (each > 0).any()))
 
     @property
     def resolution_ns(self) -> int:

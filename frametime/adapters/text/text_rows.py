@@ -223,8 +223,7 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     if kept < len(rows):
         end = offset + len("".join(lines[: rows[kept].line - 1]).encode(ENCODING, ERRORS))
         if offset == dialect.data_start:
-            first_below = sample[0].line - 1 + rows[kept].line
-            sample = tuple(row for row in sample if row.line < first_below)
+            sample = tuple(row for row in sample if row.line < sample[0].line - 1 + rows[kept].line)
     dialect = dialect._replace(sample=sample, tail=tuple(rows[:kept][-200:]), data_end=end, footer=footer)
     return dialect._replace(cut_last_line=cut, has_open_row=is_open)
 

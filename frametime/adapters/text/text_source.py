@@ -260,8 +260,7 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 
 def _with_plain_digits(text: str) -> str:
     """A text with the digits 0 to 9 for those of other scripts, and a point for the decimal mark of Arabic."""
-    digit = r"(?![0-9])\d"
-    return text if text.isascii() else re.sub(digit, lambda one: str(int(one[0])), text).replace("\u066b", ".")
+    return text if text.isascii() else re.sub(r"(?![0-9])\d", lambda one: str(int(one[0])), text).replace("\u066b", ".")
 
 
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
