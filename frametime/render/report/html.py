@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 STRIP_WIDTH: Final = 200
-_BEFORE_PERCENT: Final = re.compile(r"(?<=\d) (?=%)")
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=%|°C|(?:mV|MHz|W)\b)")
 _SHORT_TEXT: Final = 24
 _LONG_TEXT: Final = 36
 
@@ -115,7 +115,7 @@ def _environment() -> Environment:
         autoescape=True,
         undefined=StrictUndefined,
         # Text that is not yet markup loses what cannot be seen or would turn the text; no line ends between 7.9 and %.
-        finalize=lambda value: _BEFORE_PERCENT.sub("\u00a0", readable(value)) if type(value) is str else value,
+        finalize=lambda value: _BEFORE_UNIT.sub("\u00a0", readable(value)) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )

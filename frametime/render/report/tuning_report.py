@@ -74,11 +74,29 @@ def _measured(ratio: Ratio | Cost | None, origin: str, unknown: str, over: str =
     return amount, (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
 
 
+def _over_stock(summary: TuningSummary, setting: Setting | None) -> tuple[Ratio | None, str, str, tuple[doc.Fact, ...]]:
+    """What the goal is about at a setting, over stock: speed or power; its origin and its words; the other as facts."""
+    row, heaviest, is_speed = summary.speed_of(setting), summary.workloads[-1], summary.goal == "speed"
+    against = f"Average {'FPS' if is_speed else 'power'} over stock under {heaviest}"
+    if row is None:
+        return None, "", against, ()
+    origin = f"settings/{summary.settings.index(row)}"
+    if is_speed:
+        saved = [parts.change(row.power.value, f"{origin}/power/value")] if row.power else []
+        return row.gain, f"{origin}/gain", against, tuple(doc.Fact("Power over stock", (item,)) for item in saved)
+    speed, ends = _measured(row.gain, f"{origin}/gain", "no measured runs at stock")
+    ends = (", ", *ends) if row.gain and row.gain.interval else ()
+    joule = parts.number(row.frames_per_joule, f"{origin}/frames_per_joule", digits=3)
+    facts = (doc.Fact("Speed over stock", (*speed, *ends)), doc.Fact("Frames per joule", (joule,)))
+    return row.power, f"{origin}/power", against, facts
+
+
 def _best_card(summary: TuningSummary) -> doc.VerdictCard:
-    limits, gain, heaviest = summary.limits, summary.best_gain, summary.workloads[-1]
+    limits, is_speed = summary.limits, summary.goal == "speed"
+    ratio, origin, against, more = _over_stock(summary, summary.best)
     power = parts.number(limits.power_w, "/limits/power_w", "W", digits=3) if limits.power_w else "n/a"
     offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
-    if summary.goal != "speed":
+    if not is_speed:
         offsets = f"down to {limits.farthest.words('voltage')} and {limits.farthest.words('power')}"
     facts = [
         doc.Fact("Temperature limit", (parts.number(limits.temperature_c, "/limits/temperature_c", "Cel", digits=3),)),
@@ -86,13 +104,14 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
         doc.Fact("Offsets allowed", (offsets,)),
     ]
     picture = None
-    if gain is not None and (ends := gain.interval) is not None:
-        reach = parts.strip_reach((gain.value, ends.low, ends.high))
-        picture = parts.strip(gain.value, ends, "good" if gain.is_credibly_above else "plain", reach=reach)
-    if gain is not None:
-        best, stock = (parts.count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline"))
-        facts.insert(0, doc.Fact("Runs, setting and stock", (best, " and ", stock, f" under {heaviest}")))
-    amount, words = _measured(gain, "best_gain", "needs measured runs at stock and at the best setting", " over runs")
+    if ratio is not None and (ends := ratio.interval) is not None:
+        reach = parts.strip_reach((ratio.value, ends.low, ends.high))
+        is_good = ratio.is_credibly_above if is_speed else ratio.is_credibly_below
+        picture = parts.strip(ratio.value, ends, "good" if is_good else "plain", reach=reach)
+    if ratio is not None:
+        best, stock = (parts.count(getattr(ratio, name), f"{origin}/{name}") for name in ("n_candidate", "n_baseline"))
+        facts.insert(0, doc.Fact("Runs, setting and stock", (best, " and ", stock, f" under {summary.workloads[-1]}")))
+    amount, words = _measured(ratio, origin, "needs measured runs at stock and at the best setting", " over runs")
     state, sentence = parts.mark("so far", "care"), "The best setting found so far; tuning is not finished."
     if summary.best is None:
         state, sentence = parts.mark("none yet", "care"), "No setting holds under the heaviest workload so far."
@@ -100,38 +119,34 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
         state, sentence = parts.mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
     return doc.VerdictCard(
         name=begun(str(summary.best)) if summary.best is not None else "No best setting yet",
-        against=f"Average FPS over stock under {heaviest}",
+        against=against,
         mark=state,
         amount=amount,
         range=words,
         strip=picture,
         sentence=sentence,
-        facts=(*_power_facts(summary, summary.best), *facts),
+        facts=(*more, *facts),
     )
 
 
 def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
-    """What the everyday setting costs of speed; where power is to be saved, also how much of that it saves."""
-    cost = summary.everyday_cost
-    against = "Average FPS over that of the best setting"
-    state: str = cost.kind if cost else "cost not known"
-    amount, words = _measured(cost, "everyday_cost", "neither measured, nor runs enough to predict it")
-    sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
-    if summary.everyday == summary.best:
-        sentence = "The everyday setting is the best setting itself."
-    if cost is not None:
-        sentence = f"{sentence} {begun(cost.how).rstrip('.')}."
-    if summary.goal != "speed":
-        row = summary.speed_of(summary.everyday)
-        origin = f"settings/{summary.settings.index(row)}" if row else "everyday_cost"
-        gain = row.gain if row else None
-        amount, words = _measured(gain, f"{origin}/gain", "needs measured runs there and at stock", " over runs")
-        state = "measured" if gain else "not measured"
-        against = f"Average FPS over stock under {summary.workloads[-1]}"
-        sentence = (
-            f"At most {summary.max_speed_loss_pct:g} % of stock speed may be lost. The voltage is backed off from the"
-            " best setting, so that it still holds when the card is older or hotter."
-        )
+    """What the everyday setting costs of speed; where power is to be saved, how much of that it saves."""
+    ratio, origin, against, facts = _over_stock(summary, summary.everyday)
+    amount, words = _measured(ratio, origin, "needs measured runs there and at stock", " over runs")
+    state = "measured" if ratio else "not measured"
+    sentence = (
+        f"At most {summary.max_speed_loss_pct:g} % of stock speed may be lost. The voltage is backed off from the"
+        " best setting, so that it still holds when the card is older or hotter."
+    )
+    if summary.goal == "speed":
+        cost, against = summary.everyday_cost, "Average FPS over that of the best setting"
+        state = cost.kind if cost else "cost not known"
+        amount, words = _measured(cost, "everyday_cost", "neither measured, nor runs enough to predict it")
+        sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
+        if summary.everyday == summary.best:
+            sentence = "The everyday setting is the best setting itself."
+        if cost is not None:
+            sentence = f"{sentence} {begun(cost.how).rstrip('.')}."
     return doc.VerdictCard(
         name=f"Every day: {summary.everyday}",
         against=against,
@@ -139,17 +154,8 @@ def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
         amount=amount,
         range=words,
         sentence=sentence,
-        facts=_power_facts(summary, summary.everyday),
+        facts=facts,
     )
-
-
-def _power_facts(summary: TuningSummary, setting: Setting | None) -> tuple[doc.Fact, ...]:
-    """What a setting draws over stock, where both were measured."""
-    row = summary.speed_of(setting)
-    if row is None or row.power is None:
-        return ()
-    origin = f"settings/{summary.settings.index(row)}/power/value"
-    return (doc.Fact("Power over stock", (parts.change(row.power.value, origin),)),)
 
 
 def _next_words(summary: TuningSummary) -> doc.Paragraph:
