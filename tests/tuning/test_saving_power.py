@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ import pytest
 import simulated_savings as sim
 
 from frametime.render.charts.tuning_charts import powered
+from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
@@ -334,6 +336,9 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     assert report.count("- Frames per joule: 0.402") == 2
     one = render_markdown(tuning_report(summarize(replace(sim.empty_record(1), trials=(STOCK_RUNS, worse)))))
     assert "- Speed over stock: \N{MINUS SIGN}2.0 %\n" in one
+    # No line of the page ends between a number and its unit.
+    page = render_html(tuning_report(summary))
+    assert "core voltage \N{MINUS SIGN}40\N{NO-BREAK SPACE}mV" in page and not re.search(r"\d (mV|MHz)\b", page)
     # The goal is frames per joule, in a review as well: the same number has no second name here.
     assert "FPS/W" in told and "Frames per joule |" in report and "per watt" not in told + report
 
