@@ -16,7 +16,7 @@ from frametime.tuning.proposal import Finished
 from frametime.tuning.record import CAUTIONS, STOCK, Axis, Setting, Trial, TuningRecord
 from frametime.tuning.trial_view import TrialView, geometric_mean, mean
 from frametime.tuning.tuning_summary import Cost, MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
-from frametime.words import counted, joined
+from frametime.words import begun, counted, joined
 
 
 def summarize(record: TuningRecord, *, caveats: Sequence[Caveat] = ()) -> TuningSummary:
@@ -185,7 +185,7 @@ def _not_known(view: TrialView, summary: TuningSummary) -> tuple[str, ...]:
         found.append(f"Whether {best} holds under {joined(untried)}: a lower voltage has to be run there too.")
     if view.status(best, record.endurance_weight) != "passed":
         minutes = f"{record.steps.endurance_min_minutes:g} to {record.steps.endurance_max_minutes:g} minutes"
-        found.append(f"{best} has not passed an endurance run of {minutes}.")
+        found.append(f"{begun(str(best))} has not passed an endurance run of {minutes}.")
     elif not _is_endurance_measured(view, best):
         found.append(f"The endurance run at {best} was {SEEN}: the log of a long run would show it.")
     lived_with = (best, "the best setting") if record.goal == "speed" else (everyday, "the everyday setting")

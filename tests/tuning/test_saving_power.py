@@ -338,7 +338,8 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     assert "- Speed over stock: \N{MINUS SIGN}2.0 %\n" in one
     # No line of the page ends between a number and its unit.
     page = render_html(tuning_report(summary))
-    assert "core voltage \N{MINUS SIGN}40\N{NO-BREAK SPACE}mV" in page and not re.search(r"\d (mV|MHz)\b", page)
+    assert "voltage \N{MINUS SIGN}40\N{NO-BREAK SPACE}mV" in page and not re.search(r"\d (mV|MHz)\b", page)
+    assert "courtyard. Power limit 95 % holds under" in report and "- Core voltage" in report
     # The goal is frames per joule, in a review as well: the same number has no second name here.
     assert "FPS/W" in told and "Frames per joule |" in report and "per watt" not in told + report
 

@@ -163,7 +163,7 @@ def _next_words(summary: TuningSummary) -> doc.Paragraph:
     told = "Tuning is finished."
     if not isinstance(step, Finished):
         told = f"Next trial: {step.setting}, {counted(step.n_runs, 'run')} of {step.workload}."
-    return doc.said(f"{told} {step.reason}", *step.notes)
+    return doc.said(f"{told} {begun(step.reason)}", *step.notes)
 
 
 def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
