@@ -190,6 +190,7 @@ def test_each_cut_has_a_sentence_and_a_picture_and_folds_the_rest(page: Any) -> 
         assert result.answers[cut.key].first.startswith(head)
         assert rest in own_text(folded)
         assert head not in own_text(folded), "it stands above already"
+        assert not re.search(r"(^|\s)\.", own_text(folded)), "nothing begins with the end of another sentence"
 
 
 def test_markdown_answers_first() -> None:
