@@ -209,8 +209,15 @@ def shown(value: object) -> str:
 
 
 def one_of(words: Sequence[str]) -> str:
-    """The words in quotes, or how many there are."""
-    return f"one of {', '.join(map(shown, words))}" if len(words) <= _MOST_LISTED else f"one of {len(words)} words"
+    """The words in quotes, or how many there are.
+
+    Examples
+    --------
+    >>> one_of(["timestamp", "rate"]), one_of(["longest"])
+    ('one of "timestamp", "rate"', '"longest"')
+    """
+    listed = ", ".join(map(shown, words)) if len(words) <= _MOST_LISTED else f"{len(words)} words"
+    return listed if len(words) == 1 else f"one of {listed}"
 
 
 def line_of(path: KeyPath, lines: Mapping[KeyPath, int]) -> int | None:

@@ -136,7 +136,7 @@ def test_seconds_per_frame_are_no_rate(tmp_path: Path) -> None:
 
 
 def test_the_time_of_many_frames_is_not_that_of_one() -> None:
-    with pytest.raises(ReadError, match=r"the unit in the name of 'time for 60 frames .ms.' is not understood"):
+    with pytest.raises(ReadError, match=r"'time for 60 frames .ms.' is not understood; if a column is the time of"):
         lengths_ms(table("lap,time for 60 frames (ms)", COUNT, fixed(MS, 3, 60)))
 
 

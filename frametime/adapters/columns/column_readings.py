@@ -339,8 +339,8 @@ class ChoiceSoFar:
             what = f"there is no line of names above the numbers (columns: {len(self.facts)})"
         if (odd := next((fact for fact in self.facts if fact.said.odd), None)) is not None:
             what = f"the unit in the name of {odd.shown} is not understood"
-        ways = f"if one of them is,  {_ways(self.name, proposals)}"
-        helps = ways if proposals else "give --time-column and --unit if one of them is"
+        ways = f"if a column is the time of frames,  {_ways(self.name, proposals)}"
+        helps = ways if proposals else "if a column is the time of frames, give --time-column and --unit"
         return ReadError.at(self.name, what, helps=helps)
 
     def _no_frames(self, found: str, helps: str, clock: Reading) -> ReadError:
