@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import suppress
 from dataclasses import dataclass, field
-from itertools import chain, islice
+from itertools import chain, islice, product
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -45,6 +45,9 @@ Answer = TypeVar("Answer")
 
 _AHEAD: Final = 24
 """Tasks for each worker that are taken before their turn."""
+
+_AT_HAND: Final = 2
+"""Tasks that a worker holds: it goes on with the second while the first one's answer is on its way."""
 
 _START_S: Final = 120.0
 """How long a worker may take to start."""
@@ -130,13 +133,13 @@ _Job: TypeAlias = tuple[Any, "Future[Any]"]
 
 @dataclass(eq=False)
 class _Worker:
-    """A process, the job that it works on, and when it is late."""
+    """A process, the job that it works on with the one after it, and when it is late."""
 
     process: BaseProcess
     pipe: Connection
     late_at_s: float
     is_ready: bool = False
-    job: _Job | None = None
+    jobs: deque[_Job] = field(default_factory=deque)
 
     def end(self) -> None:
         """End the process, whatever it does."""
@@ -165,6 +168,7 @@ class WorkerPool(Generic[Given, Task, Answer]):
         self._prepare, self._given = prepare, bytes(ForkingPickler.dumps(given))
         self._n_workers, self._limits = workers, limits
         self._workers: list[_Worker] = []
+        self._waiting: deque[_Job] = deque()
         self._failed_starts = 0
 
     def __enter__(self) -> Self:
@@ -184,29 +188,33 @@ class WorkerPool(Generic[Given, Task, Answer]):
         """
         stream = iter(tasks)
         taken: deque[_Job] = deque()
-        waiting: deque[_Job] = deque()
         while True:
             new: list[_Job] = [(task, Future()) for task in islice(stream, _AHEAD * self._n_workers - len(taken))]
             taken.extend(new)
-            waiting.extend(new)
+            self._waiting.extend(new)
             if not taken:
                 return
-            self._hand_out(waiting)
+            self._hand_out()
             task, future = taken[0]
             self._listen(may_wait=not future.done())
             if future.done():
                 taken.popleft()
                 yield task, future.result()
 
-    def _hand_out(self, waiting: deque[_Job]) -> None:
-        for _ in range(min(len(waiting), self._n_workers - len(self._workers))):
+    def _hand_out(self) -> None:
+        for _ in range(min(len(self._waiting), self._n_workers - len(self._workers))):
             self._workers.append(self._started())
-        for worker in self._workers:
-            if waiting and worker.is_ready and worker.job is None:
+        for n_held, worker in product(range(_AT_HAND), self._workers):
+            # Of the last tasks each goes to the worker that is free first.
+            if len(self._waiting) > n_held * self._n_workers and worker.is_ready and len(worker.jobs) == n_held:
                 with suppress(OSError):  # it has ended meanwhile, which listening finds
-                    worker.pipe.send(waiting[0][0])
-                    worker.late_at_s = time.monotonic() + self._limits.max_file_seconds
-                    worker.job = waiting.popleft()
+                    worker.pipe.send(self._waiting[0][0])
+                    worker.jobs.append(self._waiting.popleft())
+                    if n_held == 0:
+                        self._begin(worker)
+
+    def _begin(self, worker: _Worker) -> None:
+        worker.late_at_s = time.monotonic() + self._limits.max_file_seconds if worker.jobs else float("inf")
 
     def _listen(self, *, may_wait: bool) -> None:
         until_s = min(worker.late_at_s for worker in self._workers) if self._workers else 0.0
@@ -228,19 +236,20 @@ class WorkerPool(Generic[Given, Task, Answer]):
         except (EOFError, OSError):
             self._lose(worker)
             return
-        if worker.job is not None:
-            _, future = worker.job
+        if worker.jobs:
+            _, future = worker.jobs.popleft()
             future.set_result(answer) if error is None else future.set_exception(error)
-        worker.is_ready, worker.job, worker.late_at_s = True, None, float("inf")
-        self._failed_starts = 0
+        worker.is_ready, self._failed_starts = True, 0
+        self._begin(worker)
 
     def _lose(self, worker: _Worker, lost: Lost | None = None) -> None:
-        """Take a process out that has ended; the job at hand is lost with it."""
+        """Take a process out that has ended; the job that it worked on is lost with it, the next one goes back."""
         worker.process.join(10.0)
         worker.end()
         self._workers.remove(worker)
-        if worker.job is not None:
-            worker.job[1].set_result(lost or self._lost(worker.process.exitcode))
+        if worker.jobs:
+            worker.jobs.popleft()[1].set_result(lost or self._lost(worker.process.exitcode))
+            self._waiting.extendleft(worker.jobs)
         elif not worker.is_ready:
             self._failed_starts += 1
             if self._failed_starts >= _FAILED_STARTS:
