@@ -394,6 +394,8 @@ class ColumnChoice(NamedTuple):
 @lru_cache(maxsize=256)
 def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     """The power of ten of the last digit, of the cell with the most digits."""
+    if style == POINT and all(cell.isascii() and cell.replace(".", "", 1).isdigit() for cell in cells):
+        return -max((len(cell.partition(".")[2]) for cell in cells), default=0)
     values = (exact_value(cell, style) for cell in cells)
     return min((0 if each is None else max(-30, int(each.as_tuple().exponent)) for each in values), default=0)
 
