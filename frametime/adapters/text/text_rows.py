@@ -479,7 +479,7 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     part = source.part(dialect.data_start, source.end)
     try:
         for text in codecs.iterdecode(iter(lambda: part.read(_SCANNED_BYTES), b""), ENCODING):
-            zeros += text.count("\0")
+            zeros += text.count("\0") if "\0" in text else 0  # to look is three times as fast as to count
             may_swallow |= quote != "" and quote in text
     except UnicodeDecodeError:
         raise NotUtf8Error.of(source.name) from None
