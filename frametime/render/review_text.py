@@ -141,8 +141,10 @@ def _to_know(result: ReviewResult, room: int) -> list[str]:
         *(group_words(result, group) for group in caveat_groups(_weighty(result))),
     ]
     lines: list[str] = []
-    for number, text in enumerate(told):
-        bullet = _capped(_bullet(text).splitlines(), _MOST_BULLET)
+    bullets = [_bullet(text).splitlines() for text in told]
+    if sum(map(len, bullets)) > room:
+        bullets = [_capped(bullet, _MOST_BULLET) for bullet in bullets]
+    for number, bullet in enumerate(bullets):
         if len(lines) + len(bullet) > room - (number < len(told) - 1):
             return [*lines, f"  ... and {counted(len(told) - number, 'more thing')} to know"]
         lines += bullet

@@ -87,6 +87,12 @@ def test_a_caveat_of_another_cut_is_left_to_the_files(result: ReviewResult) -> N
     assert told(result.cuts[0].key) and not told(result.cuts[1].key)
 
 
+def test_a_long_caveat_is_whole_where_the_page_has_room_for_its_remedy(result: ReviewResult) -> None:
+    caveat = Caveat(code="sensors-unusable", message=f"{'The log is of another day, ' * 12}so copy it with its time.")
+    small = replace(result, standings=(), overall=(), exclusions=(), caveats=(caveat,))
+    assert "so copy it with its time." in " ".join(review_text(small).split())
+
+
 def test_hitches_that_recur_are_told_and_other_notes_are_not(result: ReviewResult) -> None:
     """The averages may be tied where a player feels one of the cards hitch every 3 s."""
     hitches = "Hitches recur over 3 runs: a hitch of about 49 ms every 3.00 s."
