@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
@@ -104,7 +105,10 @@ class PlanDraft:
         names = {"card": self.cards, "scene": self.scenes, "resolution": self.resolutions}
         n_sensors = len(self.walk.others.get(SENSOR_LOGS, ()))
         sensors = "  no pattern fits them: enter one as sensors under [captures]" * (n_sensors > 0)
-        sensors = sensors if self.sensors is None else f"  pattern {printable(self.sensors.text)}"
+        if self.sensors is not None:
+            n_fitting = sum(self.sensors.match(name) is not None for name in self.walk.others[SENSOR_LOGS])
+            beside = f", which {n_fitting} of them fit" if n_fitting < n_sensors else ""
+            sensors = f"  pattern {printable(self.sensors.text)}{beside}"
         lines = [
             f"{counted(len(self.places), 'capture')}, pattern {printable(self.pattern.text)}",
             *(
@@ -326,26 +330,31 @@ def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
 
 
 def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern | None:
-    """Where the sensor logs lie: one beside each capture, one for each card or cell, or one for all."""
-    if not sensors:
-        return None
-    first, pattern_stem = sensors[0], _stem(reading.pattern.text)
-    stems = [stem for stem in map(_stem, reading.fields) if first.startswith(stem) and "/" not in first[len(stem) :]]
-    found = [f"{pattern_stem}{first[len(stem) :]}" for stem in sorted(stems, key=len, reverse=True)]
+    """Where most of the sensor logs lie: one beside each capture, one for each card or cell, or one for all."""
+    best, most = None, len(sensors) // 2
+    # Of more than half, sorted by their paths, one stands in the middle.
+    for name in dict.fromkeys((*sensors[:1], *sensors[len(sensors) // 2 :][:1])):
+        for pattern in _sensor_patterns(reading, name):
+            known = {field: reading.values(field) for field in pattern.fields}
+            told_apart = pattern.with_values(known, any_spelling=True)
+            matches = [str(fields) for fields in map(told_apart.match, sensors) if fields is not None]
+            if len(matches) > most and ("*" not in pattern.text or len({*matches}) == len(matches)):
+                best, most = pattern, len(matches)
+    return best
+
+
+def _sensor_patterns(reading: PathReading, name: str) -> Iterator[PathPattern]:
+    """Patterns of a sensor log: the name of a capture before its own ending, then with the fields that it may name."""
+    pattern_stem = _stem(reading.pattern.text)
+    stems = [stem for stem in map(_stem, reading.fields) if name.startswith(stem) and "/" not in name[len(stem) :]]
+    found = [f"{pattern_stem}{name[len(stem) :]}" for stem in sorted(stems, key=len, reverse=True)]
     every = ("card", "scene", "resolution", "run")
     for fields in (every[:1], ("card", "resolution"), every[:2], every[:3], every, ()):
         told = [field for field in fields if field in reading.pattern.fields]
-        found.append(_with_fields(first, {field: reading.values(field) for field in told}))
+        found.append(_with_fields(name, {field: reading.values(field) for field in told}))
     for text in (*found, *(_DATED.sub("*", text) for text in found)):
-        try:
-            pattern = PathPattern.parse(text)
-        except PlanError:  # a name with a brace in it, or two fields side by side
-            continue
-        told_apart = pattern.with_values({field: reading.values(field) for field in pattern.fields}, any_spelling=True)
-        matches = [told_apart.match(name) for name in sensors]
-        if None not in matches and ("*" not in text or len(set(map(str, matches))) == len(matches)):
-            return pattern
-    return None
+        with suppress(PlanError):  # a name with a brace in it, or two fields side by side
+            yield PathPattern.parse(text)
 
 
 def _stem(path: str) -> str:

@@ -73,6 +73,17 @@ def test_sensor_logs_are_recognized_by_their_name(tmp_path: Path) -> None:
     assert found.without_sensors == ()
 
 
+@pytest.mark.parametrize("stray", ["a/idle.sensors.csv", "tests/idle.sensors.csv"])
+def test_the_pattern_of_most_sensor_logs_stands_and_those_beside_it_are_told(tmp_path: Path, stray: str) -> None:
+    """One stray log of an idle machine took the power of all runs away."""
+    folder = touch(tmp_path / "captures", *matrix(".csv"), *matrix(".sensors.csv"), stray)
+    draft = draft_plan(folder, beside=tmp_path)
+    assert draft.sensors is not None and draft.sensors.text == "{card}/{scene}/{resolution}/run{run}.sensors.csv"
+    assert "  sensor logs   25  pattern " + draft.sensors.text + ", which 24 of them fit" in draft.understood
+    half = touch(tmp_path / "half", *matrix(".csv"), *matrix(".sensors.csv"), *matrix(".sensors-2.csv"))
+    assert draft_plan(half, beside=tmp_path).sensors is None
+
+
 @pytest.mark.parametrize("order", ["{resolution}/{card}/{scene}", "{card}/{resolution}/{scene}"])
 def test_resolutions_are_recognized_wherever_they_stand(tmp_path: Path, order: str) -> None:
     names = [
