@@ -246,8 +246,8 @@ def _ns_of(cells: tuple[str, ...], unit: wording.Unit, style: NumberStyle) -> ND
 def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.float64]:
     """The numbers in a few cells, NaN where there is none or one that is far too large."""
     with suppress(ValueError):
-        if style == POINT:
-            values = np.array(cells, dtype=np.float64)
+        if not style.thousands and (style == POINT or "." not in "".join(cells)):
+            values = np.array([cell.replace(style.decimal, ".") for cell in cells], dtype=np.float64)
             return np.where(np.abs(values) < _TOO_LARGE, values, np.nan)
     exact = [exact_value(cell, style) for cell in cells]
     return np.array([np.nan if value is None or abs(value) >= _TOO_LARGE else float(value) for value in exact])
@@ -394,8 +394,9 @@ class ColumnChoice(NamedTuple):
 @lru_cache(maxsize=256)
 def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     """The power of ten of the last digit, of the cell with the most digits."""
-    if style == POINT and all(cell.isascii() and cell.replace(".", "", 1).isdigit() for cell in cells):
-        return -max((len(cell.partition(".")[2]) for cell in cells), default=0)
+    mark = style.decimal
+    if not style.thousands and all(cell.isascii() and cell.replace(mark, "", 1).isdigit() for cell in cells):
+        return -max((len(cell.partition(mark)[2]) for cell in cells), default=0)
     values = (exact_value(cell, style) for cell in cells)
     return min((0 if each is None else max(-30, int(each.as_tuple().exponent)) for each in values), default=0)
 

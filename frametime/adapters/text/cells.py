@@ -124,8 +124,9 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     text = cell.strip()
     if len(text) > 64:
         return CellKind.TEXT
-    # Nearly every cell is a plain number: digits and one point at most.
-    if text.isascii() and text.lstrip("+-").replace(".", "", 1).isdigit() and text.count("-") + text.count("+") <= 1:
+    # Nearly every cell is a plain number: digits and one decimal mark at most.
+    digits = text.lstrip("+-").replace(",", ".").replace(".", "", 1)
+    if text.isascii() and digits.isdigit() and text.count("-") + text.count("+") <= 1:
         return CellKind.DATE if len(text) >= 14 and matches(_TOGETHER, text) else CellKind.NUMBER
     text = text.strip('="[]').replace(MINUS, "-")  # a spreadsheet keeps what it is not to change as ="16.7"
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):

@@ -33,8 +33,8 @@ SAMPLE_ROWS: Final = 60
 NO_DELIMITER: Final = "\x1f"
 """Stands for none: a byte that no text holds, so that a reader sees one cell in each line."""
 _LAST_LINES: Final = 75
-_PLAIN: Final = r"[+-]?[0-9]{1,30}+(?:\.[0-9]{1,30}+)?+"
-"""A number that is one in every way of reading numbers."""
+_PLAIN: Final = r"[+-]?[0-9]{1,30}+(?:[.%s][0-9]{1,30}+)?+"
+"""A number without groups: ``%s`` stands for a comma where that may be a decimal mark."""
 _MOST_FOOTER_ROWS: Final = 200
 
 
@@ -73,7 +73,8 @@ class Marks(NamedTuple):
         >>> Marks(",", "").plain_rows("1,2.5\\n2,n/a\\n", 2)
         ()
         """
-        row = rf"{_PLAIN}(?:{re.escape(self.delimiter)}{_PLAIN}){{{n_columns - 1}}}\r?\n"
+        number = _PLAIN % ("," if self.delimiter in {";", "\t", "|"} else "")
+        row = rf"{number}(?:{re.escape(self.delimiter)}{number}){{{n_columns - 1}}}\r?\n"
         if self.delimiter[:1] in {"+", "-", "."} or not re.fullmatch(f"(?:{row})++", text):
             return ()
         cells = [tuple(line.split(self.delimiter or NO_DELIMITER)) for line in text.splitlines()]
