@@ -90,10 +90,10 @@ def _climb_by_halving(
             stride *= 2
         else:
             turned = _middle(view, best, held, above, axis, step, workload)
-        if turned in held:
-            return best
         farther = setting.turned_to(axis, turned)
         status = _status(view, farther, axis, workload)
+        if turned in held or (status == "failed" and turned < at):
+            return best  # too slow, though more of it is fast enough: chance, and no edge
         if status == "unknown":
             reason = (
                 f"{best} holds under '{workload.name}': {farther.words(axis)}, all else as it was; the step doubles "
@@ -155,7 +155,7 @@ def between(
     steps = view.record.steps
     fine, low, weight = steps.fine(axis), setting.turned(axis), view.record.weight_of(workload.name)
     failed = view.failure_above(setting, axis, weight) if axis == "voltage" else None
-    high = min(low + steps.coarse(axis), view.record.limits.farthest.turned(axis) + fine, failed or math.inf)
+    high = min(low + steps.coarse(axis), view.record.limits.farthest.turned(axis), failed or math.inf)
     end = setting.turned_to(axis, high)
     # A voltage that is too slow is past its edge though it holds, and so may be what lies between.
     is_held = axis == "voltage" and view.status(end, weight) == "passed"

@@ -224,7 +224,7 @@ def _repeats(view: TrialView, setting: Setting) -> Answer:
 
 
 def _endurance(view: TrialView, setting: Setting) -> Answer:
-    """The long run; where it fails, one clock down by a fine step, in turn, and again."""
+    """The long run; where it fails, back by a fine step of one knob, in turn, and again."""
     record = view.record
     entry, start, turn = setting, setting, 0
     while True:
@@ -232,7 +232,7 @@ def _endurance(view: TrialView, setting: Setting) -> Answer:
         if status == "passed":
             return _win_back(view, setting, entry)
         if status == "unknown":
-            why = "" if start == setting else f"It failed at {start}: one clock down by a fine step. "
+            why = "" if start == setting else f"It failed at {start}: back by a fine step. "
             return propose_endurance(view, setting, start=start, why=why)
         axes = [axis for axis in _axes(view) if setting.turned(axis) > 0]
         if not axes:

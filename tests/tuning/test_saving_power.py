@@ -15,6 +15,7 @@ from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
+from frametime.tuning import knob_steps
 from frametime.tuning.knob_steps import between, climb
 from frametime.tuning.next_trial import _other_workloads, next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
@@ -193,6 +194,37 @@ def test_a_power_limit_measured_at_a_lower_voltage_is_measured_again_only_where_
     setting = answer.setting if isinstance(answer, Proposal) else answer
     assert (setting.power_limit_pct, setting.core_voltage_offset_mv) == (power_limit_pct, -47)
     assert isinstance(answer, Proposal) is is_asked
+
+
+def test_a_search_by_halving_ends_where_a_limit_that_is_too_slow_lies_above_one_that_is_fast_enough(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where the power limit does not bind, speeds differ by chance; the search went round and round for ever."""
+    looks, best_of = iter(range(99)), knob_steps._best
+    monkeypatch.setattr(
+        knob_steps, "_best", lambda *told: pytest.fail() if next(looks, None) is None else best_of(*told)
+    )
+    slow = [made(power_pct, 0, 99.9, 3 * power_pct) for power_pct in (95, 85, 80, 70)]
+    trials = (STOCK_RUNS, made(90, 0, 100.1, 270), *slow)
+    changed = {"goal": "quiet", "max_speed_loss_pct": 0.0, "limits": NO_VOLTAGE, "steps": Steps(search="halving")}
+    step = proposal_for(*trials, **changed)
+    assert step.phase is Phase.POWER_AGAIN and 85.0 < step.setting.power_limit_pct < 90.0
+
+
+def test_no_limit_is_passed_on_a_straight_line_to_a_trial_that_was_made_beyond_it() -> None:
+    changed = {"limits": replace(NO_VOLTAGE, min_power_limit_pct=90.7)}
+    slow = [made(power_pct, 0, 96.95, 3 * power_pct) for power_pct in (90.7, 90.2)]
+    step = proposal_for(STOCK_RUNS, made(95, 0, 99.9, 285), *slow, **changed)
+    assert (step.phase, step.setting.power_limit_pct) == (Phase.POWER_AGAIN, 91.0)
+
+
+def test_after_a_failed_long_run_the_voltage_is_said_to_go_back_and_no_clock() -> None:
+    limits = replace(sim.LIMITS, min_core_voltage_offset_mv=-10, min_power_limit_pct=100.0)
+    held = (STOCK_RUNS, made(100, -10))
+    assert proposal_for(*held, limits=limits).is_endurance
+    step = proposal_for(*held, made(100, -10, outcome=Outcome.DRIVER_RESET, is_endurance=True), limits=limits)
+    assert step.is_endurance and step.setting.core_voltage_offset_mv == -7
+    assert "It failed at core voltage \N{MINUS SIGN}10 mV: back by a fine step. " in step.reason
 
 
 def test_a_power_limit_at_other_clocks_says_nothing_of_one_at_these() -> None:
