@@ -162,12 +162,12 @@ def _one_of(what: str, texts: Iterable[str]) -> list[str]:
 def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
     """Caveats that bear on a verdict by the headline metric; of means over cells, those over all cells.
 
-    And hitches that recur, which a player feels whatever the averages say.
+    And hitches that recur, which a player feels whatever the averages say, and cards of another session.
     """
     return [
         item
         for item in placed_caveats(result)
-        if (item.caveat.weight is not Weight.NOTE or item.caveat.code == "recurring-hitches")
+        if (item.caveat.weight is not Weight.NOTE or item.caveat.code in ("recurring-hitches", "session-shift"))
         and item.caveat.code not in _TOLD_ABOVE
         and item.cut in ("", result.cuts[0].key)
         and (not item.caveat.metrics or result.headline in item.caveat.metrics)

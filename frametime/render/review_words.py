@@ -174,7 +174,7 @@ def group_words(result: ReviewResult, group: CaveatGroup) -> str:
 
 
 def places_of(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
-    """``Birch 9 at Harbor 1080p/1440p; every card in every cell``; cells under the cards they share.
+    """``Birch 9 in Harbor at 1080p/1440p; every card in every cell``; cells under the cards they share.
 
     Places above cells (a whole card) are named by the card, and only where no cell of it is named.
     """
@@ -206,8 +206,8 @@ def _cell_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:
     order = [scene.key for scene in result.scenes]
     if len(cells) == len(result.scenes) * len(result.resolutions) > 2:
         return "in every cell"
-    return "at " + ", ".join(
-        f"{result.scene(scene).label} {'/'.join(sorted(by_scene[scene], key=result.resolutions.index))}"
+    return "in " + ", ".join(
+        f"{result.scene(scene).label} at {'/'.join(sorted(by_scene[scene], key=result.resolutions.index))}"
         for scene in sorted(by_scene, key=order.index)
     )
 

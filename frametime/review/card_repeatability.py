@@ -90,18 +90,10 @@ def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, sha
     return dict(zip(used, laws, strict=True))
 
 
-def repeatability_of(spread: CardSpread, *, margin: float, scenes: Mapping[str, str] | None = None) -> Repeatability:
-    """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells.
-
-    ``scenes`` gives the labels that people read in place of the keys.
-    """
+def repeatability_of(spread: CardSpread, *, margin: float) -> Repeatability:
+    """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells."""
     pooled, metric = spread.pooled, spread.metric
-    caveats = [
-        caveat_of("scattered-set/of a card", metric, scene=(scenes or {}).get(scene, scene), resolution=resolution)
-        for _, scene, resolution in spread.aside
-    ]
-    if pooled is None:
-        caveats.append(caveat_of("no-repeats", metric))
+    caveats = [caveat_of("no-repeats", metric)] if pooled is None else []
     ordered = [spread.logs[run_set.place] for run_set in spread.whole]
     found = common_trend(ordered, floor=least_distance(margin))
     if found is not None:

@@ -13,7 +13,7 @@ from frametime.review.card_repeatability import least_distance
 from frametime.review.cell_comparisons import CHANCE_TO_DECIDE, MOST_RUNS
 from frametime.review.design import CutEntry, ReviewDesign, priced_alike
 from frametime.review.money_and_power import DAYS_PER_YEAR
-from frametime.review.result import Method, ReviewResult
+from frametime.review.result import Method, ReviewResult, RunEntry
 from frametime.review.result_tables import Answers, CellComparison, Verdict
 from frametime.review.sentence import (
     AGAINST,
@@ -80,14 +80,12 @@ class Story:
         value = self._best_value(next(iter(self.placed))) if self.placed and self.value else []
         # These begin with a word, not with a name.
         told = [continued(part) for part in (*self._open(), self.missing) if part] + self._apart()
-        parts = [*self._held_back(), *told] or [self._scatter() if self.is_alone else "every result has a verdict"]
-        n = sum(bool(run.flag) and (run.scene, run.resolution) in self.cells.of(run.card) for run in self.result.runs)
-        parts += [f"{counted(n, 'flagged run')} to look at or repeat"] * (n > 0)
+        parts = [*([self._scatter()] if self.is_alone else ()), *self._held_back(), *told]
         return Answers(
             first=self._first(),
             price=value[0] if value else "The plan gives no prices, so nothing is said about value.",
             power=self._best_power(),
-            uncertain=f"{begun('; '.join(parts))}.",
+            uncertain=f"{begun('; '.join(parts or ['every result has a verdict']))}.",
         )
 
     def _alone(self) -> str:
@@ -126,7 +124,11 @@ class Story:
             return "No run has usable power readings, so nothing is said about power and energy."
         if self.is_alone:
             return f"The {self.label(best.card)} gives {best.frames_per_joule:#.3g} frames per joule."
-        among = f", of {counted(len(rows), 'card')} with power readings," if len(rows) < len(self.placed) else ""
+        among = (
+            f", of {counted(len(rows), 'card')} with power readings in enough cells,"
+            if len(rows) < len(self.placed)
+            else ""
+        )
         said = f"Most frames per joule{among} come from the {self.label(best.card)}"
         if best.card == self.base or best.efficiency_ratio is None:
             return f"{said}."
@@ -279,12 +281,13 @@ class Story:
             if item.metric == self.metric.key and item.verdict == "undecided"
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
-        first = [item for item in undecided if any(caveat.code == "run-to-repeat" for caveat in item.caveats)]
+        runs = self.result.runs
+        flagged = [run for run in runs if run.flag and (run.scene, run.resolution) in self.cells.of(run.card)]
         close = [item for item in undecided if item.at_margin]
         more = [item for item in undecided if item.runs_needed is not None]
         needed = span_words([item.runs_needed or 0 for item in more]) if more else ""
         kinds = (
-            (first, "undecided result holds", "undecided results hold", "a flagged run, to be repeated first"),
+            (flagged, "flagged run is", "flagged runs are", "to be looked at or repeated first"),
             (close, "result is", "results are", f"too close to {self.design.margin * 100.0:g} % to call"),
             (more, "undecided result would", "undecided results would", f"need {needed} runs of each card"),
             ([item for item in undecided if item.interval_95 is None], "result has", "results have", "no interval"),
@@ -307,10 +310,11 @@ class Story:
         told = f"{names_of(list(held), self.label)} ran at a cap in {n_held} of {counted(n, 'run')}"
         return [f"{begun(told)}: there the rate shows the limit, not the card"] if held else []
 
-    def _which(self, results: Sequence[CellComparison]) -> str:
-        """The cards and cells of a few results."""
+    def _which(self, found: Sequence[CellComparison | RunEntry]) -> str:
+        """The cards and cells of a few results or runs."""
         cell = self.design.cell_label
-        told = [f"{self.label(item.candidate)} in {cell(item.scene, item.resolution)}" for item in results]
+        cards = (item.candidate if isinstance(item, CellComparison) else item.card for item in found)
+        told = [f"{self.label(card)} in {cell(of.scene, of.resolution)}" for card, of in zip(cards, found, strict=True)]
         return f" ({joined(told)})" if len(told) <= MOST_NAMES else ""
 
     def _apart(self) -> list[str]:

@@ -57,7 +57,7 @@ class _Runs:
             metric.key: MetricMeans(metric, self.design, self.sets.values(), shared) for metric in self.design.metrics
         }
         self.spreads = [table.spreads[card.key] for card in design.cards for table in self.metrics.values()]
-        self.flags = runs_to_make.flagged_runs(list(self.sets.values()), self.spreads, margin=design.margin)
+        self.flags = runs_to_make.flagged_runs(list(self.sets.values()), self.spreads, self.design)
 
     def coverage(self, unreadable: Sequence[UnreadableFile]) -> Coverage:
         """What is there and what is missing, by the headline metric where the plan names looks."""
@@ -109,7 +109,6 @@ def review_runs(
         for card in design.candidates
         for item in compare_cells(table, card, summaries)
     ]
-    labels = {scene.key: scene.label for scene in design.scenes}
     excluded = [(run.name, run.measured.provenance.file_name) for run in known.excluded]
     result = ReviewResult(
         schema_version=SCHEMA_VERSION,
@@ -120,7 +119,7 @@ def review_runs(
         cells=tuple(summaries.values()),
         comparisons=tuple(comparisons),
         **_of_cuts(known, comparisons),
-        repeatability=tuple(repeatability_of(spread, margin=design.margin, scenes=labels) for spread in known.spreads),
+        repeatability=tuple(repeatability_of(spread, margin=design.margin) for spread in known.spreads),
         coverage=known.coverage(unreadable),
         exclusions=tuple(
             Exclusion(run_name=name, file_name=file, reason=design.exclusions[name]) for name, file in excluded

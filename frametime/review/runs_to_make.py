@@ -25,8 +25,8 @@ from frametime.statistics.shared_scatter import ScatterLaw, StandsOut, run_that_
 from frametime.words import begun, counted
 
 
-def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], *, margin: float) -> dict[str, Flag]:
-    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told.
+def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], design: ReviewDesign) -> dict[str, Flag]:
+    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case, and the headline.
 
     The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
     run.
@@ -36,11 +36,12 @@ def flagged_runs(sets: Sequence[RunSet], spreads: Sequence[CardSpread], *, margi
     n_tests = values_looked_at(sets, spreads)
     for metric in dict.fromkeys(spread.metric for spread in spreads):
         by_card = {spread.card: spread for spread in spreads if spread.metric == metric}
-        for run_set, found, others in _standing_out(by_card.values(), n_tests, least_distance(margin)):
+        for run_set, found, others in _standing_out(by_card.values(), n_tests, least_distance(design.margin)):
             spread = by_card[run_set.card]
             name, severity = run_set.runs[found.position].name, abs(found.distance) / found.limit
             if severity > worst.get(name, 0.0):
-                worst[name], flags[name] = severity, _flag(spread, found, others, n_tests, run_set)
+                beside = next(one for one in spreads if (one.card, one.metric) == (spread.card, design.headline))
+                worst[name], flags[name] = severity, _flag(spread, beside, found, others, n_tests, run_set)
     return flags
 
 
@@ -95,31 +96,35 @@ def exclusion_caveats(run: PlacedRun, spreads: Sequence[CardSpread], *, margin: 
     return caveats
 
 
-def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tests: int, run_set: RunSet) -> Flag:
+def _flag(
+    spread: CardSpread, headline: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tests: int, run_set: RunSet
+) -> Flag:
     # Both on the same side: a run can lie 100 % below at most, and any amount above.
     distance, limit = in_percent(found.distance), abs(in_percent(math.copysign(found.limit, found.distance)))
     grubbs = grubbs_of(run_set, spread.metric)
     assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
-    told = {
-        "ok": "does not find it" + (": too few runs" if grubbs.n_runs < 6 else ""),
-        "straggler": "calls it a straggler, too",
-        "outlier": "calls it an outlier, too",
-    }
     whose = "the card's" if others is not None and others.group == spread.card else "the review's"
     cells = None if others is None else f"{whose} {counted(others.n_sets, 'other cell')}"
+    logs, told = headline.logs.get(run_set.place), ""
+    if headline.metric != spread.metric and logs is not None and logs.size == len(run_set.runs):
+        beside = in_percent(float(logs[found.position] - np.delete(logs, found.position).mean()))
+        told = f" In {headline.label} the run is {_off(beside)} the others."
     return Flag(
         metric=spread.metric,
         distance_pct=distance,
         limit_pct=limit,
         method=method("flag-chance", n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} is {abs(distance):.1f} % {'above' if found.distance > 0 else 'below'} the mean of the "
-            f"other {len(run_set.runs) - 1} runs of its set; normal variation on this card is at most {limit:.1f} % "
-            f"(from {f'these and {cells}' if cells else 'these alone'}). Grubbs's test on the {grubbs.n_runs} runs of "
-            f"the set alone {told[grubbs.outcome]}."
+            f"The {spread.label} is {_off(distance)} the mean of the other {len(run_set.runs) - 1} runs of its set; "
+            f"normal variation on this card is at most {limit:.1f} % "
+            f"(from {f'these and {cells}' if cells else 'these alone'}).{told}"
         ),
         grubbs=grubbs,
     )
+
+
+def _off(distance_pct: float) -> str:
+    return f"{abs(distance_pct):.1f} % {'above' if distance_pct > 0 else 'below'}"
 
 
 class Waiting(NamedTuple):

@@ -81,7 +81,8 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
         return f"{one} is {AGAINST[item.verdict]} {other}: {amount}."
     if item.verdict == "tied":
         small = "; the difference is real, but small" if item.real_but_small else ""
-        return f"{one} and {other} are tied: {amount}, inside the margin of {margin}{small}."
+        by = "" if max(interval.high, 1.0 / interval.low) < 1.0 + design.margin else "by its 90 % interval "
+        return f"{one} and {other} are tied: {amount}, {by}inside the margin of {margin}{small}."
     shown = interval.low > 1.0 or interval.high < 1.0
     more = " of a card that lies in both sessions" if {item.candidate, item.baseline} & design.shelved.keys() else ""
     why = f"the difference is real, but perhaps less than {margin}" if shown else f"more runs{more} may decide"

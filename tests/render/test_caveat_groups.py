@@ -53,7 +53,7 @@ def test_cells_are_named_under_the_cards_that_share_them(result: ReviewResult) -
     members = [placed("", card=key, cell=(scene.key, first)) for key in keys]
     members += [placed("", card=keys[1], cell=(other.key, at)) for at in (second, first)]
     label = result.cards[1].label
-    expected = f"every card at {scene.label} {first}; {label} at {other.label} {first}/{second}"
+    expected = f"every card in {scene.label} at {first}; {label} in {other.label} at {first}/{second}"
     assert places_of(result, members) == expected
 
 
@@ -69,7 +69,7 @@ def test_a_card_that_is_meant_everywhere_has_no_list_of_cells(result: ReviewResu
     key, label = result.cards[1].key, result.cards[1].label
     members = [placed("", card=key, cell=cell) for cell in cells]
     assert places_of(result, members) == f"{label} in every cell"
-    assert places_of(result, members[1:]).startswith(f"{label} at ")
+    assert places_of(result, members[1:]).startswith(f"{label} in ")
 
 
 def test_several_messages_are_counted_and_a_single_one_is_told(result: ReviewResult) -> None:

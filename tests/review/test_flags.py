@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -25,6 +26,7 @@ from frametime.statistics.repeatability import cochran_critical, cochran_test, p
 from frametime.statistics.shared_scatter import HEAVY, ScatterLaw, run_that_stands_out
 
 KEY = METRICS[0].key
+DESIGN = design(("amber-6",), ("scene",), ("1440p",), metrics=METRICS[:1])
 
 
 def matrix(rng: np.random.Generator, n_cells: int = 8, n_runs: int = 3, sd: float = 0.006) -> list[PlacedRun]:
@@ -44,7 +46,7 @@ def matrix(rng: np.random.Generator, n_cells: int = 8, n_runs: int = 3, sd: floa
 
 def flags_of(runs: list[PlacedRun], margin: float = 0.03) -> dict[str, Flag]:
     sets = list(gather(runs).values())
-    return flagged_runs(sets, [CardSpread("amber-6", METRICS[0], sets)], margin=margin)
+    return flagged_runs(sets, [CardSpread("amber-6", METRICS[0], sets)], replace(DESIGN, margin=margin))
 
 
 def changed(runs: list[PlacedRun], name: str, factor: float) -> list[PlacedRun]:
@@ -94,7 +96,7 @@ def small_review(rng: np.random.Generator, n_cards: int, *, off: float = 1.0) ->
 
 def flags_of_cards(runs: list[PlacedRun], n_cards: int) -> dict[str, Flag]:
     sets = list(gather(runs).values())
-    return flagged_runs(sets, [CardSpread(f"card{at}", METRICS[0], sets) for at in range(n_cards)], margin=0.03)
+    return flagged_runs(sets, [CardSpread(f"card{at}", METRICS[0], sets) for at in range(n_cards)], DESIGN)
 
 
 def test_where_cards_have_few_cells_those_of_all_tell_how_runs_scatter() -> None:

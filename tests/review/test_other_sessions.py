@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.render.review_text import review_text
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun
@@ -83,6 +84,7 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert {cell.card for cell in result.coverage.cells} == {"amber-6", "birch-9"}
     assert result.coverage.is_complete
     assert result.log_means == ()
+    assert "- Cedar 12 was measured in session 'spring'." in review_text(result), "a note that every reader needs"
 
 
 @pytest.mark.slow

@@ -110,15 +110,28 @@ def test_of_what_is_undecided_a_flagged_run_is_repeated_before_more_are_made() -
     rates["birch-9", "mill"][1] *= 0.92
     result = reviewed(rates)
     assert [run.name for run in result.runs if run.flag] == ["birch-9/mill/1440p/2"]
-    told = "One undecided result holds a flagged run, to be repeated first (Birch 9 in Mill at 1440p)"
+    told = "One flagged run is to be looked at or repeated first (Birch 9 in Mill at 1440p)"
     assert f"{told}." in text(result)
     assert told in result.answers["all"].uncertain
     (cell,) = [item for item in result.comparisons if item.verdict == "undecided"]
     assert (cell.scene, cell.runs_needed, cell.at_margin) == ("mill", None, False)
     (odd,) = [item for item in result.cells if (item.card, item.scene) == ("birch-9", "mill")]
     assert [caveat.code for caveat in odd.caveats] == ["run-to-repeat"], "the flag says why the set scatters"
-    assert ("birch-9", "scattered-set") in [(of.card, one.code) for of in result.repeatability for one in of.caveats]
+    (tested,) = [of.cochran for of in result.repeatability if of.card == "birch-9"]
+    assert tested is not None and (tested.scene, tested.outcome) == ("mill", "outlier")
+    assert [one for of in result.repeatability for one in of.caveats] == [], "a run is to be repeated, no more be made"
     assert "would need" not in text(result)
+
+
+@pytest.mark.parametrize(("last", "by"), [(99.2, ""), (98.2, "by its 90 % interval ")])
+def test_a_tie_of_which_the_shown_interval_leaves_the_margin_says_by_which_it_is_one(last: float, by: str) -> None:
+    rates = {(card, "harbor"): [100.0, 99.6, 100.4] for card in ("amber-6", "birch-9")}
+    rates["birch-9", "harbor"] = [100.3, 100.9, last]
+    result = reviewed(rates)
+    (item,) = result.overall
+    assert item.verdict == "tied" and item.interval_these_scenes is not None
+    assert (item.interval_these_scenes.low < 1.0 / 1.03) is bool(by)
+    assert f", {by}inside the margin of 3 %." in text(result)
 
 
 def test_a_shown_difference_of_unknown_size_is_told_apart() -> None:

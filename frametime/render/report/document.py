@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from frametime import __version__
-from frametime.render.tables.table import Line, Mark, Note, Number, Strip, Table
+from frametime.render.tables.table import Line, Mark, Note, Number, Range, Strip, Table
 from frametime.words import entries
 
 READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
@@ -111,7 +111,7 @@ class Bar:
         The card's color as the page writes it: the same all over the page.
     value : Number
         How long the bar is.
-    ends : tuple of float or None
+    ends : Range or None
         Its interval, in the unit of the value.
     more : Line
         What stands behind the value.
@@ -120,7 +120,7 @@ class Bar:
     label: str
     color: str
     value: Number
-    ends: tuple[float, float] | None
+    ends: Range | None
     more: Line = ()
 
 
@@ -138,8 +138,8 @@ class Bars:
     @property
     def longest(self) -> float:
         """The end of the scale."""
-        values = [(bar.value.value or 0.0, *(bar.ends or ())) for _, bars in self.groups for bar in bars]
-        return max((end for ends in values for end in ends), default=0.0) or 1.0
+        bars = [bar for _, bars in self.groups for bar in bars]
+        return max((bar.ends.high if bar.ends else bar.value.value or 0.0 for bar in bars), default=0.0) or 1.0
 
     @property
     def has_long_names(self) -> bool:

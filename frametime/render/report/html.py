@@ -188,12 +188,8 @@ def bar_places(bar: Bar, longest: float) -> dict[str, str]:
     def place(value: float) -> str:
         return f"{min(1.0, max(0.0, value / longest)) * STRIP_WIDTH:.1f}"
 
-    low, high = bar.ends or (None, None)
-    return {
-        "value": place(bar.value.value or 0.0),
-        "low": "" if low is None else place(low),
-        "high": "" if high is None else place(high),
-    }
+    low, high = ("", "") if bar.ends is None else (place(bar.ends.low), place(bar.ends.high))
+    return {"value": place(bar.value.value or 0.0), "low": low, "high": high}
 
 
 def inert_json(value: object) -> Markup:

@@ -11,7 +11,7 @@ from frametime.render.charts.theme import PALETTES, Theme
 from frametime.render.report import document as doc
 from frametime.render.report.document import Bar, Bars, Block, Fact, Figure, VerdictCard
 from frametime.render.review_words import better_words, metric_heading
-from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, number, percent
+from frametime.render.tables.parts import VERDICT_MARKS, by_weight, caption_of, estimate_line, number, percent
 from frametime.render.tables.review_comparisons import (
     cells_table,
     efficiency_table,
@@ -91,7 +91,7 @@ def power_bars(result: ReviewResult, *, key: str) -> Bars:
     table = efficiency_table(result)
     told = []
     for item, row in zip(result.efficiency, table.rows, strict=True):
-        if item.cut == result.cuts[0].key:
+        if item.cut == result.cuts[0].key and not item.stands_apart:  # which has its power on other cells
             more = ("W, ", *table.line(row, "frames_per_joule"), " frames per joule")
             told.append((item.card, table.line(row, "average_power_w"), item.average_power_interval, more))
     return _bars(result, key, caption_of("power-bars"), {"": told})
@@ -108,7 +108,9 @@ def _bars(result: ReviewResult, key: str, caption: str, groups: Mapping[str, Seq
     for label, told in groups.items():
         for card, (value, *_), interval, more in told:
             if isinstance(value, Number) and value.value is not None:
-                ends = None if interval is None else (interval.low, interval.high)
+                ends = next(
+                    (part for part in estimate_line(value.value, interval, "") if isinstance(part, Range)), None
+                )
                 bar = Bar(label=result.label(card), color=colors[card], value=value, ends=ends, more=more)
                 found.setdefault(label, []).append(bar)
     return Bars(key=key, caption=caption, groups=tuple((label, tuple(bars)) for label, bars in found.items()))
@@ -174,6 +176,8 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
         for row in table.rows:
             change, ends = table.line(row, ratio), table.line(row, interval)
             told = (*change, " (", *ends, ")") if isinstance(ends[0], Range) else change
+            if table.has("n_cells") and table.exact(row, "stands_apart"):
+                told = (*told, ", over ", *table.line(row, "n_cells"), " of ", f"{comparison.n_cells} cells")
             facts += [] if table.exact(row, ratio) is None else [Fact(term, told)]
     return facts
 

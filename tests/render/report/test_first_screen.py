@@ -16,10 +16,17 @@ from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report.document import Answers, Bar, Bars
 from frametime.render.report.html import bar_places, inert_json, render_html
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review_blocks import card_colors, chart_words, power_bars, scene_bars, standings_bars
+from frametime.render.report.review_blocks import (
+    card_colors,
+    chart_words,
+    power_bars,
+    scene_bars,
+    standings_bars,
+    verdict_cards,
+)
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
-from frametime.render.tables.table import Number, plain_text
+from frametime.render.tables.table import Number, Range, plain_text
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -53,7 +60,8 @@ def test_what_is_not_known_is_said() -> None:
     ]
     told = first_answers(review_runs(without, runs))
     some = sample_review(without_power=[("card-2", f"scene-{at}", "1440p") for at in range(3)], **TWO)
-    assert first_answers(some)["Power"].startswith("Most frames per joule, of 2 cards with power readings, come from")
+    among = "of 2 cards with power readings in enough cells"
+    assert first_answers(some)["Power"].startswith(f"Most frames per joule, {among}, come from")
     assert first_answers(sample_review(**TWO))["Power"].startswith("Most frames per joule come from")
     assert told["Price"] == "The plan gives no prices, so nothing is said about value."
     assert told["Power"] == "No run has usable power readings, so nothing is said about power and energy."
@@ -97,7 +105,10 @@ def test_one_card_alone_has_a_report() -> None:
     assert re.fullmatch(r"The Amber 6 gives 0\.\d+ frames per joule\.", told["Power"])
     assert re.search(r"differ by less than \d+(\.\d+)? % in 19 of 20 cases\.$", told["Not sure"])
     flagged = first_answers(sample_review(n_cards=1, n_scenes=2, bad_run=True))
-    assert flagged["Not sure"].endswith("in 19 of 20 cases; 1 flagged run to look at or repeat.")
+    at = "(Amber 6 in Harbor at 1080p)"
+    assert flagged["Not sure"].endswith(
+        f"in 19 of 20 cases; one flagged run is to be looked at or repeated first {at}."
+    )
     single = first_answers(sample_review(n_cards=1, n_scenes=2, n_runs=1))
     assert single["Not sure"] == "There are too few runs to say how well they repeat."
 
@@ -107,10 +118,12 @@ def test_flagged_runs_are_not_sure_and_the_best_value_is_among_cards_with_a_pric
         return first_answers(sample_review(n_cards=3, n_scenes=2, **of))
 
     assert "flagged" not in told()["Not sure"]
-    assert told(bad_run=True)["Not sure"].endswith("1 flagged run to look at or repeat.")
+    once = "one flagged run is to be looked at or repeated first (Basalt 9 in Harbor at 1080p)"
+    assert told(bad_run=True)["Not sure"].casefold().count(once.casefold()) == 1
+    assert told(bad_run=True)["Not sure"].count("flagged") == 1
     bad = review_runs(example_design(), example_runs(with_curves=False))
     assert [run.resolution for run in bad.runs if run.flag] == ["1440p"]
-    assert "1 flagged run" in bad.answers["all"].uncertain and "flagged" not in bad.answers["2160p"].uncertain
+    assert "One flagged run" in bad.answers["all"].uncertain and "flagged" not in bad.answers["2160p"].uncertain
     asked = example_design()
     cards = tuple(replace(card, price=None) if card.key == "cedar-12" else card for card in asked.cards)
     priced = first_answers(review_runs(replace(asked, cards=cards), example_runs(with_curves=False)))["Price"]
@@ -152,13 +165,34 @@ def test_every_usable_cell_has_a_bar() -> None:
 
 def test_bars_begin_at_zero_and_the_longest_end_fills_the_scale() -> None:
     def bar(value: float, ends: tuple[float, float] | None) -> Bar:
-        return Bar(label="x", color="#000000", value=Number(text=f"{value:g}", value=value), ends=ends)
+        span = None if ends is None else Range(text="", low=ends[0], high=ends[1])
+        return Bar(label="x", color="#000000", value=Number(text=f"{value:g}", value=value), ends=span)
 
     bars = Bars(key="b", caption="", groups=(("", (bar(50.0, (40.0, 80.0)), bar(20.0, None))),))
     assert bars.longest == 80.0
     first, second = (bar_places(item, bars.longest) for item in bars.groups[0][1])
     assert first == {"value": "125.0", "low": "100.0", "high": "200.0"}
     assert second == {"value": "50.0", "low": "", "high": ""}
+
+
+def test_a_card_with_power_in_a_few_cells_is_not_set_beside_the_others() -> None:
+    """Its frames per joule are those of other cells: as a bar among the others they would be compared."""
+    lacking = [("card-2", f"scene-{at}", "1440p") for at in (1, 2)]
+    some = sample_review(without_power=lacking, **TWO)
+    ((_, bars),) = power_bars(some, key="p").groups
+    assert [bar.label for bar in bars] == ["Amber 6", "Basalt 9"]
+    (card,) = [card for card in verdict_cards(some).cards if card.name == "Cinder 4"]
+    (joule,) = [fact for fact in card.facts if fact.term == "Frames per joule"]
+    assert "".join(map(plain_text, joule.content)).endswith(" %), over 1 of 3 cells")
+    (whole,) = [card for card in verdict_cards(some).cards if card.name == "Basalt 9"]
+    assert "cells" not in str([fact.content for fact in whole.facts])
+
+
+def test_bars_in_text_have_the_intervals_of_which_their_caption_speaks() -> None:
+    told = render_markdown(review_report(sample_review(**TWO))).partition("## Standings")[0]
+    assert "with 95 % intervals" in told
+    assert len(re.findall(r"^- \w+ \d: [\d.]+ \([\d.]+ to [\d.]+\), [+−]\d+\.\d %", told, re.MULTILINE)) == 2
+    assert re.search(r"^- Amber 6: [\d.]+ baseline$", told, re.MULTILINE)
 
 
 def test_names_in_the_data_of_the_page_are_inert() -> None:
