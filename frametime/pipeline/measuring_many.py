@@ -8,6 +8,7 @@ lab may have its workers on a cluster instead.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import errno
 import multiprocessing
 import os
@@ -57,6 +58,12 @@ _FAILED_STARTS: Final = 3
 
 _NO_MEMORY: Final = 77
 """Exit code of a worker that ran out of memory. Going on, it would fail sooner than a new one."""
+
+
+_M_TOP_PAD: Final = -2
+"""Of ``mallopt`` in glibc's malloc.h."""
+
+_KEPT_BYTES: Final = 16 << 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -295,6 +302,7 @@ def _work(pipe: Connection, prepare: Callable[[Any], Callable[[Any], Any]], max_
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     _limit_memory(max_bytes)
+    _keep_memory()
     try:
         pipe.send((None, None))
         # What is given comes after that word: were it large and this process to end before, its start would hang.
@@ -336,6 +344,15 @@ def _limit_memory(max_bytes: int) -> None:
     _, most = resource.getrlimit(kind)
     with suppress(ValueError, OSError):  # systems that know the limit and do not take it
         resource.setrlimit(kind, (max_bytes if most == resource.RLIM_INFINITY else min(max_bytes, most), most))
+
+
+def _keep_memory() -> None:
+    """Of glibc's heap keep the free end: each capture would ask the system anew for what the one before it gave back.
+
+    That took a tenth of the time of a capture of 10 000 frames.
+    """
+    with suppress(AttributeError, OSError, TypeError):  # another C library, or none that can be asked
+        ctypes.CDLL(None).mallopt(_M_TOP_PAD, _KEPT_BYTES)
 
 
 # -- many files -------------------------------------------------------------------------------------------------------
