@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import click
 
@@ -58,29 +58,26 @@ def watch(folder: str, **chosen: Any) -> None:
             click.echo(printable(report.set_sentence))
 
 
-_OF_A_FOLDER: Final = (
-    "path_pattern", "runs", "skip_start", "skip_end", "from_s", "to_s", "layout", "kind", "decimal", "quantile_type",
-    "lows", "stutter_ratio", "stutter_window", "stutter_excess", "refresh", "tearing", "temperature_limit",
-    "power_limit", "intervals",
-)  # fmt: skip
-
-
 def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
     """Watch the captures of a plan, which says how they are read and measured."""
+    from frametime.cli.review import review
     from frametime.pipeline.watching import watch_plan
     from frametime.plans.plan import read_plan
     from frametime.render.review_text import newest_run_text, next_run_text
 
-    refuse_idle(_OF_A_FOLDER, "is for a folder: with a plan, the plan says it")
-    plan = replace(read_plan(path), read=make_read_options(chosen))
-    for report in watch_plan(plan, settle_s=chosen["settle"], limits=make_worker_limits(chosen)):
-        if report.message is not None:
-            click.echo(f"frametime: {report.message}", err=True)
-        elif report.newest is not None:
-            text = newest_run_text(plan.design, report.newest, style=styled)
-            click.echo(text.splitlines()[0] if chosen["quiet"] else text)
-        elif report.coverage is not None:
-            n_made = sum(len(cell.present) for cell in report.coverage.cells)
-            n_usable = sum(cell.n_usable for cell in report.coverage.cells)
-            click.echo(f"{printable(plan.design.title)}: {counted(n_made, 'run')} there, {n_usable} usable")
-            click.echo(next_run_text(plan.design, report.coverage, report.next_run) + "\n")
+    # What a review takes, a watch of its plan takes: the rest is in the plan.
+    rest = chosen.keys() - {option.name for option in review.params} - {"settle"}
+    refuse_idle(sorted(rest), "is for a folder: with a plan, the plan says it")
+    while True:  # one that is edited is read again
+        plan = replace(read_plan(path), read=make_read_options(chosen))
+        for report in watch_plan(plan, settle_s=chosen["settle"], limits=make_worker_limits(chosen)):
+            if report.message is not None:
+                click.echo(f"frametime: {report.message}", err=True)
+            elif report.newest is not None:
+                text = newest_run_text(plan.design, report.newest, style=styled)
+                click.echo(text.splitlines()[0] if chosen["quiet"] else text)
+            elif report.coverage is not None:
+                n_made = sum(len(cell.present) for cell in report.coverage.cells)
+                n_usable = sum(cell.n_usable for cell in report.coverage.cells)
+                click.echo(f"{printable(plan.design.title)}: {counted(n_made, 'run')} there, {n_usable} usable")
+                click.echo(next_run_text(plan.design, report.coverage, report.next_run) + "\n")

@@ -7,6 +7,7 @@ import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
@@ -169,10 +170,10 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
 
 
 class Tree:
-    """The files below a folder as they were last seen: what has come, changed and settled since."""
+    """The files below a folder, and others beside it, as they were last seen: what has come, changed and settled."""
 
-    def __init__(self, folder: Path, known: States) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, known: States, beside: Sequence[Path] = ()) -> None:
+        self._folder, self._beside = folder, beside
         self._known = dict(known)
         self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
         self._identity: tuple[int, int] | None = self._look_up()
@@ -201,7 +202,7 @@ class Tree:
         waiting, self._waiting = self._waiting, {}
         first_look_s, self._first_look_s = self._first_look_s, None
         with contextlib.suppress(OSError):  # the folder is gone: `news` says so
-            for path in files_below(self._folder):
+            for path in chain(self._beside, files_below(self._folder)):
                 here.add(path)
                 state = state_of(path)
                 if state is None or self._known.get(path) == state:

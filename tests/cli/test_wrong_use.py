@@ -11,8 +11,6 @@ import pytest
 from run_cli import frametime
 
 from frametime.cli.film import _pixels
-from frametime.cli.review import review
-from frametime.cli.watch import _OF_A_FOLDER, watch
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
 FREEZE = LOGS / "made" / "one_freeze.csv"
@@ -96,9 +94,11 @@ def test_what_a_plan_says_is_not_said_again_to_a_watch(option: tuple[str, str], 
     assert (done.code, done.out) == (2, "") and f"{option[0]} is for a folder: with a plan" in done.err
 
 
-def test_a_watch_of_a_plan_takes_the_options_that_its_review_takes() -> None:
-    of_watch, of_review = ({str(option.name) for option in command.params} for command in (watch, review))
-    assert of_watch - of_review - {"folder", "settle"} == set(_OF_A_FOLDER)
+def test_a_watch_of_a_plan_takes_the_options_that_its_review_takes(tmp_path: Path) -> None:
+    values = {"remember": [], "sort": [], "settle": ["2"], "quiet": [], "unit": ["ms"], "stream": ["game"]}
+    for option, value in values.items():
+        done = frametime("watch", "plan.toml", f"--{option}", *value, cwd=tmp_path)
+        assert done.code == 3 and "plan.toml: there is no such file" in done.err, done.err
 
 
 @pytest.mark.parametrize(

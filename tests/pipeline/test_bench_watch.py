@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import os
 import threading
+from _thread import interrupt_main
 from collections.abc import Iterator
 from contextlib import nullcontext
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
+from frametime.cli.watch import watch
 from frametime.pipeline import watching
 from frametime.pipeline.measuring import measure_one
 from frametime.pipeline.watching import BenchReport, watch_plan
@@ -278,3 +281,61 @@ def test_a_sensor_log_that_grows_has_only_the_runs_told_again_that_lacked_it(tmp
     third = next(reports).newest
     assert third is not None and third.run.run == "3"
     stop.set()
+
+
+@pytest.mark.usefixtures("quickly")
+def test_a_sensor_log_that_is_deleted_has_its_run_told_without_it(plan: ReviewPlan) -> None:
+    log = plan.captures.folder / "amber" / "harbor" / "run1.sensors.csv"
+    log.write_text("time_s,power_w\n" + "\n".join(f"{second},200" for second in range(25)))
+    reports, stop = begin(plan)
+    assert next(reports).coverage is not None
+    log.unlink()
+    again = next(reports).newest
+    assert again is not None and again.run.run == "1"
+    assert " W" not in newest_run_text(plan.design, again)
+    stop.set()
+
+
+@pytest.mark.usefixtures("quickly")
+def test_an_edited_plan_ends_the_watch_once_it_can_be_read(plan: ReviewPlan) -> None:
+    write(plan.captures.folder / "amber" / "mill" / "run1.csv", 12.0)
+    file = Path(plan.file_name)
+    reports, _ = begin(plan)
+    assert "are not in the plan" in str(next(reports).message)
+    start = next(reports).coverage
+    assert start is not None and (start.n_planned, start.n_usable) == (4, 1)
+
+    file.write_text(PLAN.replace("runs = 2", "runs = 0"))
+    wrong = str(next(reports).message)
+    assert "runs" in wrong and wrong.endswith("; the plan as it was counts on")
+    write(plan.captures.folder / "amber" / "harbor" / "run2.csv", 10.4)
+    second = next(reports).newest
+    assert second is not None and second.n_others == 1
+
+    file.write_text(f'{PLAN.replace("runs = 2", "runs = 3")}[[scenes]]\nkey = "mill"\n')
+    assert [report.message for report in reports] == [f"{file}: this plan was changed, and is read again"]
+
+
+@pytest.mark.usefixtures("quickly")
+def test_the_command_goes_on_with_the_edited_plan(plan: ReviewPlan, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A card that the plan names now has its label, and the run of a scene that is new in it counts."""
+    write(plan.captures.folder / "amber" / "mill" / "run1.csv", 12.0)
+    file, told = Path(plan.file_name), [""]
+    more = '[[scenes]]\nkey = "mill"\n[[cards]]\nkey = "cedar"\nlabel = "Cedar 9"\n'
+
+    def echo(text: str, **_to: object) -> None:
+        told.append(text)
+        if "1 run there" in text:
+            file.write_text(f"{PLAN}{more}")
+        if "2 runs there" in text:
+            write(plan.captures.folder / "cedar" / "harbor" / "run1.csv", 9.0)
+        if told[-1].startswith("Cedar 9, harbor at 1440p, run 1: "):
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr("click.echo", echo)
+    end = threading.Timer(30.0, interrupt_main)
+    end.start()
+    with pytest.raises(click.Abort):
+        watch.main([str(file), "--settle", "0.05"], standalone_mode=False)
+    end.cancel()
+    assert told[-1].startswith("Cedar 9, harbor at 1440p, run 1: "), told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import subprocess
 import sys
@@ -41,7 +42,13 @@ def quickly(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def watch_while(
-    folder: Path, act: Callable[[Told], None], n_expected: int, *, n_runs: int = 2, settle_s: float = 0.2
+    folder: Path,
+    act: Callable[[Told], None],
+    n_expected: int,
+    *,
+    n_runs: int = 2,
+    settle_s: float = 0.2,
+    pattern: str = "{scene}/run{run}.csv",
 ) -> list[WatchReport]:
     """The reports that come while ``act`` changes the folder, until so many have come or 30 s have passed.
 
@@ -50,7 +57,7 @@ def watch_while(
     options = WatchOptions(
         read=ReadOptions(),
         measure=MeasureOptions(),
-        path_pattern=PathPattern.parse("{scene}/run{run}.csv"),
+        path_pattern=PathPattern.parse(pattern),
         runs=n_runs,
         settle_s=settle_s,
     )
@@ -246,4 +253,23 @@ def test_a_capture_that_is_deleted_counts_no_longer_for_its_set(tmp_path: Path) 
 
     *_, last = watch_while(tmp_path, remove, 3)
     assert last.run is None and last.error == "no longer there, and no longer counted: mill/run1.csv"
+    assert last.set_sentence == "mill: 1 of 2 usable runs, 1 more needed"
+
+
+@pytest.mark.usefixtures("quickly")
+def test_of_a_log_and_its_packed_copy_either_may_go(tmp_path: Path) -> None:
+    """Deleting the log took the run out, though its packed copy was there."""
+    folder = tmp_path / "mill"
+    folder.mkdir()
+    (folder / "run1.csv").write_text(log_text(10.0))
+
+    def pack(told: Told) -> None:
+        told(1)
+        with gzip.open(folder / "run1.csv.gz", "wt") as stream:
+            stream.write(log_text(10.0))
+        told(2)
+        (folder / "run1.csv").unlink()
+
+    *_, last = watch_while(tmp_path, pack, 3, pattern="{scene}/run{run}.*")
+    assert last.error == "no longer there, and no longer counted: mill/run1.csv"
     assert last.set_sentence == "mill: 1 of 2 usable runs, 1 more needed"
