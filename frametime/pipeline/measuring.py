@@ -223,6 +223,8 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
 
     Reasons that differ in names, times and numbers alone are one, told with the first of them.
     """
+    from frametime.review.sentence import caveat_of
+
     if not reasons:
         return ()
     alike: dict[str, list[tuple[str, str]]] = {}
@@ -235,8 +237,7 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
         for same in alike.values()
     ]
     shown = first_of(told, _SHOWN_REASONS, "; ")
-    message = f"{len(reasons)} of {n_runs} runs have no sensor numbers; their frames count. {shown}."
-    return (Caveat(code="sensors-unusable", message=message, weight=Weight.CARE),)
+    return (caveat_of("sensors-unusable", n=len(reasons), n_runs=n_runs, shown=shown),)
 
 
 _SHOWN_REASONS: Final = 3

@@ -15,7 +15,7 @@ from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_start import stated_start
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.sensors.sensor_log import SensorLayout, SensorOptions
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import PlanError, printable
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
@@ -34,6 +34,7 @@ from frametime.review.design import ReviewDesign
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
+from frametime.review.sentence import caveat_of
 from frametime.review.sessions import NO_OTHERS
 from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
@@ -130,20 +131,19 @@ def measured_plan(
         )
         raise PlanError.at(plan.file_name, wrong, helps="check [captures] folder and pattern")
     measuring = measuring or partial(measure_many, workers=workers, limits=limits)
-    requests = requests_of(plan, found.runs)
+    names = [run_name(**file.place) for file in found.runs]
+    requests = dict(zip(names, requests_of(plan, found.runs), strict=True))
     kept = None if kept_file is None else KeptRuns(kept_file)
     measured = _measured(requests, kept, measuring, measure_again=measure_again)
     again = with_session_places(requests, measured)
-    for at, outcome in zip(again, measuring(list(again.values())) if again else (), strict=True):
-        measured[at] = outcome
-    placed, unreadable = measured_or_not(map(run_made, repeat(plan), found.runs, measured))
-    names = [run_name(**file.place) for file in found.runs]
+    measured |= zip(again, measuring(list(again.values())) if again else (), strict=True)
+    placed, unreadable = measured_or_not(map(run_made, repeat(plan), found.runs, map(measured.__getitem__, names)))
     return MeasuredPlan(
         design=replace(plan.design, exclusions=exclusions_of(plan, names)),
         placed=tuple(placed),
         unreadable=tuple(unreadable),
         caveats=_caveats(plan, found, placed, len(again)),
-        requests={name: again.get(at, request) for at, (name, request) in enumerate(zip(names, requests, strict=True))},
+        requests=requests | again,
     )
 
 
@@ -229,54 +229,44 @@ def _sensor_options(plan: ReviewPlan) -> SensorOptions:
 
 
 def _measured(
-    requests: Sequence[MeasureRequest], kept: KeptRuns | None, measuring: Measuring, *, measure_again: bool
-) -> list[MeasureOutcome]:
-    """Outcomes in the order of the requests: kept where it can be, measured (and then kept) where not."""
-    if kept is None:
-        return list(measuring(requests))
+    requests: Mapping[str, MeasureRequest], kept: KeptRuns | None, measuring: Measuring, *, measure_again: bool
+) -> dict[str, MeasureOutcome]:
+    """The outcome of each run by its name: kept where it can be, measured (and then kept) where not."""
     outcomes = {
-        at: MeasureOutcome(request=request, run=run, error=None)
-        for at, request in enumerate(requests)
-        if not measure_again and (run := kept.find(request)) is not None
+        name: MeasureOutcome(request=request, run=run, error=None)
+        for name, request in requests.items()
+        if kept is not None and not measure_again and (run := kept.find(request)) is not None
     }
-    to_measure = [at for at in range(len(requests)) if at not in outcomes]
-    if to_measure:
-        beside = [beside_sha256(requests[at]) for at in to_measure]
-        measured = measuring([requests[at] for at in to_measure])
-        for at, before, outcome in zip(to_measure, beside, measured, strict=True):
-            outcomes[at] = outcome
+    waiting = {name: request for name, request in requests.items() if name not in outcomes}
+    beside = [None if kept is None else beside_sha256(request) for request in waiting.values()]
+    measured = measuring(list(waiting.values())) if waiting else ()
+    for name, before, outcome in zip(waiting, beside, measured, strict=True):
+        outcomes[name] = outcome
+        if kept is not None:
             kept.add(outcome, before)
-    kept.write()
-    return [outcomes[at] for at in range(len(requests))]
+    if kept is not None:
+        kept.write()
+    return outcomes
 
 
 def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_by_order: int) -> tuple[Caveat, ...]:
     """What is to be known of the files of a plan; logs that could not be used are named below the captures folder."""
-    n_unknown, n_without = len(found.not_in_plan), len(found.without_sensors)
-    unknown = not_in_plan_words(found.not_in_plan)
-    without = f"{n_without} of {len(found.runs)} runs have no sensor log."
-    # A pattern of the plan that fits no log at all is more likely wrong.
-    lacking = Weight.NOTE if n_without < len(found.runs) else Weight.CARE
-    by_order = (
-        f"{n_by_order} runs are laid over the stretches of load of the sensor log that they share, by their "
-        "order and lengths, for nothing says when they were made: recorded_from in the plan does."
-    )
-    told = (
-        (n_unknown, Caveat(code="files-not-in-plan", message=unknown, weight=Weight.CARE)),
-        (n_without, Caveat(code="runs-without-sensors", message=without, weight=lacking)),
-        (n_by_order, Caveat(code="sensor-clocks-by-load", message=by_order, weight=Weight.CARE)),
-    )
+    n_without, n_runs = len(found.without_sensors), len(found.runs)
+    caveats = [not_in_plan(found.not_in_plan)] if found.not_in_plan else []
+    if n_without:
+        # A pattern of the plan that fits no log at all is more likely wrong.
+        words = {"n_without": n_without, "n_runs": n_runs}
+        is_all = n_without == n_runs
+        caveats.append(caveat_of("runs-without-sensors/all" if is_all else "runs-without-sensors", **words))
+    if n_by_order:
+        caveats.append(caveat_of("sensor-clocks-by-load", n_runs=n_by_order))
     reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]
     below = printable(str(plan.captures.folder)).rstrip("/\\")
     reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
-    return (*(caveat for number, caveat in told if number), *sensors_caveat(reasons, len(placed)))
+    return (*caveats, *sensors_caveat(reasons, len(placed)))
 
 
-def not_in_plan_words(names: Sequence[str]) -> str:
+def not_in_plan(names: Sequence[str]) -> Caveat:
     """Which captures the plan says nothing of."""
-    return f"{_files(names)} the path pattern, but card, scene or resolution are not in the plan."
-
-
-def _files(names: Sequence[str]) -> str:
-    listed = first_of([printable(name) for name in names], _SHOWN_FILES)
-    return f"{counted(len(names), 'file')} ({listed}) fit{'' if len(names) != 1 else 's'}"
+    files = f"{counted(len(names), 'file')} ({first_of([printable(name) for name in names], _SHOWN_FILES)})"
+    return caveat_of("files-not-in-plan", files=f"{files} fit{'' if len(names) != 1 else 's'}")

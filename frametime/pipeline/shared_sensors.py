@@ -6,7 +6,7 @@ lengths: only where there is just one way in which they can lie.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -31,9 +31,9 @@ _LATE_FRACTION: Final = 0.5
 
 
 class _Run(NamedTuple):
-    """A capture as far as its place needs it: number of its request, cell, run, first time, length, last change."""
+    """A capture as far as its place needs it: name, cell, run, first time, length, last change."""
 
-    at: int
+    name: str
     cell: str
     run: str
     first_s: float
@@ -42,27 +42,27 @@ class _Run(NamedTuple):
 
 
 def with_session_places(
-    requests: Sequence[MeasureRequest], outcomes: Sequence[MeasureOutcome]
-) -> dict[int, MeasureRequest]:
-    """Requests to measure again, by their number: with the place of each run in the sensor log that it shares.
+    requests: Mapping[str, MeasureRequest], outcomes: Mapping[str, MeasureOutcome]
+) -> dict[str, MeasureRequest]:
+    """Requests to measure again, by the names of their runs: each with its place in the sensor log that it shares.
 
     Only logs of which no run has a sure place are looked at. Where files' last changes put some runs at a place and
     others at none, they are trusted for none.
     """
-    shared: dict[str, list[int]] = {}
-    for at, (request, outcome) in enumerate(zip(requests, outcomes, strict=True)):
-        if request.sensors is not None and outcome.run is not None:
-            shared.setdefault(request.sensors, []).append(at)
-    found: dict[int, MeasureRequest] = {}
-    for log, numbers in shared.items():
-        codes = [_standing(outcomes[at]) for at in numbers]
-        if len(numbers) == 1 or SENSORS_UNUSABLE not in codes or "" in codes:
+    shared: dict[str, list[str]] = {}
+    for name, request in requests.items():
+        if request.sensors is not None and outcomes[name].run is not None:
+            shared.setdefault(request.sensors, []).append(name)
+    found: dict[str, MeasureRequest] = {}
+    for log, names in shared.items():
+        codes = [_standing(outcomes[name]) for name in names]
+        if len(names) == 1 or SENSORS_UNUSABLE not in codes or "" in codes:
             continue
         if codes.count(SENSORS_UNUSABLE) <= _MOST_ODD * len(codes):
             continue
-        placed = _placed(log, numbers, requests)
-        guessed = [at for at, code in zip(numbers, codes, strict=True) if code == CLOCKS_GUESSED]
-        found |= placed or {at: _with_options(requests[at], trusts_file_time=False) for at in guessed}
+        placed = _placed(log, names, requests)
+        guessed = [name for name, code in zip(names, codes, strict=True) if code == CLOCKS_GUESSED]
+        found |= placed or {name: _with_options(requests[name], trusts_file_time=False) for name in guessed}
     return found
 
 
@@ -76,15 +76,15 @@ def _with_options(request: MeasureRequest, **changed: Any) -> MeasureRequest:
     return replace(request, sensor_options=replace(request.sensor_options or SensorOptions(), **changed))
 
 
-def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
+def _placed(log: str, names: Sequence[str], requests: Mapping[str, MeasureRequest]) -> dict[str, MeasureRequest]:
     from frametime.adapters.sensors.sensor_trace import loads_of, samples_in_order, stretches
 
-    options = requests[numbers[0]].sensor_options or SensorOptions()
+    options = requests[names[0]].sensor_options or SensorOptions()
     if options.offset_s is not None:
         return {}
     try:
         times_s, values = samples_in_order(log, options)
-        runs = [_run(at, requests[at]) for at in numbers]
+        runs = [_run(name, requests[name]) for name in names]
     except (FrametimeError, OSError):
         return {}
     ordered = _in_order_made(runs)
@@ -94,15 +94,15 @@ def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]
         places = _places(spans, ordered or runs, step_s, is_ordered=ordered is not None)
         if places is not None:
             return {
-                run.at: _with_options(
-                    requests[run.at], offset_s=place.start_s - run.first_s, offset_doubt_s=place.doubt_s
+                run.name: _with_options(
+                    requests[run.name], offset_s=place.start_s - run.first_s, offset_doubt_s=place.doubt_s
                 )
                 for run, place in places
             }
     return {}
 
 
-def _run(at: int, request: MeasureRequest) -> _Run:
+def _run(name: str, request: MeasureRequest) -> _Run:
     from frametime.adapters.reading import read_capture
 
     whole = replace(request.read, skip_start_s=0.0, skip_end_s=0.0)
@@ -110,7 +110,7 @@ def _run(at: int, request: MeasureRequest) -> _Run:
     first_s, last_s = (stamps[place].as_py() / 1e9 for place in (0, len(stamps) - 1))
     made = request.conditions
     cell = "/".join(str(part) for part in (made.card, made.scene, made.resolution))
-    return _Run(at, cell, made.run or "", first_s, last_s - first_s, Path(request.path).stat().st_mtime_ns / 1e9)
+    return _Run(name, cell, made.run or "", first_s, last_s - first_s, Path(request.path).stat().st_mtime_ns / 1e9)
 
 
 def _in_order_made(runs: Sequence[_Run]) -> list[_Run] | None:

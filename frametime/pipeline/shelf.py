@@ -22,7 +22,7 @@ from urllib.parse import quote, unquote
 import polars as pl
 
 from frametime import __version__
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
 from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.words import first_of, joined
@@ -407,15 +407,14 @@ def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str, placed: Sequence[Pl
 
 def _told(apart: pl.DataFrame, labels: dict[str, str], again: Sequence[PlacedRun]) -> Iterator[Caveat]:
     """Cells that are not comparable, and cards that were measured again."""
+    from frametime.review.sentence import caveat_of
+
     cells = apart.select("label", "scene", "resolution").unique().sort("label", "scene", "resolution")
     if not cells.is_empty():
         told = first_of([f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.rows()], 4, "; ")
-        message = f"Cells on the shelf of another scene version or other scene settings are left out: {told}."
-        yield Caveat(code="shelf-cells-differ", message=message, weight=Weight.CARE)
+        yield caveat_of("shelf-cells-differ", cells=told)
     if again:
-        names = ", ".join(sorted({labels[run.card] for run in again}))
-        message = f"Measured again with the parameters of this plan, from the captures of its session: {names}."
-        yield Caveat(code="shelf-measured-again", message=message, weight=Weight.NOTE)
+        yield caveat_of("shelf-measured-again", names=", ".join(sorted({labels[run.card] for run in again})))
 
 
 def placed_runs(frame: pl.DataFrame) -> list[PlacedRun]:

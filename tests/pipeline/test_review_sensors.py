@@ -87,7 +87,7 @@ def test_sensor_logs_that_cannot_be_used_cost_their_own_numbers_and_one_warning(
     assert len(result.runs) == 18
     assert not result.unreadable
     (caveat,) = [caveat for caveat in result.caveats if "sensor" in caveat.code]
-    assert "6 of 18 runs have no sensor numbers; their frames count" in caveat.message
+    assert "6 of 18 runs: the sensor log cannot be used; the frames count" in caveat.message
     assert sum(power is None for power in powers(result)) == 6
     assert {run.judgement for run in result.runs} == {"usable"} or "care" in str({run.judgement for run in result.runs})
 
@@ -103,7 +103,7 @@ def test_what_is_said_of_a_sensor_log_is_the_same_from_any_folder(
     for where, plan in ((tmp_path, Path("plan.toml")), (tmp_path.parent, Path(tmp_path.name) / "plan.toml")):
         monkeypatch.chdir(where)
         results.append(review_json(review_plan(read_plan(plan), workers=1)))
-    assert "no sensor numbers" in results[0]
+    assert "the sensor log cannot be used" in results[0]
     assert results[0] == results[1]
 
 
@@ -128,7 +128,7 @@ def test_copied_captures_without_their_times_are_one_note_that_says_how_to_copy_
     result = review_plan(read_plan(plan), workers=1)
     (caveat,) = [caveat for caveat in result.caveats if "sensor" in caveat.code]
     assert re.search(
-        r"^18 of 18 runs have no sensor numbers; their frames count\. Such as .+?: .+?: the log ends \S+ days "
+        r"^18 of 18 runs: the sensor log cannot be used; the frames count\. Such as .+?: .+?: the log ends \S+ days "
         r"before the capture's file was last changed, and nothing else says when it was recorded; copy files with ",
         caveat.message,
     )

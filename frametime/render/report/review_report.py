@@ -60,7 +60,7 @@ def review_report(
     sections = [
         *([doc.section("reader", reader_choice(result))] if result.log_means else []),
         _standings_section(result, standings),
-        _cuts_section(result, standings),
+        _cuts_section(result),
         _cells_section(result),
         _smoothness_section(result, traces),
         *_cost_sections(result),
@@ -92,7 +92,7 @@ def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
     return doc.section("standings", *placed, others, cards if cards.cards else None)
 
 
-def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
+def _cuts_section(result: ReviewResult) -> doc.Section:
     """The headline comparison once for every cut, then each cut in words."""
     table = overall_table(result)
     by_headline = table.where(metric=result.headline)
@@ -120,11 +120,9 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
         # Both begin with the same words, and the first may go on.
         text = text[len(commonprefix((first, text))) :].lstrip(". ")  # noqa: RUF071 - these are no paths
         more += [doc.said(text)] if text else []
-        tables = standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
-        more += [table.without_comparison() for table in tables]
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         more += [missing] if missing.rows else []
-        folded = doc.Folded("More words and the numbers", tuple(more))
+        folded = doc.Folded("More words", tuple(more))
         sections.append(doc.Section(f"cut-{number}", cut.label, (doc.said(first), bars, folded)))
     together = (doc.section("cuts-tables", headline, others),) if table.rows else ()
     return doc.section("cuts", sections=(*sections, *together))
@@ -171,8 +169,7 @@ def _runs_section(result: ReviewResult) -> doc.Section:
     verdict = doc.sentences("planned-runs", complete="complete" if coverage.is_complete else "not complete")
     tables = (
         *(review_runs.coverage_table(result), review_runs.repeatability_table(result)),
-        *(review_runs.flagged_table(result), review_runs.exclusion_table(result)),
-        *(review_runs.unreadable_table(result), review_runs.to_make_table(result)),
+        *(review_runs.exclusion_table(result), review_runs.unreadable_table(result), review_runs.to_make_table(result)),
     )
     none = () if any(run.flag for run in result.runs) else (doc.said("No run stands out from its set."),)
     # The headline metric is the first of them that may not be left out.

@@ -78,20 +78,6 @@ def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, object]:
     return {"grubbs": Cell(content=tuple(content)) if content else parts.NOTHING}
 
 
-def flagged_table(result: ReviewResult) -> Table:
-    """Runs that stand out."""
-    columns, rows = parts.columns_of("flagged"), []
-    for place, run in enumerate(result.runs):
-        if (flag := run.flag) is not None:
-            values = {
-                "run": parts.code_cell(run.name),
-                "metric": result.metric(flag.metric).label,
-                "counts": "left out" if run.excluded_reason else "included until it is repeated",
-            }
-            rows.append(parts.filled(columns, values, of=flag, origin=f"runs/{place}/flag"))
-    return Table("flagged", parts.caption_of("flagged"), columns, tuple(rows))
-
-
 def exclusion_table(result: ReviewResult) -> Table:
     """Runs that the plan leaves out."""
     rows = (
