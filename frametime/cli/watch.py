@@ -66,8 +66,8 @@ def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
     from frametime.render.review_text import newest_run_text, next_run_text
 
     # What a review takes, a watch of its plan takes: the rest is in the plan.
-    rest = chosen.keys() - {option.name for option in review.params} - {"settle"}
-    refuse_idle(sorted(rest), "is for a folder: with a plan, the plan says it")
+    rest = sorted(chosen.keys() - {option.name for option in review.params} - {"settle"})
+    refuse_idle(rest, "is for a folder: with a plan, the plan says it")
     while True:  # one that is edited is read again
         plan = replace(read_plan(path), read=make_read_options(chosen))
         for report in watch_plan(plan, settle_s=chosen["settle"], limits=make_worker_limits(chosen)):

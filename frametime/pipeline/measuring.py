@@ -225,8 +225,6 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
     """
     from frametime.review.sentence import caveat_of
 
-    if not reasons:
-        return ()
     alike: dict[str, list[tuple[str, str]]] = {}
     for name, why in reasons:
         words = re.sub(r"\([^()]*\)|'[^']*'|\S*[\d/\\]\S*", "", why.partition(": ")[2].partition(": ")[2] or why)
@@ -237,7 +235,7 @@ def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Cav
         for same in alike.values()
     ]
     shown = first_of(told, _SHOWN_REASONS, "; ")
-    return (caveat_of("sensors-unusable", n=len(reasons), n_runs=n_runs, shown=shown),)
+    return (caveat_of("sensors-unusable", n=len(reasons), n_runs=n_runs, shown=shown),) if reasons else ()
 
 
 _SHOWN_REASONS: Final = 3

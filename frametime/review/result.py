@@ -88,6 +88,8 @@ class RunEntry(AtPlace):
         Set when the run should be made again; a flagged run still counts.
     excluded_reason : str or None
         The plan's reason; the run does not count.
+    session : str or None
+        The session from which the shelf has it; ``None`` for the runs of this plan.
     judgement : {'usable', 'usable with care', 'repeat this run'}
     judgement_reasons : tuple of str
     caveats : tuple of Caveat
@@ -106,6 +108,7 @@ class RunEntry(AtPlace):
     missing_reasons: Mapping[str, str]
     flag: Flag | None
     excluded_reason: str | None
+    session: str | None
     judgement: JudgementWord
     judgement_reasons: tuple[str, ...]
     caveats: tuple[Caveat, ...]

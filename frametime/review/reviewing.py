@@ -115,7 +115,7 @@ def review_runs(
         plan={} if plan is None else plan,
         subject=design.subject or (design.candidates if len(design.cards) == 2 else ()),
         **{entry.name: getattr(design, entry.name) for entry in fields(Entries)},
-        runs=tuple(run_entry(run, known.flags, design.exclusions) for run in known.placed),
+        runs=tuple(run_entry(run, known.flags, design) for run in known.placed),
         cells=tuple(summaries.values()),
         comparisons=tuple(comparisons),
         **_of_cuts(known, comparisons),

@@ -150,7 +150,7 @@ def same_bytes(runs: Iterable[PlacedRun], name: str = "") -> list[Caveat]:
     return [caveat_of("same-file-twice", names=" and ".join(names)) for names in copies]
 
 
-def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str, str]) -> RunEntry:
+def run_entry(run: PlacedRun, flags: Mapping[str, Flag], design: ReviewDesign) -> RunEntry:
     """The run as the result keeps it."""
     measured = run.measured
     return RunEntry(
@@ -159,7 +159,8 @@ def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str
         values={key: item.value for key, item in measured.values.items()},
         missing_reasons={key: item.reason for key, item in measured.values.items() if item.reason is not None},
         flag=flags.get(run.name),
-        excluded_reason=exclusions.get(run.name),
+        excluded_reason=design.exclusions.get(run.name),
+        session=design.shelved.get(run.card),
         judgement=measured.judgement.word,
         judgement_reasons=measured.judgement.reasons,
         curves=measured.curves,

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 import pytest
-from example_result import measured_run
+from example_result import design, measured_run
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.file_kind import classify_file
@@ -483,4 +483,4 @@ def test_kept_runs_are_a_fraction_of_the_captures(tmp_path: Path) -> None:
 def entry_of(run: MeasuredRun) -> RunEntry:
     """What `read_curves` looks at."""
     placed = PlacedRun(name="a/b/c/1", card="a", scene="b", resolution="c", run="1", measured=run)
-    return run_entry(placed, {}, {})
+    return run_entry(placed, {}, design(("a",), ("b",), ("c",)))

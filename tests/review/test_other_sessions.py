@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.pipeline.review_outputs import review_json, runs_frame
 from frametime.render.review_text import review_text
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
@@ -85,6 +87,13 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert result.coverage.is_complete
     assert result.log_means == ()
     assert "- Cedar 12 was measured in session 'spring'." in review_text(result), "a note that every reader needs"
+
+
+def test_each_run_tells_the_session_from_which_the_shelf_has_it() -> None:
+    result = reviewed(1, 0.05)
+    told = dict(runs_frame(result).select("card", "session").iter_rows())
+    assert told == {"amber-6": None, "birch-9": None, "cedar-12": "spring"}
+    assert {run["session"] for run in json.loads(review_json(result))["runs"]} == {None, "spring"}
 
 
 @pytest.mark.slow
