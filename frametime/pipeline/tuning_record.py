@@ -19,7 +19,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, printable
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
-from frametime.plans.folder_walk import path_from
+from frametime.plans.folder_walk import files_below, path_from
 from frametime.replacing import alone_with, claiming, refuse_ending, write_bytes, write_text
 from frametime.settings.toml_source import file_bytes
 from frametime.tuning import new_trial
@@ -228,10 +228,9 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
     folder = Path(path).parent / str(record.logs_folder)
     known = {log for trial in record.trials for log in trial.logs}
     try:
-        files = [file for file in folder.iterdir() if file.is_file() and not file.name.startswith(".")]
         new = sorted(
             (file.stat().st_mtime_ns, file)
-            for file in files
+            for file in files_below(folder)
             if classify_file(file).kind == "frames" and path_from(file, Path(path).parent) not in known
         )
     except OSError as error:

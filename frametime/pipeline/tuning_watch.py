@@ -57,6 +57,7 @@ class TuningBench:
 
     def _turn_to(self, step: NextStep | None = None) -> None:
         """Turn to a step, or to what the record says is next."""
+        self._state = state_of(Path(self._path))
         self.step = step or next_trial(tuning_record.read_measured(self._path)[0])
         self._at_hand = TrialAtHand(self.step) if isinstance(self.step, Proposal) else None
 
@@ -100,9 +101,12 @@ class TuningBench:
         Nothing where none grows. Its own length counts as soon as it was read, with that of the parts before it.
         """
         grows = (file for file in files_below(self.folder) if self._seen.get(file) != state_of(file))
-        log = next((file for file in grows if classify_file(file).kind == "frames"), None)
-        if log is None or self._at_hand is None:
+        try:
+            log = next((file for file in grows if classify_file(file).kind == "frames"), None)
+        except OSError:  # the folder is gone, as is told where finished logs are looked for
             return ""
+        if log is None or self._at_hand is None:
+            return self._changed()
         began_s = self._began_s.setdefault(log, now_s)
         if now_s - self._looked_s.get(log, began_s) >= _LOOK_S:
             length_s, failures = self._so_far(log, self._at_hand)
@@ -114,6 +118,17 @@ class TuningBench:
         step, runs = self._at_hand.step, self._at_hand.runs
         before = sum(runs[part] for part in runs if part != log) if step.is_endurance else 0.0
         return f"\r    {before + (now_s - began_s) / 60.0:.1f} of {step.minutes:g} min "
+
+    def _changed(self) -> str:
+        """What comes next where the record was changed by another hand and no run was made: a limit counts at once."""
+        if self._state == state_of(Path(self._path)) or (self._at_hand and self._at_hand.runs):
+            return ""
+        before = self.step
+        try:
+            self._turn_to()
+        except FrametimeError as error:
+            return f"\n{error}\n"
+        return "" if self.step == before else f"\nThe record was changed.\n\n{self.told()}"
 
     def _so_far(self, log: Path, made: TrialAtHand) -> tuple[float | None, tuple[str, ...]]:
         """Length of a log that grows, in s, and what no later frame can take back; ``None`` where it cannot be read.
@@ -176,8 +191,11 @@ class TuningBench:
         outcome = TrialView(rest).failure_of(trial) or "passed"
         told = f"Taken back: {trial.setting}, '{trial.workload}', {outcome}.\n\n{self.told()}"
         logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
-        if self._at_hand is None or not logs or not self._asked.issuperset(map(Path.resolve, logs)):
-            return told  # its logs spoke for themselves, or are none of this watch
+        is_own = logs and self._asked.issuperset(map(Path.resolve, logs))
+        if self._at_hand is None or not is_own or not self._at_hand.is_of(trial):
+            return (
+                told  # its logs spoke for themselves, are none of this watch, or the record asks for another trial now
+            )
         self._at_hand.ask_again(logs, trial.outcome)
         return told + self._at_hand.question
 

@@ -84,7 +84,7 @@ def _climb_by_halving(
     while True:
         best = _best(view, [setting.turned_to(axis, turned) for turned in held], axis, workload.name)
         at = best.turned(axis)
-        above = min([turned for turned in held if turned > at], default=edge)
+        above = min((turned for turned in (*held, edge) if turned > at), default=edge)
         if edge > most and at == held[-1]:
             turned = min(at + stride, most)
             stride *= 2

@@ -246,6 +246,11 @@ class TrialAtHand:
         step = self.step
         return Trial(setting=step.setting, workload=step.workload, outcome=outcome, is_endurance=step.is_endurance)
 
+    def is_of(self, noted: Trial) -> bool:
+        """Whether a trial that was noted is one of this step."""
+        asked = self.trial(noted.outcome)
+        return all(getattr(asked, key) == getattr(noted, key) for key in ("setting", "workload", "is_endurance"))
+
     def take(self, path: Path, log: MeasuredLog, record: TuningRecord) -> tuple[str, Outcome | None]:
         """Take the log of a run: what it shows, and how the trial has ended where it shows that."""
         step, least = self.step, self.step.minutes

@@ -116,14 +116,8 @@ def _back_off(view: TrialView, setting: Setting, workload: Workload) -> Answer:
         if status == "passed":
             return stand
         if status == "unknown":
-            return propose(
-                view,
-                Phase.HEAVIER,
-                stand,
-                workload,
-                start=start,
-                reason=f"Does it hold under '{workload.name}', which is heavier?",
-            )
+            reason = f"Does it hold under '{workload.name}', which is heavier?"
+            return propose(view, Phase.HEAVIER, stand, workload, start=start, reason=reason)
         if not (stand.turned("core") > 0 or stand.turned("memory") > 0):
             return stock_fails(view, workload.name)
         options = _one_clock_lower(view, stand, workload)
@@ -201,26 +195,19 @@ def _repeats(view: TrialView, setting: Setting) -> Answer:
     """Repeat stock, the best and what lies one coarse step below it: a clock that wins nothing is given back."""
     if not view.has_scores:
         return setting
-    record = view.record
     asked = propose_runs(view, Phase.REPEATS, STOCK, start=STOCK, why="the gain is measured against stock")
-    # In a search by halving the best is repeated once the long run has shown which it is.
-    moved = record.steps.search != "halving"
-    while asked is None and moved:
-        moved = False
-        asked = propose_runs(
-            view, Phase.REPEATS, setting, start=setting, why="one run does not say how much runs scatter"
-        )
-        for axis in clocks_of(record.heaviest):
-            lower = setting.lowered(axis, view.record.steps.coarse(axis))
-            if asked is not None or lower == setting:
-                continue
-            asked = propose_runs(
-                view, Phase.REPEATS, lower, start=setting, why=f"is the last step of the {axis} clock worth anything?"
-            )
-            if asked is None and _wins_nothing(view, setting, lower, record.heaviest.name):
-                setting, moved = lower, True
-                break
-    return asked if asked is not None else setting
+    if view.record.steps.search == "halving":
+        return asked or setting  # the best is repeated once the long run has shown which it is
+    why = "one run does not say how much runs scatter"
+    asked = asked or propose_runs(view, Phase.REPEATS, setting, start=setting, why=why)
+    for axis in clocks_of(view.record.heaviest):
+        lower = setting.lowered(axis, view.record.steps.coarse(axis))
+        if asked is None and lower != setting:
+            why = f"is the last step of the {axis} clock worth anything?"
+            asked = propose_runs(view, Phase.REPEATS, lower, start=setting, why=why)
+            if asked is None and _wins_nothing(view, setting, lower, view.record.heaviest.name):
+                return _repeats(view, lower)
+    return asked or setting
 
 
 def _endurance(view: TrialView, setting: Setting) -> Answer:
@@ -275,8 +262,8 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
         reason = f"{everyday} is for every day: tried by itself, not only taken to hold because {best} does."
         return propose(view, Phase.EVERYDAY, everyday, heaviest, start=best, reason=reason)
     if view.has_scores:
-        why = "its cost is measured from the best setting"
-        asked = propose_runs(view, Phase.EVERYDAY, best, start=best, why=why) if view.record.goal == "speed" else None
+        why = "the cost of the setting for every day is measured from it"
+        asked = propose_runs(view, Phase.REPEATS, best, start=best, why=why) if view.record.goal == "speed" else None
         why = "what the everyday setting costs is measured, not guessed"
         asked = asked or propose_runs(view, Phase.EVERYDAY, everyday, start=best, why=why)
         if asked is not None:

@@ -42,7 +42,7 @@ def summarize(record: TuningRecord, *, caveats: Sequence[Caveat] = ()) -> Tuning
         workloads=tuple(workload.name for workload in record.workloads),
         trials=tuple(_trial_row(view, trial, number) for number, trial in enumerate(record.trials, start=1)),
         settings=setting_rows(view),
-        map=_map(view),
+        map=tuple(_map(view)),
         past_edge=past_edge(view),
         best=best,
         best_is_final=isinstance(step, Finished) and step.best is not None,
@@ -96,25 +96,21 @@ def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
     )
 
 
-def _map(view: TrialView) -> tuple[MapCell, ...]:
+def _map(view: TrialView) -> Iterator[MapCell]:
     record = view.record
     loads = [*(workload.name for workload in record.workloads), "endurance"]
-    cells = []
     for setting in sorted({trial.setting for trial in record.trials}):
         own = [item for item in view.evidence if item.setting == setting]
         # A setting that passed is not believed where it, or one below it, failed under the same load.
         failed = min((i.weight for i in own if view.status(setting, i.weight) == "failed"), default=None)
         passed = max((i.weight for i in own if i.holds and view.status(setting, i.weight) == "passed"), default=None)
-        cells.append(
-            MapCell(
-                setting=setting,
-                status="passed" if failed is None else "failed",
-                heaviest_passed=None if passed is None else loads[passed],
-                failed_under=None if failed is None else loads[failed],
-                gain=over_stock(view.runs_fps, setting, record.heaviest.name),
-            )
+        yield MapCell(
+            setting=setting,
+            status="passed" if failed is None else "failed",
+            heaviest_passed=None if passed is None else loads[passed],
+            failed_under=None if failed is None else loads[failed],
+            gain=over_stock(view.runs_fps, setting, record.heaviest.name),
         )
-    return tuple(cells)
 
 
 def _best_so_far(view: TrialView) -> Setting | None:
@@ -153,12 +149,9 @@ def _predicted_cost(view: TrialView, best: Setting, everyday: Setting) -> Cost |
     axes = [axis for axis in CLOCKS if len({setting.turned(axis) for setting in below}) > 1]
     if any(best.turned(axis) != everyday.turned(axis) for axis in CLOCKS if axis not in axes) or not axes:
         return None
-    places, logs = [], []
-    for setting in below:
-        for fps in view.runs_fps(setting, workload):
-            places.append([float(setting.turned(axis)) for axis in axes])
-            logs.append(math.log(fps))
-    contrast = [float(everyday.turned(axis) - best.turned(axis)) for axis in axes]
+    runs = [(setting, fps) for setting in below for fps in view.runs_fps(setting, workload)]
+    places, logs = [[setting.turned(axis) for axis in axes] for setting, _ in runs], [math.log(fps) for _, fps in runs]
+    contrast = [everyday.turned(axis) - best.turned(axis) for axis in axes]
     if (found := linear_contrast(places, logs, contrast)) is None:
         return None
     estimate, bounds = found

@@ -177,6 +177,9 @@ def test_the_proposed_trial_is_noted_in_a_word_with_the_newest_log(bench: Path) 
     # A failure needs no log: a frozen machine has written none.
     froze = " ".join(tune(bench, "add", "--outcome", "froze").out.split())
     assert "core +50 MHz, memory +0 MHz, 'canyon', counts as failed: froze" in froze
+    (bench / "logs" / "monday").mkdir()  # a logger with a folder for each day: 'tune watch' takes it from there too
+    write_run(bench / "logs" / "monday" / "late.csv", minutes=0.6, seed=3)
+    assert "\n  logs: logs/monday/late.csv\n" in tune(bench, "add", "--passed").out
 
 
 def test_the_last_trial_is_taken_back_and_the_rest_stays_as_it_was(bench: Path) -> None:

@@ -219,6 +219,33 @@ def _refusing(*_: object) -> None:
     raise RecordError.at("tuning.toml", "it has changed")
 
 
+def test_a_limit_that_is_lowered_counts_at_once_and_a_run_of_another_setting_for_no_trial(folder: Path) -> None:
+    bench, record = bench_of(folder), folder / "tuning.toml"
+    assert bench.running(0.0) == ""
+    for name in ("one", "two"):
+        bench.finished(write_run(folder / "logs" / f"{name}.csv"))
+        for key in "ny":
+            told = bench.pressed(key)
+    assert "SET   core +50 MHz" in told and bench.running(1.0) == ""
+    lowered = record.read_text("utf-8").replace("max_core_offset_mhz = 250", "max_core_offset_mhz = 40")
+    record.write_text(lowered, "utf-8")
+    told = bench.running(2.0)
+    assert told.startswith("\nThe record was changed.\n\nNEXT TRIAL") and "SET   core +40 MHz" in told
+    assert bench.running(3.0) == ""
+    write_run(folder / "logs" / "three.csv")
+    record.write_text(lowered.replace("= 40", "= 250"), "utf-8")
+    assert bench.running(4.0).startswith("\r"), "a run that is being made is of the setting that was asked for"
+    bench.finished(folder / "logs" / "three.csv")
+    assert bench.running(5.0) == ""
+    for key in "ny":
+        bench.pressed(key)
+    assert trials(folder)[-1] == (40, Outcome.PASSED, 1)
+    told = bench.pressed("u")
+    assert "Taken back: core +40 MHz" in told and "SET   core +50 MHz" in told and "Did it finish?" not in told
+    record.write_text("[card", "utf-8")
+    assert "this is not TOML" in bench.running(6.0) and bench.running(7.0) == ""
+
+
 def test_runs_of_a_trial_that_has_not_ended_are_named_at_the_end(folder: Path) -> None:
     bench = bench_of(folder)
     assert bench.left() == ""
@@ -340,6 +367,8 @@ def test_a_log_that_grows_is_counted(folder: Path) -> None:
     assert bench.running(118.0) == "\r    0.3 of 0.5 min "
     bench.finished(folder / "logs" / "one.csv")
     assert bench.running(120.0) == ""
+    (folder / "logs").rename(folder / "away")
+    assert bench.running(121.0) == "", "a folder that is gone may come back, as one of a network does"
 
 
 @pytest.mark.parametrize(

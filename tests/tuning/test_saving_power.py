@@ -196,19 +196,33 @@ def test_a_power_limit_measured_at_a_lower_voltage_is_measured_again_only_where_
     assert isinstance(answer, Proposal) is is_asked
 
 
-def test_a_search_by_halving_ends_where_a_limit_that_is_too_slow_lies_above_one_that_is_fast_enough(
-    monkeypatch: pytest.MonkeyPatch,
+SLOW_ABOVE = [made(power_pct, 0, 99.9, 3 * power_pct) for power_pct in (95, 85, 80, 70)]
+ONE_SLOW_BETWEEN = [made(100, mv, fps, 300) for mv, fps in ((-20, 100.0), (-60, 96.5), (-40, 92.0), (-30, 100.0))]
+
+
+@pytest.mark.parametrize(
+    ("trials", "loss_pct", "answer"),
+    [
+        ((made(90, 0, 100.1, 270), *SLOW_ABOVE), 0.0, (Phase.POWER_AGAIN, 88.0, 0)),
+        ((made(90, 0, 96.0, 270), made(95, 0, 96.0, 285), *ONE_SLOW_BETWEEN), 3.0, (Phase.POWER_AGAIN, 90.0, -20)),
+    ],
+    ids=["a limit that is too slow above one that is not", "a voltage that is too slow between two that are not"],
+)
+def test_a_search_by_halving_ends_where_speeds_contradict_each_other(
+    monkeypatch: pytest.MonkeyPatch, trials: tuple[Trial, ...], loss_pct: float, answer: tuple[Phase, float, int]
 ) -> None:
     """Where the power limit does not bind, speeds differ by chance; the search went round and round for ever."""
     looks, best_of = iter(range(99)), knob_steps._best
-    monkeypatch.setattr(
-        knob_steps, "_best", lambda *told: pytest.fail() if next(looks, None) is None else best_of(*told)
-    )
-    slow = [made(power_pct, 0, 99.9, 3 * power_pct) for power_pct in (95, 85, 80, 70)]
-    trials = (STOCK_RUNS, made(90, 0, 100.1, 270), *slow)
-    changed = {"goal": "quiet", "max_speed_loss_pct": 0.0, "limits": NO_VOLTAGE, "steps": Steps(search="halving")}
-    step = proposal_for(*trials, **changed)
-    assert step.phase is Phase.POWER_AGAIN and 85.0 < step.setting.power_limit_pct < 90.0
+
+    def best(*told: object) -> Setting:
+        assert next(looks, None) is not None, "it goes round"
+        return best_of(*told)
+
+    monkeypatch.setattr(knob_steps, "_best", best)
+    changed = {"goal": "quiet", "max_speed_loss_pct": loss_pct, "steps": Steps(search="halving")}
+    limits = NO_VOLTAGE if loss_pct == 0.0 else sim.LIMITS
+    step = proposal_for(STOCK_RUNS, *trials, limits=limits, **changed)
+    assert (step.phase, step.setting.power_limit_pct, step.setting.core_voltage_offset_mv) == answer
 
 
 def test_no_limit_is_passed_on_a_straight_line_to_a_trial_that_was_made_beyond_it() -> None:
