@@ -10,12 +10,12 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import msgspec
 import polars as pl
@@ -23,10 +23,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from frametime import __version__
-from frametime.errors import OutputError, ReadError
+from frametime.errors import FrametimeError, OutputError, ReadError
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Curve, MeasuredRun
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, layouts_sha256, measure_one
-from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, layouts_sha256, read_part
+from frametime.pipeline.measuring_many import FEW, Lost, WorkerLimits, WorkerPool, worker_count
 from frametime.replacing import clear_leftovers, replacing
 
 if TYPE_CHECKING:
@@ -34,6 +35,10 @@ if TYPE_CHECKING:
 
 SCHEMA: Final = "frametime.kept-runs/1"
 _MAGIC: Final = b"PAR1"
+
+
+_Found: TypeAlias = tuple[str, Mapping[str, Curve]] | str
+"""SHA-256 and curves of a capture, or why it cannot be read."""
 
 
 class CapturedCurves(Mapping[str, Curve]):
@@ -52,20 +57,20 @@ class CapturedCurves(Mapping[str, Curve]):
         self._sha256 = sha256
         self._curves: Mapping[str, Curve] = {}
 
-    def take(self, outcome: MeasureOutcome) -> None:
-        """Take the curves of the capture, measured again."""
-        if outcome.error is not None and Path(self.request.path).exists():
-            raise ReadError(outcome.error)
-        if outcome.run is None or outcome.run.provenance.sha256 != self._sha256:
+    def take(self, found: _Found) -> None:
+        """Take the curves of the capture, read again."""
+        if isinstance(found, str) and Path(self.request.path).exists():
+            raise ReadError(found)
+        if isinstance(found, str) or found[0] != self._sha256:
             wrong = "this capture has changed since it was measured, and its curves cannot be drawn"
             raise ReadError.at(self.request.path, wrong, helps="run the review again")
-        self._curves, self.is_read = dict(outcome.run.curves), True
+        self._curves, self.is_read = found[1], True
 
     def __getitem__(self, name: str) -> Curve:
         if name not in self._names:
             raise KeyError(name)
         if not self.is_read:
-            self.take(measure_one(self.request))
+            self.take(_curves_in(self.request))
         return self._curves[name]
 
     def __contains__(self, name: object) -> bool:
@@ -87,9 +92,28 @@ def read_curves(runs: Iterable[RunEntry], *, workers: int | None = None) -> None
         When a capture is no longer the one that was measured.
     """
     waiting = [run.curves for run in runs if isinstance(run.curves, CapturedCurves) and not run.curves.is_read]
-    outcomes = measure_many([curves.request for curves in waiting], workers=workers)
-    for curves, outcome in zip(waiting, outcomes, strict=True):
-        curves.take(outcome)
+    n_workers = worker_count() if workers is None else workers
+    with WorkerPool(_curve_reader, None, workers=n_workers, limits=WorkerLimits()) as pool:
+        requests = [curves.request for curves in waiting]
+        of_few = n_workers == 1 or len(waiting) <= FEW
+        read = zip(requests, map(_curves_in, requests), strict=True) if of_few else pool.map(requests)
+        for curves, (_, found) in zip(waiting, read, strict=True):
+            curves.take(found.reason if isinstance(found, Lost) else found)
+
+
+def _curve_reader(_given: None) -> Callable[[MeasureRequest], _Found]:
+    return _curves_in
+
+
+def _curves_in(request: MeasureRequest) -> _Found:
+    """What is drawn of a capture; sensors have no part in it, and no metric is computed."""
+    from frametime.metrics.curves import run_curves
+
+    try:
+        capture = read_part(replace(request, sensors=None), use_threads=False)
+    except (FrametimeError, OSError) as error:
+        return str(error)
+    return capture.provenance.sha256, dict(run_curves(FrameSeries.of(capture, request.measure)))
 
 
 class KeptRuns:

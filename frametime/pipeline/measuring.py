@@ -116,8 +116,21 @@ def measure_file(
     FrametimeError
         If the capture cannot be used.
     """
-    from frametime.adapters.reading import read_capture
     from frametime.metrics.measure import measure
+
+    capture = read_part(request, use_threads=use_threads, sensor_weight=sensor_weight)
+    return capture, measure(capture, request.measure, with_curves=request.keep_curves)
+
+
+def read_part(request: MeasureRequest, *, use_threads: bool, sensor_weight: Weight = Weight.CARE) -> Capture:
+    """Read one file and cut it to what is to be measured; as in `measure_file`.
+
+    Raises
+    ------
+    FrametimeError
+        If the capture cannot be used.
+    """
+    from frametime.adapters.reading import read_capture
 
     capture = read_capture(request.path, options=request.read, conditions=request.conditions, use_threads=use_threads)
     if request.sensors is not None:
@@ -133,9 +146,7 @@ def measure_file(
             message = f"The sensor log {name} lies beside the capture under its name, and is read with it."
             said.append(Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE))
         capture = replace(capture, caveats=tuple(said))
-    if request.segment is not None or request.skip_start_auto:
-        capture = _part_of(capture, request)
-    return capture, measure(capture, request.measure, with_curves=request.keep_curves)
+    return _part_of(capture, request) if request.segment is not None or request.skip_start_auto else capture
 
 
 def _part_of(capture: Capture, request: MeasureRequest) -> Capture:

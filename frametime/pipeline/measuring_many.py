@@ -362,7 +362,7 @@ _Pool: TypeAlias = WorkerPool[None, MeasureRequest, MeasureOutcome]
 _CHUNK: Final = 8
 """Files sent to an executor at once: it can lie far away."""
 
-_FEW: Final = 12
+FEW: Final = 12
 """Up to this many files are measured in this process: starting workers would take longer."""
 
 
@@ -406,8 +406,8 @@ def measure_many(
     if executor is not None:
         yield from _in_executor(stream, executor, n_workers, limits)
         return
-    first = list(islice(stream, _FEW + 1))
-    if limits is None and (n_workers == 1 or len(first) <= _FEW):
+    first = list(islice(stream, FEW + 1))
+    if limits is None and (n_workers == 1 or len(first) <= FEW):
         yield from map(measure_one, chain(first, stream))
         return
     with _pool(n_workers, limits) as pool:

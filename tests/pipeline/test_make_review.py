@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline import measuring_many, review_outputs
+from frametime.pipeline import kept_runs, measuring_many, review_outputs
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, Writing, make_review
@@ -115,7 +115,17 @@ def test_a_change_in_the_folder_is_put_right_unasked(
     assert measured == []
 
 
-def test_another_baseline_leaves_no_chart_of_the_old_one(bench: Path, tmp_path: Path, measured: list[str]) -> None:
+def test_another_baseline_leaves_no_chart_of_the_old_one(
+    bench: Path, tmp_path: Path, measured: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[str] = []
+
+    def read(request: MeasureRequest) -> Any:
+        drawn.append(request.path)
+        return curves_in(request)
+
+    curves_in = kept_runs._curves_in
+    monkeypatch.setattr(kept_runs, "_curves_in", read)
     plan, out = bench / "plan.toml", tmp_path / "result"
     text = plan.read_text("utf-8")
     charts = ChartRequest(only=("ratios", "percentiles"))
@@ -131,8 +141,8 @@ def test_another_baseline_leaves_no_chart_of_the_old_one(bench: Path, tmp_path: 
         assert new == {Path(name).name for name in names if name.startswith("charts/")}
         assert old - new and new - old and old & new
         assert (out / KEPT_RUNS_FILE).read_bytes() == kept
-        # The two runs whose curves are drawn, and no other.
-        assert len(measured) - n_measured == 2
+        # The two runs whose curves are drawn are read and no other; none is measured.
+        assert (len(drawn), len(measured)) == (2, n_measured)
         make_review(**request_of(bench, out))
         assert (out / "charts").exists()
         plan.write_text(text, encoding="utf-8")
