@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
 from frametime.film.picture import Clip, ClipLook, Track, track_of
-from frametime.pipeline.measuring import MeasureRequest, measure_file
+from frametime.pipeline.measuring import MeasureRequest, read_part
 from frametime.replacing import LOCK_ENDING, alone_with, claiming, clear_leftovers, replacing, replacing_folder
 
 if TYPE_CHECKING:
@@ -53,8 +53,7 @@ def read_tracks(
     """
     tracks = []
     for request, label, color, start_s in zip(requests, labels, colors, starts_s, strict=True):
-        capture, _ = measure_file(replace(request, keep_curves=False))
-        tracks.append(track_of(capture, label=label, color=color, start_s=start_s))
+        tracks.append(track_of(read_part(request), label=label, color=color, start_s=start_s))
     return tracks
 
 

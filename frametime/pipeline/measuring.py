@@ -122,7 +122,7 @@ def measure_file(
     return capture, measure(capture, request.measure, with_curves=request.keep_curves)
 
 
-def read_part(request: MeasureRequest, *, use_threads: bool, sensor_weight: Weight = Weight.CARE) -> Capture:
+def read_part(request: MeasureRequest, *, use_threads: bool = True, sensor_weight: Weight = Weight.CARE) -> Capture:
     """Read one file and cut it to what is to be measured; as in `measure_file`.
 
     Raises

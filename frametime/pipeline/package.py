@@ -39,7 +39,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
 from frametime.pipeline import review_outputs
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
-from frametime.pipeline.measuring import MeasureRequest, measure_file
+from frametime.pipeline.measuring import MeasureRequest, read_part
 from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, measured_plan
 from frametime.pipeline.shelf import runs_on
 from frametime.plans.plan import ReviewPlan, exclusions_of, parse_plan, read_plan
@@ -182,7 +182,7 @@ def _texts_of(plan: ReviewPlan, plan_file: Path, folder: Path) -> Iterator[tuple
 
 def _capture_bytes(run: PlacedRun, request: MeasureRequest) -> bytes:
     """The capture as it was measured, under the name that the result knows it by."""
-    capture, _ = measure_file(request, use_threads=False, sensor_weight=Weight.NOTE)
+    capture = read_part(request, use_threads=False, sensor_weight=Weight.NOTE)
     named = replace(capture.provenance, file_name=run.measured.provenance.file_name)
     sensors = capture.sensors
     if sensors is not None:
