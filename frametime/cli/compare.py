@@ -14,7 +14,7 @@ from frametime.errors import printable
 MOST_FILES = 32
 
 
-@click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(cls=Command)
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @takes("compare", "drawing", "reading", "frames")
 def compare(files: tuple[str, ...], **chosen: Any) -> None:

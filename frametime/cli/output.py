@@ -35,10 +35,7 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
     ------
     click.UsageError
     """
-    if out is None or out == "-":
-        return
-
-    if not Path(out).exists():
+    if out is None or out == "-" or not Path(out).exists():
         return
     for path in inputs:
         if path is not None and path != "-" and Path(path).exists() and Path(path).samefile(out):
@@ -59,11 +56,9 @@ def refuse_log_as_output(out: Path) -> None:
     ------
     click.UsageError
     """
-    if not out.is_file():
-        return
     from frametime.adapters.file_kind import classify_file
 
-    if classify_file(out).kind in ("frames", "sensors"):
+    if out.is_file() and classify_file(out).kind in ("frames", "sensors"):
         raise click.UsageError(f"{printable(str(out))} is a log and is not replaced: give the output another name")
 
 
@@ -94,7 +89,6 @@ def refuse_unwritable(out: str | None, *, force: bool, endings: Sequence[str] = 
     """
     if out is None or out == "-":
         return
-
     if endings:
         refuse_ending(Path(out), endings, what)
     refuse_existing([Path(out)], force=force)
@@ -111,7 +105,6 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
     if out is None or out == "-":
         click.echo(text, nl=False)
         return
-
     with claiming([Path(out)], force=force):
         write_text(Path(out), click.unstyle(text))
 

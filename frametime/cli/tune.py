@@ -5,10 +5,10 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import fields
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -17,6 +17,9 @@ from frametime.cli.options import DRAWING_NAMES, NAME, CommandGroup, NamedPath, 
 from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
 from frametime.errors import printable
 from frametime.words import command_line
+
+if TYPE_CHECKING:
+    from frametime.pipeline.measuring import MeasureRequest
 
 _RECORD: Final = click.argument(
     "record", metavar="[RECORD]", type=NamedPath(dir_okay=False), required=False, default="tuning.toml"
@@ -83,6 +86,14 @@ def next_(record: str, as_json: bool) -> None:
     _tell(step, next_step_text, as_json=as_json, record=printable(record, limit=1000))
 
 
+def _reading(chosen: Mapping[str, Any], *, has_sensors: bool) -> MeasureRequest:
+    """How each log of a trial or of an endurance run is read; its path is still to be put in."""
+    from frametime.pipeline.measuring import MeasureRequest
+
+    sensors = option_values.make_sensor_options(chosen, needs="--sensors", given=has_sensors)
+    return MeasureRequest(path="", read=option_values.make_read_options(chosen), sensor_options=sensors)
+
+
 @tune.command(short_help="Append a trial to the record.")
 @_RECORD
 @takes("tune add", "reading", "sensors")
@@ -93,7 +104,6 @@ def add(record: str, **chosen: Any) -> None:
     logs_folder, its newest logs are taken.
     """
 
-    from frametime.pipeline.measuring import MeasureRequest
     from frametime.pipeline.tuning_record import note_trial
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import KNOBS, Outcome, Setting, Trial
@@ -113,11 +123,7 @@ def add(record: str, **chosen: Any) -> None:
     besides = [option_values.sensors_beside(log) for log in chosen["logs"]]
     if all(besides):
         chosen["sensors"] = chosen["sensors"] or tuple(map(str, besides))
-    reading = MeasureRequest(
-        path="",
-        read=option_values.make_read_options(chosen),
-        sensor_options=option_values.make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
-    )
+    reading = _reading(chosen, has_sensors=bool(chosen["sensors"]))
     outcome = Outcome(chosen["outcome"] or "passed")
     told = {**chosen, "setting": Setting(**by_hand), "workload": chosen["workload"] or "", "outcome": outcome}
     asked = Trial(**{field.name: told[field.name] for field in fields(Trial) if field.name in told})
@@ -229,7 +235,7 @@ def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any
     """Judge one long run, or several in turn as one: does the setting hold?"""
 
     from frametime.pipeline.chart_files import plot_run
-    from frametime.pipeline.measuring import MeasureRequest, sensor_log_hint
+    from frametime.pipeline.measuring import sensor_log_hint
     from frametime.pipeline.tuning_record import REPORT_ENDINGS, endurance_run, write_endurance_report
     from frametime.render.charts.theme import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
@@ -252,11 +258,7 @@ def endurance(captures: tuple[str, ...], sensors: tuple[str, ...], **chosen: Any
         captures,
         beside,
         options=option_values.make_measure_options(chosen),
-        reading=MeasureRequest(
-            path="",
-            read=option_values.make_read_options(chosen),
-            sensor_options=option_values.make_sensor_options(chosen, needs="--sensors", given=any(beside)),
-        ),
+        reading=_reading(chosen, has_sensors=any(beside)),
         record=record,
     )
     for capture, (_, run) in zip(captures, measured, strict=True):

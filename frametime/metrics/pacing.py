@@ -40,7 +40,7 @@ def variance_ms2(frame_times_ms: NDArray[np.float64]) -> float:
     >>> variance_ms2(np.array([10.0, 12.0, 14.0]))
     4.0
     """
-    n = _at_least(frame_times_ms, 2)
+    n = _count(frame_times_ms)
     deviations = frame_times_ms - frame_times_ms.mean()
     rest = float(deviations.sum())
     return (float(np.square(deviations, out=deviations).sum()) - rest * rest / n) / (n - 1)
@@ -66,7 +66,7 @@ def rmssd_ms(frame_times_ms: NDArray[np.float64]) -> float:
     >>> rmssd_ms(np.array([10.0, 13.0, 9.0]))
     3.5355339059327378
     """
-    n = _at_least(frame_times_ms, 2)
+    n = _count(frame_times_ms)
     return sqrt(_sum(n - 1, lambda low, high: np.square(np.diff(frame_times_ms[low : high + 1]))) / (n - 1))
 
 
@@ -83,7 +83,7 @@ def masd_ms(frame_times_ms: NDArray[np.float64]) -> float:
     >>> masd_ms(np.array([10.0, 13.0, 9.0]))
     3.5
     """
-    n = _at_least(frame_times_ms, 2)
+    n = _count(frame_times_ms)
     return _sum(n - 1, lambda low, high: np.abs(np.diff(frame_times_ms[low : high + 1]))) / (n - 1)
 
 
@@ -111,7 +111,7 @@ def lag1_autocorrelation(values: NDArray[np.float64]) -> float:
     >>> lag1_autocorrelation(np.array([8.0, 12.0, 8.0, 12.0]))
     -0.75
     """
-    n = _at_least(values, 2)
+    n = _count(values)
     deviations = values - values.mean()
     if not (squares := _sum(n, lambda low, high: np.square(deviations[low:high]))):
         raise ValueError("values must not all be equal")
@@ -141,7 +141,7 @@ def jitter(frame_times_ms: NDArray[np.float64]) -> Jitter:
     >>> jitter(np.array([10.0, 11.0, 9.0]))
     Jitter(last_ms=0.18359375, median_ms=0.123046875)
     """
-    _at_least(frame_times_ms, 2)
+    _count(frame_times_ms)
     steps_ms = np.diff(frame_times_ms)
     jitters_ms = running_jitter(steps_ms, out=steps_ms)
     return Jitter(last_ms=float(jitters_ms[-1]), median_ms=median_in_place(jitters_ms))
@@ -235,8 +235,8 @@ def _sum(n: int, terms: Callable[[int, int], NDArray[np.float64]]) -> float:
     return fsum(float(terms(low, min(low + _AT_ONCE, n)).sum()) for low in range(0, n, _AT_ONCE))
 
 
-def _at_least(values: NDArray[np.float64], n_needed: int) -> int:
-    n = int(values.size)
-    if n < n_needed:
-        raise ValueError(f"{n_needed} values or more are needed, got {n!r}")
-    return n
+def _count(values: NDArray[np.float64]) -> int:
+    """How many there are; a single value has no spread and no neighbor."""
+    if values.size < 2:
+        raise ValueError(f"2 values or more are needed, got {values.size!r}")
+    return int(values.size)

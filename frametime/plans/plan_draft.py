@@ -97,6 +97,9 @@ class PlanDraft:
     @property
     def understood(self) -> list[str]:
         """What the folder was taken for, as lines: names with their captures, one path taken apart."""
+        return [*self._found(), *self._assumed(), *self._passed_over()]
+
+    def _found(self) -> list[str]:
         name, place = next(iter(self.places.items()))
         counts = sorted(set(self.runs_in_cells.values()))
         runs = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else str(counts[0])
@@ -109,7 +112,7 @@ class PlanDraft:
             n_fitting = sum(self.sensors.match(name) is not None for name in self.walk.others[SENSOR_LOGS])
             beside = f", which {n_fitting} of them fit" if n_fitting < n_sensors else ""
             sensors = f"  pattern {printable(self.sensors.text)}{beside}"
-        lines = [
+        return [
             f"{counted(len(self.places), 'capture')}, pattern {printable(self.pattern.text)}",
             *(
                 f"  {f'{field}s':12}{len(names[field]):>4}  {self._some(field, names[field], Counter(each))}"
@@ -119,6 +122,10 @@ class PlanDraft:
             f"  {SENSOR_LOGS:12}{n_sensors:>4}{sensors}",
             "For example {} is card {}, scene {}, resolution {}, run {}.".format(*map(printable, (name, *place))),
         ]
+
+    def _assumed(self) -> list[str]:
+        """What no path says, and the draft took for granted: a person is to look at it."""
+        lines = []
         if any(name != one for ways in self.spelled.values() for name, one in ways.items()):
             lines.append(
                 "Names joined by = differ only in capitals, spaces, dashes or underscores and are taken for one: where "
@@ -141,7 +148,7 @@ class PlanDraft:
                 f"No resolution stands in the names of {unnamed}: theirs is '{UNNAMED}', the first of the plan; write "
                 "there which it is."
             )
-        for field, keys in names.items():
+        for field, keys in (("card", self.cards), ("scene", self.scenes), ("resolution", self.resolutions)):
             spelled = defaultdict(list)
             for key in keys:
                 spelled[re.sub(r"[\W_]+", "", key.casefold())].append(printable(key))
@@ -152,13 +159,15 @@ class PlanDraft:
             ]
         if "({run})>" in self.pattern.text:
             lines.append("Numbers in brackets, as copies of a file get them, are runs; the one without is the first.")
+        return lines
+
+    def _passed_over(self) -> list[str]:
         passed_over = [files for label, files in self.walk.others.items() if label != SENSOR_LOGS]
         why = {name: reason for files in passed_over for name, reason in files.items()}
         by_reason: dict[str, list[str]] = defaultdict(list)
         for name, reason in {**why, **self._why_left_over}.items():
             by_reason[reason].append(name)
-        if by_reason:
-            lines.append(f"Passed over: {counted(sum(map(len, by_reason.values())), 'file')}")
+        lines = [f"Passed over: {counted(sum(map(len, by_reason.values())), 'file')}"] if by_reason else []
         for reason, files in by_reason.items():
             lines.append(f"  {printable(files[0])}: {reason}" + f" ({len(files)} such files)" * (len(files) > 1))
         return lines

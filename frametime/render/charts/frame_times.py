@@ -78,7 +78,7 @@ def frame_time_top(traces: Sequence[RunTrace]) -> float:
     into a line. The axis ends at twice the quantile instead, and the frames beyond are named at the edge.
     """
     greatest = max(float(trace.high_ms.max()) for trace in traces)
-    usual = max(float(np.interp(99.0, trace.share_pct, trace.quantile_ms)) for trace in traces)
+    usual = max(trace.quantile_at_ms(99.0) for trace in traces)
     return 1.08 * (greatest if greatest <= _MOST_TIMES_USUAL * usual else _CUT_TIMES_USUAL * usual)
 
 

@@ -101,7 +101,7 @@ def _percentiles(traces: Sequence[RunTrace], styles: Sequence[SeriesStyle], them
     highest_pct = max(last_share_pct(trace.run.n_frames) for trace in traces)
     # All of each curve, unless its end is five times its 99 % value.
     greatest = max(_ending_ms(trace, 100.0) for trace in traces)
-    usual = max(float(np.interp(99.0, trace.share_pct, trace.quantile_ms)) for trace in traces)
+    usual = max(trace.quantile_at_ms(99.0) for trace in traces)
     top_ms = 1.06 * min(greatest, _MOST_TIMES_USUAL * usual)
     n_frames = [trace.run.n_frames for trace in traces]
     least = "" if min(n_frames) == max(n_frames) else f"{min(n_frames):,} to "
@@ -135,7 +135,7 @@ def last_share_pct(n_frames: int) -> float:
 
 
 def _ending_ms(trace: RunTrace, highest_pct: float) -> float:
-    return float(np.interp(min(highest_pct, last_share_pct(trace.run.n_frames)), trace.share_pct, trace.quantile_ms))
+    return trace.quantile_at_ms(min(highest_pct, last_share_pct(trace.run.n_frames)))
 
 
 def percentile_curves(trace: RunTrace, style: SeriesStyle, gid: str) -> Iterator[Curve]:
@@ -208,7 +208,7 @@ draw_distribution: Final = RunsChart("Spread of frame times", _distribution)
 def _median_ms(trace: RunTrace) -> float:
     """The measured median, so that every output shows the same; from the curve where a run has none."""
     measured = trace.value("median_frame_time_ms")
-    return float(np.interp(50.0, trace.share_pct, trace.quantile_ms)) if measured is None else measured
+    return trace.quantile_at_ms(50.0) if measured is None else measured
 
 
 def _remark(trace: RunTrace, beyond_pct: float) -> str:

@@ -67,6 +67,10 @@ class RunTrace:
         found = self.run.values.get(key)
         return found.value if isinstance(found, MetricValue) else found
 
+    def quantile_at_ms(self, share_pct: float) -> float:
+        """The frame time that so many percent of the frames do not exceed."""
+        return float(np.interp(share_pct, self.share_pct, self.quantile_ms))
+
 
 def label_of(run: MeasuredRun) -> str:
     """Name of a run from its conditions, else from its file."""

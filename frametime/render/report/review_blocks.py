@@ -86,7 +86,7 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
             yield scene.label, bars
 
 
-def power_bars(result: ReviewResult, *, key: str) -> Bars:
+def power_bars(result: ReviewResult) -> Bars:
     """Average power of the cards that have sensor logs, with the frames that a joule makes."""
     table = efficiency_table(result)
     told = []
@@ -94,7 +94,7 @@ def power_bars(result: ReviewResult, *, key: str) -> Bars:
         if item.cut == result.cuts[0].key and not item.stands_apart:  # which has its power on other cells
             more = ("W, ", *table.line(row, "frames_per_joule"), " frames per joule")
             told.append((item.card, table.line(row, "average_power_w"), item.average_power_interval, more))
-    return _bars(result, key, caption_of("power-bars"), {"": told})
+    return _bars(result, "power-bars", caption_of("power-bars"), {"": told})
 
 
 _Told: TypeAlias = tuple[str, Line, Interval | None, Line]

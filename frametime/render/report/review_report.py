@@ -145,7 +145,7 @@ def _cells_section(result: ReviewResult) -> doc.Section:
 def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:
     """What the speed costs, in energy and in money; says so where sensor logs or prices are missing."""
     power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
-    bars = [power_bars(result, key="power-bars")] if any(table.rows for table in power) else []
+    bars = [power_bars(result)] if any(table.rows for table in power) else []
     value = _with_apart(value_table(result), "baseline_mean_value")
     return doc.section("power", *bars, *power), doc.section("value", *value)
 

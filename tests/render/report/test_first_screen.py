@@ -145,7 +145,7 @@ def test_a_card_keeps_its_color_all_over_the_page() -> None:
         standings_bars(result, cut.key, metric.key, key="b") for cut in result.cuts for metric in result.metrics
     ]
     pictures += [bars for _, bars in scene_bars(result)]
-    pictures.append(power_bars(result, key="p"))
+    pictures.append(power_bars(result))
     colors: dict[str, set[str]] = {}
     for bars in pictures:
         for bar in (bar for _, group in bars.groups for bar in group):
@@ -179,7 +179,7 @@ def test_a_card_with_power_in_a_few_cells_is_not_set_beside_the_others() -> None
     """Its frames per joule are those of other cells: as a bar among the others they would be compared."""
     lacking = [("card-2", f"scene-{at}", "1440p") for at in (1, 2)]
     some = sample_review(without_power=lacking, **TWO)
-    ((_, bars),) = power_bars(some, key="p").groups
+    ((_, bars),) = power_bars(some).groups
     assert [bar.label for bar in bars] == ["Amber 6", "Basalt 9"]
     (card,) = [card for card in verdict_cards(some).cards if card.name == "Cinder 4"]
     (joule,) = [fact for fact in card.facts if fact.term == "Frames per joule"]
