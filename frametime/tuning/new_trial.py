@@ -126,7 +126,7 @@ def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, h
             replace(caveat, message=f"{name}: repeat this run: {caveat.message}")
             for caveat in run.caveats
             if caveat.weight is Weight.REPEAT
-        ) + tuple(caveat for caveat in run.caveats if caveat.code == "sensors-unusable")
+        ) + tuple(caveat for caveat in run.caveats if caveat.code == "sensors-unusable" or _is_covered_in_part(caveat))
     if crash := crash_caveat(run):
         message = f"{name}: {crash.message} If the machine went down, take the trial back:  frametime tune undo"
         caveats += (replace(crash, message=message),)
@@ -214,6 +214,12 @@ FAILURE_KEYS: Final = {
 }
 """What an operator sees and a log may not: one key each, at any time."""
 
+
+def _is_covered_in_part(caveat: Caveat) -> bool:
+    """Whether the sensors saw too little of a run to say that a limit was kept."""
+    return caveat.code == "sensors-cover-part" and caveat.weight is Weight.CARE
+
+
 _UNCLOSED: Final = ("zero-bytes-at-end", "zero-bytes-inside", "cut-last-line")
 """Caveats of a log that was not closed as it should be: it may be of a crash."""
 
@@ -274,8 +280,9 @@ class TrialAtHand:
         sensed = {"temperature": log.value("peak_temperature_c"), "power": log.value("average_power_w")}
         if unseen := [name for name, value in sensed.items() if value is None]:
             again += f". No {' and no '.join(unseen)} was measured: does the sensor log run?"
-        ends = [f". {caveat.message}".removesuffix(".") for caveat in log.run.caveats if caveat.code in _UNCLOSED]
-        return f"{log.minutes:.1f} minutes, {made} so far{''.join(ends) or ', nothing wrong in the log'}{again}", None
+        doubts = (one for one in log.run.caveats if one.code in _UNCLOSED or _is_covered_in_part(one))
+        ends = "".join(f". {doubt.message}".removesuffix(".") for doubt in doubts)
+        return f"{log.minutes:.1f} minutes, {made} so far{ends or ', nothing wrong in the log'}{again}", None
 
     @property
     def question(self) -> str:

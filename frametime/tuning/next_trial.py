@@ -307,10 +307,8 @@ def everyday_setting(best: Setting, record: TuningRecord) -> Setting:
 def _lowered(view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, n_runs: int = 1) -> Proposal | Setting:
     """One knob down in coarse steps to the last that holds, then in fine ones."""
     workload = view.record.heaviest
-    answer = climb(view, phase, setting, axis, workload=workload)
-    return (
-        answer if isinstance(answer, Proposal) else between(view, phase, answer, axis, workload=workload, n_runs=n_runs)
-    )
+    held = climb(view, phase, setting, axis, workload=workload)
+    return held if isinstance(held, Proposal) else between(view, phase, held, axis, workload=workload, n_runs=n_runs)
 
 
 def _power_again(view: TrialView, setting: Setting) -> Proposal | Setting:

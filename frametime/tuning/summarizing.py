@@ -64,16 +64,13 @@ SEEN: Final = "seen by the operator, not measured"
 def _endurance_words(view: TrialView, best: Setting | None) -> str:
     if best is None or view.status(best, view.record.endurance_weight) != "passed":
         return "endurance run not passed yet"
-    return f"passed the endurance run{'' if _is_endurance_measured(view, best) else f' ({SEEN})'}"
+    return f"passed the endurance run{'' if any(of.logs for of in _long_runs(view, best)) else f' ({SEEN})'}"
 
 
-def _is_endurance_measured(view: TrialView, best: Setting) -> bool:
-    """Whether a long run that shows the setting to hold has a log."""
-    weight = view.record.endurance_weight
-    return any(
-        trial.logs and proof.holds and proof.weight == weight and trial.setting.is_at_or_beyond(best)
-        for trial, proof in zip(view.record.trials, view.evidence, strict=True)
-    )
+def _long_runs(view: TrialView, best: Setting) -> list[Trial]:
+    """Endurance runs that show a setting to hold."""
+    weight, proofs = view.record.endurance_weight, zip(view.record.trials, view.evidence, strict=True)
+    return [of for of, one in proofs if one.holds and one.weight == weight and one.setting.proves(best)]
 
 
 def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
@@ -170,7 +167,7 @@ def _not_known(view: TrialView, summary: TuningSummary) -> tuple[str, ...]:
     best, gain, everyday, cost = summary.best, summary.best_gain, summary.everyday, summary.everyday_cost
     if best is None:
         return (f"No setting holds under '{heaviest}', the heaviest workload, so far.",)
-    found = []
+    found, long_runs = [], _long_runs(view, best)
     if not summary.best_is_final:
         found.append("Tuning is not finished: the best setting is the best so far.")
     untried = [one.name for one in record.workloads if view.status(best, record.weight_of(one.name)) == "unknown"]
@@ -179,7 +176,7 @@ def _not_known(view: TrialView, summary: TuningSummary) -> tuple[str, ...]:
     if view.status(best, record.endurance_weight) != "passed":
         minutes = f"{record.steps.endurance_min_minutes:g} to {record.steps.endurance_max_minutes:g} minutes"
         found.append(f"{begun(str(best))} has not passed an endurance run of {minutes}.")
-    elif not _is_endurance_measured(view, best):
+    elif not any(trial.logs for trial in long_runs):
         found.append(f"The endurance run at {best} was {SEEN}: the log of a long run would show it.")
     lived_with = (best, "the best setting") if record.goal == "speed" else (everyday, "the everyday setting")
     for setting, words in ((STOCK, "stock"), lived_with):
@@ -197,8 +194,9 @@ def _not_known(view: TrialView, summary: TuningSummary) -> tuple[str, ...]:
     found += doubtful_falls(view)
     if not any(trial.average_power_w for trial in record.trials):
         found.append("Power: none was measured, so frames per joule are not known.")
-    if all(trial.peak_temperature_c is None for trial in record.trials):
-        found.append("Temperature: none was measured, so the limit is not checked.")
+    if all(trial.peak_temperature_c is None for trial in long_runs or record.trials):
+        where = " in the endurance run" if long_runs else ""
+        found.append(f"Temperature: none was measured{where}, so the limit is not checked.")
     return tuple(found)
 
 

@@ -173,6 +173,20 @@ def test_a_log_that_was_not_closed_is_told_before_it_is_asked_whether_it_finishe
     assert ("take the trial back:  frametime tune undo\n" in noted) == end.startswith(b"\0")
 
 
+def test_sensors_that_saw_a_part_of_a_run_are_told_before_it_is_asked_whether_it_finished(folder: Path) -> None:
+    """No limit is shown to be kept by them; it was said that nothing was wrong in the log."""
+    bench, log = bench_of(folder), folder / "logs" / "one.csv"
+    write_run(log, heat_c=70.0)
+    sensors = log.with_suffix(".sensors.csv")
+    sensors.write_text("".join(sensors.read_text("utf-8").splitlines(keepends=True)[:20]), "utf-8")
+    told = bench.finished(log)
+    assert "The sensor log covers 50" in told and "nothing wrong" not in told and told.endswith("u take back\n")
+    bench.pressed("n")
+    assert "The sensor log covers 50" in bench.pressed("y")
+    told = bench.finished(write_run(folder / "logs" / "two.csv", heat_c=70.0))
+    assert "nothing wrong in the log" in told
+
+
 def test_a_record_that_cannot_be_read_for_a_moment_costs_no_run(folder: Path) -> None:
     bench, record = bench_of(folder), folder / "tuning.toml"
     bench.finished(write_run(folder / "logs" / "one.csv"))

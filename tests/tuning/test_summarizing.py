@@ -172,3 +172,20 @@ def test_a_setting_that_failed_its_long_run_is_best_no_more() -> None:
     summary = summarize(record_of(STOCK_RUNS, lower, higher, long))
     assert (summary.best, summary.best_is_final) == (lower.setting, False)
     assert summarize(record_of(STOCK_RUNS, replace(long, setting=STOCK_RUNS.setting))).best is None
+
+
+def test_an_endurance_run_shows_what_it_was_made_with_and_measured() -> None:
+    """A log at another power limit, and a temperature of another trial, say nothing of the run that counts."""
+    seen = trial(0, 0, is_endurance=True, minutes=45.0)
+    lower = replace(seen, setting=Setting(power_limit_pct=90.0), logs=("long.csv",), peak_temperature_c=70.0)
+    summary = summarize(replace(record_of(STOCK_RUNS, lower, seen), goal="efficiency"))
+    assert summary.best == STOCK_RUNS.setting
+    assert summary.endurance == "passed the endurance run (seen by the operator, not measured)"
+    unknown = "Temperature: none was measured in the endurance run, so the limit is not checked."
+    assert unknown in summary.not_known
+    measured = replace(seen, logs=("long.csv",), peak_temperature_c=70.0)
+    summary = summarize(replace(record_of(STOCK_RUNS, lower, measured), goal="efficiency"))
+    assert summary.endurance == "passed the endurance run" and unknown not in summary.not_known
+    # Before a long run was made, there is none without a temperature.
+    warm = replace(STOCK_RUNS, peak_temperature_c=60.0)
+    assert not any("Temperature" in sentence for sentence in summarize(record_of(warm)).not_known)
