@@ -94,7 +94,7 @@ def refuse_strangers(folder: Path, is_own: Callable[[str], bool], *, writer: str
     OutputError
     """
     if (folder.exists() and not folder.is_dir()) or folder.is_symlink():
-        raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
+        raise OutputError.at(str(folder), "this is not a folder", helps="name another folder")
     for root, folders, names in os.walk(folder):
         folders.sort()
         for path in sorted(Path(root, name) for name in (*names, *folders)):

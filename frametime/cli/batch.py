@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from frametime.cli.option_values import check_sensor_fields, chosen_pattern, folder_options, make_sensor_options
+from frametime.cli.option_values import check_sensor_fields, chosen_pattern, folder_options
 from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
 from frametime.errors import OutputError, printable
@@ -92,7 +92,6 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
     try:
         return BatchOptions(
             **each,
-            sensor_options=make_sensor_options(chosen, needs="--sensors-pattern", given=True),
             sensors_pattern=sensors_pattern,
             workers=chosen["workers"],
             escape_formulas=chosen["escape_formulas"],

@@ -375,6 +375,8 @@ def folder_options(chosen: Mapping[str, Any]) -> dict[str, Any]:
         "read": make_read_options(chosen),
         "measure": make_measure_options(chosen),
         "skip_start_auto": skips_warm_up(chosen),
+        "segment": chosen["segment"],
+        "sensor_options": make_sensor_options(chosen, needs="a log", given=True),
         "limits": make_worker_limits(chosen),
     }
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from frametime.cli.option_values import folder_options, make_read_options, make_worker_limits, refuse_idle
+from frametime.cli import option_values
 from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import styled
 from frametime.errors import OutputError, printable
@@ -20,7 +20,7 @@ from frametime.words import counted
     epilog="\b\nIt ends with Ctrl-C, exit code 130. While FOLDER itself is gone it says so, and waits for it.",
 )
 @click.argument("folder", type=NamedPath(), metavar="FOLDER|PLAN")
-@takes("watch", "worker limits", "reading", "measuring", "limits", "intervals")
+@takes("watch", "worker limits", "reading", "sensors", "measuring", "limits", "intervals")
 def watch(folder: str, **chosen: Any) -> None:
     """Check each capture below FOLDER as soon as it is finished.
 
@@ -44,7 +44,7 @@ def watch(folder: str, **chosen: Any) -> None:
     if not Path(folder).is_dir():
         raise OutputError.at(folder, "there is no such folder")
     try:
-        options = WatchOptions(**folder_options(chosen), runs=chosen["runs"], settle_s=chosen["settle"])
+        options = WatchOptions(**option_values.folder_options(chosen), runs=chosen["runs"], settle_s=chosen["settle"])
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     for report in watch_folder(Path(folder), options=options):
@@ -67,10 +67,11 @@ def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
 
     # What a review takes, a watch of its plan takes: the rest is in the plan.
     rest = sorted(chosen.keys() - {option.name for option in review.params} - {"settle"})
-    refuse_idle(rest, "is for a folder: with a plan, the plan says it")
+    option_values.refuse_idle(rest, "is for a folder: with a plan, the plan says it")
     while True:  # one that is edited is read again
-        plan = replace(read_plan(path), read=make_read_options(chosen))
-        for report in watch_plan(plan, settle_s=chosen["settle"], limits=make_worker_limits(chosen)):
+        sensors = option_values.make_sensor_options(chosen, needs="a plan", given=True)
+        plan = replace(read_plan(path), read=option_values.make_read_options(chosen), sensors=sensors)
+        for report in watch_plan(plan, settle_s=chosen["settle"], limits=option_values.make_worker_limits(chosen)):
             if report.message is not None:
                 click.echo(f"frametime: {report.message}", err=True)
             elif report.newest is not None:

@@ -151,7 +151,7 @@ def _of_frames_at_the_limit(series: FrameSeries, n_stutters: int) -> Iterator[Ca
     if most - least >= max(NEAR_LIMIT_FRAMES, n_stutters / 2):
         told = (
             f"{most - least} frames last about {rule.ratio:g} x the local median, where stutters begin: {n_stutters} "
-            f"count, {most} with --stutter-ratio {beside[0]:g}, {least} with {beside[1]:g}."
+            f"count, {most} with --stutter-ratio {beside[0]:g} (in a plan: stutter_ratio), {least} with {beside[1]:g}."
         )
         yield Caveat(code="stutters-at-limit", message=told, weight=Weight.NOTE, metrics=STUTTER_KEYS)
 

@@ -102,9 +102,9 @@ class _Batch:
     @cached_property
     def digest(self) -> str:
         """Twelve characters that change with anything that could change a row: options and version."""
-        asked = self.options
-        pattern = None if asked.sensors_pattern is None else asked.sensors_pattern.text
-        plain = __version__, asked.read, asked.measure, asked.sensor_options, asked.skip_start_auto, pattern
+        of = self.options
+        pattern = None if of.sensors_pattern is None else of.sensors_pattern.text
+        plain = __version__, of.read, of.measure, of.sensor_options, of.skip_start_auto, of.segment, pattern
         return hashlib.sha256(repr(plain).encode("utf-8", "surrogatepass")).hexdigest()[:12]
 
     def sensors_of(self, found: FoundFile) -> Path | None:

@@ -158,7 +158,7 @@ def _part_of(capture: Capture, request: MeasureRequest) -> Capture:
         try:
             chosen = choose_segment(segments_of(FrameSeries.of(capture, request.measure)), request.segment)
         except ValueError as error:
-            raise ReadError.at(request.path, str(error), helps="list the segments with --json") from error
+            raise ReadError.at(request.path, str(error), helps="'frametime check --json' lists the segments") from error
         capture = cut_capture(capture, from_s=chosen.start_s, to_s=chosen.end_s)
     warm_up = drift_of(FrameSeries.of(capture, request.measure)).warm_up if request.skip_start_auto else None
     return capture if warm_up is None else cut_capture(capture, skip_start_s=warm_up.skip_s)
@@ -182,7 +182,7 @@ def sensor_log_hint(path: str, run: MeasuredRun, *, name: str | None = None) -> 
         return None
     return (
         f"{printable(name or path, limit=1000)}: this looks like a sensor log, whose samples are taken for frames; "
-        "give it with --sensors, beside its capture"
+        "give it beside its capture, as with check --sensors (in a plan: sensors)"
     )
 
 

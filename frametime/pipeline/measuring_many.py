@@ -28,7 +28,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from multiprocessing.reduction import ForkingPickler
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Generic, NamedTuple, Self, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, Literal, NamedTuple, Self, TypeAlias, TypeVar
 
 from frametime.capture import Conditions
 from frametime.errors import OutputError, printable
@@ -99,6 +99,8 @@ class FolderOptions:
         How paths are built; files that do not match it are left out.
     skip_start_auto : bool
         Leave out the warm-up that is found at the start.
+    segment : 'longest' or None
+        Measure the longest stretch of play only.
     limits : WorkerLimits or None
         What one capture may take of a process; given, none is measured in this one.
     """
@@ -108,6 +110,7 @@ class FolderOptions:
     sensor_options: SensorOptions | None = None
     path_pattern: PathPattern | None = None
     skip_start_auto: bool = False
+    segment: Literal["longest"] | None = None
     limits: WorkerLimits | None = None
 
     def request_of(
@@ -116,14 +119,11 @@ class FolderOptions:
         """What is to be measured of one capture; ``fields`` are those of its path."""
         return MeasureRequest(
             path=str(path),
-            read=self.read,
-            measure=self.measure,
             conditions=Conditions(**fields),
             sensors=None if sensors is None else str(sensors),
             sensors_are_found=sensors_are_found and sensors is not None,
-            sensor_options=self.sensor_options,
-            skip_start_auto=self.skip_start_auto,
             keep_curves=False,
+            **{key: getattr(self, key) for key in ("read", "measure", "sensor_options", "skip_start_auto", "segment")},
         )
 
 

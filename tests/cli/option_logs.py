@@ -40,6 +40,10 @@ def write_option_logs(folder: Path) -> None:
         (bench / log).write_text(reading_logs()[log], encoding="utf-8")
         for name, content in sensor_logs().items():
             (bench / f"{log}.{name}").write_text(content, encoding="utf-8")
+            beside = folder / f"{log}_{name}_beside"
+            beside.mkdir()
+            (beside / log).write_text(reading_logs()[log], encoding="utf-8")
+            (beside / log.replace(".csv", ".sensors.csv")).write_text(content, encoding="utf-8")
 
 
 def _write_review_of(folder: Path, name: str, data: bytes) -> None:
@@ -90,6 +94,7 @@ def reading_logs() -> dict[str, str]:
     return {
         "run.csv": run,
         "run.csv.gz": run,
+        "pause.csv": f"{run}3000\n" + "".join(f"{time_ms * 1.25:.3f}\n" for time_ms in times_ms[: N_FRAMES // 2]),
         "stutters.csv": "frame time (ms)\n" + "".join(f"{time_ms * 1.25:.3f}\n" for time_ms in reversed(times_ms)),
         "two.csv": "frame time (ms),work (ms)\n" + "".join(f"{t},{t / 2.0:.4f}\n" for t in times_ms),
         "no_unit.csv": "frame time\n" + "".join(f"{t}\n" for t in times_ms),

@@ -157,6 +157,7 @@ def reading_cases() -> Iterator[Case]:
 def sensor_cases() -> Iterator[Case]:
     lines = {
         "check": "{log} --json --sensors {sensors}",
+        "watch": "{log}_{sensors}_beside",
         "batch": "bench --out out.csv --path-pattern {{card}}.csv --sensors-pattern {{card}}.csv.{sensors}",
         "tune add": "record.toml --workload 'light scene' --outcome passed --log {log} --sensors {sensors}",
         "tune endurance": "{log} --json --sensors {sensors}",
@@ -225,6 +226,8 @@ OTHERS: Final = (
     Case("watch", "path_pattern", "bench", "--path-pattern {card}.csv"),
     Case("watch", "runs", "captures --path-pattern {card}/{scene}/{resolution}/run{run}.csv", "--runs 9"),
     Case("watch", "quiet", "run_csv_alone", "--quiet"),
+    Case("watch", "segment", "pause_csv_alone", "--segment longest"),
+    Case("batch", "segment", "pause_csv_alone --out out.csv", "--segment longest"),
     Case("batch", "out", "run_csv_alone --out out.csv", "--out other.csv"),
     Case("batch", "partition_by", "bench --out out --path-pattern {card}.csv", "--partition-by card"),
     Case("batch", "escape_formulas", "formulas --out out.csv --path-pattern {card}.csv", "--escape-formulas"),

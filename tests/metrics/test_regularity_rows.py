@@ -349,7 +349,7 @@ def test_a_count_of_stutters_that_hangs_on_jitter_is_told() -> None:
     (caveat,) = [found for found in regularity_caveats(series) if found.code == "stutters-at-limit"]
     told = re.fullmatch(
         r"(\d+) frames last about 2 x the local median, where stutters begin: (\d+) count, (\d+) with --stutter-ratio "
-        r"1.9, 0 with 2.1.",
+        r"1.9 \(in a plan: stutter_ratio\), 0 with 2.1.",
         caveat.message,
     )
     assert told is not None

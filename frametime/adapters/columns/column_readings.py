@@ -374,7 +374,7 @@ class ChoiceSoFar:
                 continue
             if sensors and (is_slow or is_sampled(clock.spans)):
                 found = f"this looks like a sensor log: {apart}, beside {sensors[0].shown}"
-                raise self._no_frames(found, "give it with --sensors beside the frame log", clock)
+                raise self._no_frames(found, "give it beside the frame log, as with check --sensors", clock)
             if (sensors or is_slow) and len(self.facts) > 1:
                 found = f"though no name speaks of frames{' and sensors stand beside it' if sensors else ''}: {apart}"
                 self.tell("reading-inferred", f"Column {clock.fact.shown} is read as times of frames, {found}.")

@@ -262,7 +262,7 @@ def choose_sensor_columns(
             caveats.append(sensor_caveat("sensor-unit-inferred", message, Weight.NOTE))
         if len({column.cells for column in best}) == 1 and (unit := best[0].other_unit) is not None:
             times = "" if unit.factor == 1 else f"{float(unit.factor):g} "
-            evidence = f"{key}: column {best[0].shown}, by its name, in {times}{unit.name} (--sensor-layout overrides)"
+            evidence = f"{key}: column {best[0].shown}, by its name, in {times}{unit.name} (a sensor layout overrides)"
             chosen.append(SensorColumn(best[0], key, best[0].said.other_unit, evidence))
         elif best:
             found = f"{', '.join(column.shown for column in best)} may each hold {quantity.said}, so none is used"

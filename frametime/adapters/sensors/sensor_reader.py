@@ -128,7 +128,7 @@ class _SensorLog:
         time = self._time_column(wants_absolute=wants_absolute)
         assert time.unit is not None
         unit = time.unit
-        self._evidence += [f"time: column {time.shown}, in {unit.name} ({time.unit_from}; --sensor-layout overrides)"]
+        self._evidence += [f"time: column {time.shown}, in {unit.name} ({time.unit_from}; a sensor layout overrides)"]
         chosen = self._quantities(time)
         device = self._device_column({time.position, *(column.fact.position for column in chosen)})
         days = [fact for fact in self._facts if fact.cells and all(re.fullmatch(_DAY, c.strip()) for c in fact.cells)]

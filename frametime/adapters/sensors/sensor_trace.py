@@ -239,7 +239,7 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
         is_elapsed = kind in ("elapsed", "time of day")
         first = 0 if is_elapsed else int(sensor_ns[0])
         zero_ns = first + round(options.offset_s * NS_PER_S)
-        words = f"by --sensor-offset {options.offset_s:g} s"
+        words = f"by an offset of {options.offset_s:g} s"
         words += " (sensor clock minus capture clock)" if is_elapsed else ", sensor times counted from the first sample"
         about = replace(samples.provenance, recorded_from_utc=utc_text(first) if kind == "absolute" else None)
         return samples._replace(ns=sensor_ns - zero_ns, words=words, zero_ns=zero_ns, provenance=about)
@@ -250,13 +250,13 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
             raise SensorError.at(samples.name, found, helps=helps)
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""
-        words = f"by elapsed time: {why}both clocks are taken to have started together (--sensor-offset overrides)"
+        words = f"by elapsed time: {why}taken to start together (--sensor-offset overrides, in a plan sensor_offset_s)"
         return samples._replace(words=words, doubt_s=1.0)
     if start is None:
         shown = "times of day without a date" if kind == "time of day" else "dates"
         found = f"its times are {shown}, and nothing says when {printable(capture)} was recorded"
-        told = "give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds"
-        raise SensorError.at(samples.name, found, helps=f"{told} (in a plan: recorded_from or sensor_offset_s)")
+        helps = "give --recorded-from, an ISO 8601 time, or --sensor-offset (in a plan: recorded_from, sensor_offset_s)"
+        raise SensorError.at(samples.name, found, helps=helps)
     given = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
     zone = None if given is None else zone_named(given)
     if kind == "time of day":

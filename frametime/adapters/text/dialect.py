@@ -265,7 +265,7 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
             if split is None:
                 shown = printable(next(filter(None, map(str.strip, lines)), ""), limit=60)
                 found = f"no rows of numbers were found; the first line is {shown!r}"
-                raise ReadError.at(source.name, found, helps="record the run again, or describe it with --layout")
+                raise ReadError.at(source.name, found, helps="record again, or describe it with a column layout")
             return lines, split
         source = longer
 

@@ -379,7 +379,7 @@ def read_typed(
         if on_bad_row is None:
             raise NotTypedError(text) from None
         found = "the rows cannot be read as a table: " + printable(text.splitlines()[0], limit=120)
-        raise ReadError.at(source.name, found, helps="describe the file with --layout") from None
+        raise ReadError.at(source.name, found, helps="describe the file with a column layout") from None
     return dict(zip(types, table.columns, strict=True))
 
 
