@@ -159,8 +159,7 @@ def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool
 def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
     """A text without rows of numbers: a log that was broken off if its names are those of a log."""
     first = next((line for line in source.head.splitlines() if line.strip()), "")
-    delimiter = next((mark for mark in ",;\t" if mark in first), "|")
-    names = ((cell.strip().strip("\"'"), "") for cell in first.split(delimiter)[:200])
+    names = ((cell.strip().strip("\"'"), "") for cell in re.split("[,;\t|]", first)[:200])
     is_log = table and len(source.head) < FIRST_BYTES
     return _by_names(names, why=why) if is_log else FileKind(kind="other", reason=why)
 

@@ -139,30 +139,23 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
     ReadError
         If none claims the log, two do, or the wanted one is missing or cannot be imported.
     """
-    built_in = {made.name: made() for made in BUILT_IN}
-    if wanted in built_in:
-        return built_in[wanted], ()
-    if wanted is not None:
-        if (entry := _plugins().get(wanted)) is None:
-            helps = f"there are {', '.join(adapter_names())}"
-            raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=helps)
-        adapter = _loaded(entry)
-        if isinstance(adapter, str):
-            raise ReadError.at(name, adapter, helps="install it again, or leave --adapter out")
-        return adapter, ()
-    claiming = [adapter for adapter in built_in.values() if adapter.recognizes(head)]
+    built_in: list[Adapter] = [made() for made in BUILT_IN]
+    claiming = [each for each in built_in if (each.recognizes(head) if wanted is None else each.name == wanted)]
     if len(claiming) == 1:
         return claiming[0], ()
-    loaded = [_loaded(entry) for entry in _plugins().values()]
+    loaded = [_loaded(entry) for key, entry in _plugins().items() if wanted in (None, key)]
     told = [why for why in loaded if isinstance(why, str)]
-    claiming += [adapter for adapter in loaded if not isinstance(adapter, str) and adapter.recognizes(head)]
+    claiming += [each for each in loaded if not isinstance(each, str) and (wanted or each.recognizes(head))]
+    if wanted is not None and not claiming:
+        missing = "".join(told) or f"there is no adapter '{printable(wanted, limit=60)}'"
+        raise ReadError.at(name, missing, helps=f"there are {', '.join(adapter_names())}")
     if len(claiming) > 1:
         listed = " and ".join(f"'{printable(adapter.name, limit=60)}'" for adapter in claiming)
         raise ReadError.at(name, f"the adapters {listed} both claim this log", helps="choose one with --adapter")
     if claiming:
         return claiming[0], tuple(Caveat(code="adapter-not-loaded", message=f"{begun(why)}.") for why in told)
-    found = "; ".join([f"this is {not_text(head) or 'a binary file'}, not a frame log", *told])
-    raise ReadError.at(name, found, helps="give a text file with one row a frame")
+    what = "; ".join([f"this is {not_text(head) or 'a binary file'}, not a frame log", *told])
+    raise ReadError.at(name, what, helps="give a text file with one row a frame")
 
 
 def adapter_names() -> tuple[str, ...]:

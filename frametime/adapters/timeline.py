@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS
+from frametime.adapters.columns.column_readings import command
 from frametime.adapters.text.cells import DAY_NS, TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
@@ -102,10 +103,7 @@ def _rows_at(rows: Ints | None, places: Any) -> Any:
 def _usable(frame_times: TimeValues, rows: Ints | None) -> tuple[Ints, NDArray[np.bool_]]:
     """Frame times in ns, and where they are more than 0."""
     durations = chosen(frame_times.ns, rows)
-    good = durations > 0
-    if frame_times.ok is not None:
-        good &= chosen(frame_times.ok, rows)
-    return durations, good
+    return durations, (durations > 0) & chosen(frame_times.ok, rows)
 
 
 def from_frame_times(frame_times: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
@@ -144,8 +142,8 @@ def from_timestamps(times: TimeValues, rows: Ints | None, rules: ClockRules) -> 
     """Timestamps as they stand in the log, in order, each once."""
     stamps, caveats = chosen(times.ns, rows), list[Caveat]()
     holes = NO_ROWS
-    if times.ok is not None:
-        positions = np.flatnonzero(chosen(times.ok, rows))
+    if not (ok := chosen(times.ok, rows)).all():
+        positions = np.flatnonzero(ok)
         holes = np.flatnonzero(np.diff(positions) > 1)
         stamps, rows = stamps[positions], _rows_at(rows, positions)
     stamps = _unwrapped(stamps, rules, caveats)
@@ -207,6 +205,10 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
     back = np.flatnonzero(stamps[1:] < stamps[:-1])
     if not back.size:
         return None
+    if back.size > 1 and (stamps[1:] <= stamps[:-1]).all():
+        message = "The newest row stands first: rows are read from the last up."
+        caveats.append(Caveat(code="rows-sorted", message=message, weight=Weight.NOTE))
+        return np.arange(stamps.size)[::-1]
     first = int(back[0]) + 1
     line = rules.line_of(_rows_at(rows, first))
     such = counted(back.size, "such row")
@@ -225,7 +227,8 @@ def _order_of_time(stamps: Ints, rows: Ints | None, rules: ClockRules, caveats: 
         found = f"time runs backwards by {(int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS:.6g} ms ({such})"
         # Sorted, lengths that go up and down lie far closer than frames do.
         is_time = float(np.median(np.diff(stamps[order]))) >= PLAUSIBLE_NS[0]
-        helps = "--sort puts the rows in order of time" if is_time else "it may be no time: --time-column names another"
+        in_order = f"put the rows in order of time:  {command(rules.name, '--sort')}"
+        helps = in_order if is_time else "it may be no time: --time-column names another"
         raise ReadError.at(rules.name, found, line=line, helps=helps)
     message = f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told."
     caveats.append(Caveat(code="rows-sorted", message=message))
@@ -277,7 +280,7 @@ class _Rows(NamedTuple):
 def from_both(times: TimeValues, lengths: TimeValues, rows: Ints | None, rules: ClockRules) -> Timeline:
     """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
     table = _Rows(chosen(times.ns, rows), *_usable(lengths, rows), rows)
-    if times.ok is not None and not (stamped := chosen(times.ok, rows)).all():
+    if not (stamped := chosen(times.ok, rows)).all():
         return _by_lengths_alone(table, stamped, rules)
     caveats: list[Caveat] = []
     table = table._replace(stamps=_unwrapped(table.stamps, rules, caveats))
@@ -379,12 +382,9 @@ def _agreement(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> tuple[
     allowed = rules.time_resolution_ns + rules.frame_time_resolution_ns + 1
     n_steps = max(0, stamps.size - 1)
     # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
-    at_end = not (stamps.size and int(stamps[0]) == 0)
-    count, worst = _mismatches(table, allowed, at_end=at_end)
-    if count:
-        other = _mismatches(table, allowed, at_end=not at_end)
-        if other[0] < count:
-            at_end, (count, worst) = not at_end, other
+    likely = not (stamps.size and int(stamps[0]) == 0)
+    ways = [(*_mismatches(table, allowed, at_end=each), each) for each in (likely, not likely)]
+    count, worst, at_end = min(ways, key=lambda way: way[0])
     if not count:
         where = "end" if at_end else "start"
         return at_end, True, f"timestamps and frame times agree in all rows (the time marks the {where} of a frame)"

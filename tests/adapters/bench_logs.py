@@ -184,7 +184,7 @@ def _read() -> list[BenchLog]:
     read("unsigned 64-bit ns", table("timestamp_ns", whole(ENDS, 1e6, 2**63 + 10**12)))
     halves = table("time (s),frame time (ms)", T_S, D_MS).decode().splitlines()
     again = "\n".join([*halves[:201], halves[0], *halves[201:]]) + "\n"
-    read("a second header in the middle", again.encode(), "rejected-rows")
+    read("a second header in the middle", again.encode(), "footer")
     totals = table("frame,time (s),frame time (ms)", COUNT, T_S, D_MS, below=f"{N},{T_S[-1]},{sum(MS):.3f}\n")
     read("a line of totals", totals, "footer")
     records = [json.dumps({"frame": i, "frame_time_ms": float(D_MS[i]), "scene": "a"}) for i in COUNT]

@@ -146,11 +146,15 @@ def test_days_of_a_spreadsheet_are_not_taken_for_lengths_of_frames() -> None:
         read({"time": days, "frame": [str(i) for i in range(len(days))]})
 
 
-def test_the_newest_row_first_is_time_that_runs_backwards() -> None:
+def test_the_newest_row_may_stand_first() -> None:
     newest_first = us(STAMPS_US[::-1])
-    with pytest.raises(ReadError, match=r"time runs backwards by .* --sort puts the rows in order of time"):
-        read({"time_us": newest_first})
-    assert steps_us(read({"time_us": newest_first}, ReadOptions(sort=True))) == FRAMES_US[1:]
+    for options in (ReadOptions(), ReadOptions(sort=True)):
+        capture = read({"time_us": newest_first}, options)
+        assert steps_us(capture) == FRAMES_US[1:]
+        assert [(caveat.code, caveat.weight) for caveat in capture.caveats] == [("rows-sorted", Weight.NOTE)]
+    one_late = [*newest_first[:-2], newest_first[-1], newest_first[-2]]
+    with pytest.raises(ReadError, match=r"time runs backwards by .*; put the rows in order of time:  frametime check"):
+        read({"time_us": one_late})
 
 
 def test_what_goes_up_and_down_is_not_to_be_sorted() -> None:

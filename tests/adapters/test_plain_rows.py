@@ -73,8 +73,8 @@ def test_both_ways_find_the_same(text: str, monkeypatch: pytest.MonkeyPatch) -> 
 
 @pytest.mark.parametrize("number", ["1", "-1.5", "+0.25", "123456789"])
 def test_a_line_of_numbers_is_taken_apart(number: str) -> None:
-    rows = Marks(";", "").plain_rows(f"{number};7\n8;9\r\n", 2, 5)
-    assert rows == (text_rows.Row(5, 6, (number, "7")), text_rows.Row(6, 7, ("8", "9")))
+    rows = Marks(";", "").plain_rows(f"{number};7\n8;9\r\n", 2)
+    assert rows == (text_rows.Row(1, 2, (number, "7")), text_rows.Row(2, 3, ("8", "9")))
 
 
 @pytest.mark.parametrize("line", ["1,2", "1;2;3", "1;", ";1", "1;1e3", "1;2 ", '"1";2', "1;5.", f"1;{'1' * 65}"])

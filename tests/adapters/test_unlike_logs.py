@@ -368,3 +368,72 @@ def test_lines_of_pairs_that_no_line_end_parts_are_refused(tmp_path: Path, end: 
     log.write_bytes(end.join(["dt=16.6ms", "dt=16.7ms", "dt=16.5ms", "dt=16.6ms", ""]).encode())
     with pytest.raises(ReadError, match="no rows of numbers were found"):
         read_capture(str(log))
+
+
+MEAN = f"{sum(MS) / N:.3f}"
+TENTHS = [f"{end / 1e3:.1f}" for end in ENDS]
+BESIDE = {
+    "a mean with its name": (table("frame;ms", COUNT, MS, delimiter=";", below=f"Mean;{MEAN}\n"), "footer"),
+    "a mean with another word": (table("t (s);ms", TENTHS, MS, delimiter=";", below=f"Ergebnis;{MEAN}\n"), "footer"),
+    "a share for a name": (table("frame,ms", COUNT, MS, below="99%,31.5\n"), "footer"),
+    "a mean below the lengths alone": (table("frame,ms", COUNT, MS, below=f",{MEAN}\n"), "footer"),
+    "the same beside moments": (table("t (s),ms", fixed(ENDS, 5, 1e-3), MS, below=f",{MEAN}\n"), "footer"),
+    "the same behind a word": (table("scene,frame,ms", ["bay"] * N, COUNT, MS, below=f"mean,,{MEAN}\n"), "footer"),
+    "a mean above the rows": (table("frame,ms", ["mean", *COUNT], [MEAN, *MS]), "footer"),
+    "the newest row first, by moments": (table("t (s)", fixed(ENDS[::-1], 5, 1e-3)), "rows-sorted"),
+    "the newest row first, by numbers": (table("frame,ms", COUNT[::-1], MS[::-1]), "rows-sorted"),
+    "tenths of seconds": (table("t (s),ms", TENTHS, MS), None),
+    "seconds": (table("t (s),ms", [f"{end / 1e3:.0f}" for end in ENDS], MS), "column-not-used"),
+    "seconds beside rates": (
+        table("t (s),fps", [f"{end / 1e3:.0f}" for end in ENDS], fixed([1e3 / ms for ms in MS], 5)),
+        "column-not-used",
+    ),
+    "names one below the other": (
+        "".join(
+            f"---\nFrame: {k}\nFrame time: {ms} ms\nGPU time: {gpu} ms\n"
+            for k, ms, gpu in zip(COUNT, MS, GPU, strict=True)
+        ).encode(),
+        "footer",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BESIDE)
+def test_what_stands_beside_the_frames_is_none_of_them(name: str) -> None:
+    content, code = BESIDE[name]
+    frames = lengths_ms(content)
+    assert frames == pytest.approx(MS[N - len(frames) :], abs=2e-2)
+    assert len(frames) >= N - 1
+    assert code in (None, *codes_of(content))
+
+
+def test_a_row_of_frames_without_its_number_is_one() -> None:
+    numbers = ["" if k == 50 else str(k) for k in COUNT]
+    assert lengths_ms(table("frame,ms", numbers, MS)) == pytest.approx(MS)
+    numbers[-1] = "x"
+    assert lengths_ms(table("frame,ms", numbers, MS)) == pytest.approx(MS[:-1])
+
+
+def test_the_last_lines_of_blocks_are_no_log() -> None:
+    blocks = "".join(f"-[ ROW {k} ]-----\nframe    | {k}\nframe_ms | {ms}\n" for k, ms in zip(COUNT, MS, strict=True))
+    with pytest.raises(ReadError, match="no rows of numbers were found"):
+        read_capture(io.BytesIO(blocks.encode()))
+
+
+@pytest.mark.parametrize("name", ["run_id", "Lauf", "card"])
+def test_runs_below_each_other_are_asked_for(name: str) -> None:
+    content = table(f"{name},frame_ms", ["x"] * (N // 2) + ["y"] * (N // 2), MS)
+    with pytest.raises(ReadError, match=r"several streams are equally busy: .* --stream x  or  .* --stream y"):
+        read_capture(io.BytesIO(content))
+    capture = read_capture(io.BytesIO(content), options=ReadOptions(stream="y"))
+    assert np.diff(capture.frames["timestamp_ns"].to_pylist()) / 1e6 == pytest.approx(MS[N // 2 :], abs=1e-3)
+
+
+def test_buffers_in_turn_are_no_streams() -> None:
+    content = table("t (s),ms,buffer", fixed(ENDS, 5, 1e-3), MS, [k % 5 for k in COUNT])
+    assert lengths_ms(content) == pytest.approx(MS, abs=2e-2)
+
+
+def test_time_that_is_left_is_no_clock_read_from_below() -> None:
+    with pytest.raises(ReadError, match="no column says that it is a time of whole frames"):
+        read_capture(io.BytesIO(table("remaining (s)", fixed([99 - end / 1e3 for end in ENDS], 5))))

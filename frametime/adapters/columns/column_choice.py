@@ -145,7 +145,9 @@ class _Chooser(ChoiceSoFar):
         elif meaning in (Meaning.FRAME_TIME, Meaning.TIME) or (is_index and (fact.known_ns(NANOSECOND) % 1 > 0).any()):
             kinds = self.by_course(fact)
         elif meaning is Meaning.PART:
-            kinds = ("timestamp",) if fact.course(self.rows) is Course.RISES else ()
+            # "Remaining" time goes down.
+            goes_on = fact.course(self.rows) is Course.RISES and (np.diff(fact.known_ns(None, self.rows)) > 0).any()
+            kinds = ("timestamp",) if goes_on else ()
         elif self.is_unnamed(fact) and not fact.is_counter(self.rows):
             kinds = self.by_course(fact)
             # As ms the only numbers of a log would be slow, as rates they are usual.
@@ -294,14 +296,21 @@ class _Chooser(ChoiceSoFar):
         return [self.reading(r.fact, r.kind, told) for r in timed[:1]]
 
     def _without_vague(self, readings: list[Reading]) -> list[Reading]:
-        """Without what goes up and down and is named like a clock, or a time of nothing, where others tell frames."""
+        """Without what goes up and down and is named like a clock, or a time of nothing, where others tell frames.
+
+        Nor is a clock kept that stands still in most rows, and does not agree with the frame times.
+        """
         kept = []
+        lengths = [r for r in readings if r.kind != "timestamp" and not r.is_still]
+        spans = [r for r in lengths if r.kind == "frame time"]
         for each in readings:
             meaning, others = each.fact.meaning, [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
             frames = [r for r in others if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
             is_clock = meaning is Meaning.TIMESTAMP and others and each.fact.course(self.rows) is Course.VARIES
             is_vague = each.kind == "frame time" and meaning is Meaning.TIME and frames
-            if not is_clock and not (is_vague and not any(agree(each, other) for other in frames)):
+            if each.is_still and lengths and (each.kind != "timestamp" or not any(agree(each, r) for r in spans)):
+                self._not_used(each, f"stands still in most rows, beside {lengths[0].fact.shown}; it")
+            elif not is_clock and not (is_vague and not any(agree(each, other) for other in frames)):
                 kept.append(each)
             elif is_vague or (each.fact.unit is not None and all(r.kind != "timestamp" for r in others)):
                 beside = (frames or others)[0].fact.shown

@@ -382,9 +382,9 @@ class ColumnChoice(NamedTuple):
     caveats: tuple[Caveat, ...]
     usual_ns: tuple[int, ...]
 
-    def timed(self) -> dict[str, ColumnUse]:
-        """Role to each column of times or numbers that is read."""
-        return {role: use for role, use in self.uses.items() if use.unit is not None}
+    def timed(self) -> dict[str, tuple[int, wording.Unit]]:
+        """Role to position and unit of each column of times or numbers that is read."""
+        return {role: (use.position, use.unit) for role, use in self.uses.items() if use.unit is not None}
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""

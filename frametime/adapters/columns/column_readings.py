@@ -81,6 +81,11 @@ class Reading(NamedTuple):
         return any(PLAUSIBLE_NS[0] <= each <= PLAUSIBLE_NS[1] for each in self.typical_ns)
 
     @property
+    def is_still(self) -> bool:
+        """Whether most rows have the time of the row before, as by a clock that is too coarse for frames."""
+        return 2 * int(np.count_nonzero(self.spans == 0)) > self.spans.size
+
+    @property
     def is_bare_rate(self) -> bool:
         """Whether it is a rate whose name does not say of what."""
         return self.kind == "rate" and bool(self.fact.words) and self.fact.words <= BARE_RATE
@@ -354,19 +359,20 @@ class ChoiceSoFar:
         ReadError
         """
         timed = ((each, each.spans[each.spans > 0]) for each in readings if each.kind != "rate")
-        clocks = [each._replace(spans=spans) for each, spans in timed if spans.size > 1]
-        is_timed = any(r.kind == "timestamp" and r.fact.unit and r.plausible and not _is_slow(r) for r in clocks)
+        clocks = [(each._replace(spans=spans), spans.size / each.spans.size) for each, spans in timed if spans.size > 1]
+        is_timed = any(r.kind == "timestamp" and r.fact.unit and r.plausible and not _is_slow(r) for r, _ in clocks)
         counts = [fact for fact in self.facts if _counts_frames(fact) and fact.course() is not Course.RISES]
         sensors = [fact for fact in self.facts if fact.is_of_sensor]
-        for clock in clocks:
+        for clock, share in clocks:  # of the rows that have a time of their own
             # Lengths that never change, and do not say of what, are the steps of a clock.
-            is_clock = clock.kind == "timestamp" or (clock.fact.meaning in TIME_MEANINGS and not np.ptp(clock.spans))
+            is_even = clock.fact.meaning in TIME_MEANINGS and share == 1 and not np.ptp(clock.spans)
+            is_clock = clock.kind == "timestamp" or is_even
             is_slow = is_clock and not is_timed and _is_slow(clock)
             step_ns = middle(clock.spans)
             apart = f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}"
             for fact in self.facts if is_slow else counts:
                 lengths = _lengths_told(fact, step_ns, by_any=all(each.numeric for each in sensors))
-                if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns:
+                if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART <= step_ns * share:
                     found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries"
                     raise self._no_frames(found, "record a log with one row for each frame", clock)
             is_alone = is_clock and all(r.fact is clock.fact for r in readings)

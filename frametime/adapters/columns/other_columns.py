@@ -114,7 +114,8 @@ def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None
 
 def _stream(log: ChoiceSoFar) -> ColumnFacts | None:
     """The column that tells streams apart: by its name, or because each of them is more even than all together."""
-    streams = [fact for fact in log.facts if fact.meaning is Meaning.STREAM]
+    cards = [fact for fact in log.facts if fact.names_cards and fact.words != {"name"} and not fact.numeric]
+    streams = [*(fact for fact in log.facts if fact.meaning is Meaning.STREAM), *cards]
     candidates = [fact for fact in streams if fact.numeric or not _holds_flags(fact)]  # "long task" says yes or no
     several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
     named = next(iter([fact for fact in several or candidates if not fact.numeric] or several), None)
@@ -210,8 +211,10 @@ def _few_words(fact: ColumnFacts, least: int = _LEAST_ROWS) -> list[str]:
     """The words of a column that may part the rows: a few, each in ``least`` rows or more; else none."""
     others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
     cells = [*map(str.strip, fact.cells)] if fact.meaning not in others else []
-    few = 2 <= len(set(cells)) <= _FEW_STREAMS and min(Counter(cells).values()) >= least
-    return sorted(set(cells)) if few else []
+    words = sorted(set(cells))
+    few, n = 2 <= len(words) <= _FEW_STREAMS and min(Counter(cells).values()) >= least, len(words)
+    # Numbers of buffers come in turn.
+    return words if few and not (fact.numeric and n > 2 and cells[n:] == cells[:-n]) else []
 
 
 def _mixing(log: ChoiceSoFar) -> ColumnFacts | None:
@@ -252,8 +255,8 @@ def frame_number(facts: Sequence[ColumnFacts]) -> dict[str, ColumnUse]:
     """The column that counts the frames, as ``number``: whole numbers, and nearly all of them different."""
 
     def counts(fact: ColumnFacts) -> bool:
-        numbers = fact.ns(NANOSECOND)
-        whole = numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit
+        numbers = fact.known_ns(NANOSECOND)
+        whole = numbers.size > 1 and not (numbers % 1).any() and not fact.unit
         return bool(whole) and len(set(numbers.tolist())) * 3 > numbers.size
 
     named = [fact for fact in facts if fact.meaning is Meaning.INDEX and fact.numeric and not fact.said.unknown]

@@ -200,13 +200,22 @@ def _split_joined(word: str) -> list[str]:
 
 
 class Meaning(StrEnum):
-    """What a column can hold, as far as its name goes."""
+    """What a column can hold, as far as its name goes.
+
+    Attributes
+    ----------
+    TIME
+        A time, and the name does not say which: the numbers must.
+    PART
+        A length of time that is no frame's, as far as the name goes; a clock where its numbers only rise.
+    STATISTIC
+        An average, a limit, a target: nothing of single frames.
+    """
 
     TIMESTAMP = "timestamp"
     FRAME_TIME = "frame time"
     RATE = "rate"
     TIME = "time"
-    """A time, and the name does not say which: the numbers must."""
     GPU_WORK = "gpu work"
     CPU_WORK = "cpu work"
     SHOWN = "shown"
@@ -214,9 +223,7 @@ class Meaning(StrEnum):
     STREAM = "stream"
     INDEX = "index"
     PART = "part"
-    """A length of time that is no frame's, as far as the name goes; a clock where its numbers only rise."""
     STATISTIC = "statistic"
-    """An average, a limit, a target: nothing of single frames."""
     OTHER = "other"
 
 
@@ -237,17 +244,27 @@ class Event(StrEnum):
 
 
 class HeaderMeaning(NamedTuple):
-    """What one column name says."""
+    """What one column name says.
+
+    Attributes
+    ----------
+    meaning : Meaning
+    event : Event
+    unit : Unit or None
+    other_unit : Unit or None
+        A unit that is not of time.
+    unknown : bool
+        Whether the name holds words that are not known here.
+    odd : bool
+        Whether the name states a unit that is not understood, such as ``ms per 10 frames``.
+    """
 
     meaning: Meaning
     event: Event
     unit: Unit | None
     other_unit: Unit | None
-    """A unit that is not of time."""
     unknown: bool = False
-    """Whether the name holds words that are not known here."""
     odd: bool = False
-    """Whether the name states a unit that is not understood, such as ``ms per 10 frames``."""
 
 
 _EVENTS: Final = {Event.SUBMIT: "submit", Event.DISPLAY: "display", Event.END: "end", Event.START: "start"}
@@ -334,7 +351,7 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
     rate = unit is RATE or is_bare or (frame and bool({"rate", "frequency"} & words))
     of_frames = (words & WORDS["rate"] or frame or words <= BARE_RATE) and not words & (_STATISTIC | WORDS["part"])
     summed = words & WORDS["summed"] and (timed or "time" in words) and not words & (_STATISTIC - WORDS["summed"])
-    percentile = "p" in words and any(word.isdigit() for word in words)
+    numbered = any(map(str.isdigit, words))
     span, stamp = words & WORDS["span"], words & WORDS["stamp"]
     part = words & WORDS["part"] and (span or called_time or timed) and not stamp
     in_order = " ".join(ordered)
@@ -351,7 +368,8 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
         (rate, Meaning.RATE if of_frames else Meaning.STATISTIC),
         # The total of a frame is its length, a total over frames a clock.
         (summed, Meaning.TIME if frame or "last" in words else Meaning.TIMESTAMP),
-        (words & (_STATISTIC - {"counter"} if "perf" in words else _STATISTIC) or percentile, Meaning.STATISTIC),
+        (words & (_STATISTIC - {"counter"} if "perf" in words else _STATISTIC), Meaning.STATISTIC),
+        (numbered and "p" in words, Meaning.STATISTIC),
         (not timed and words & WORDS["dropped"], Meaning.DROPPED),
         (not timed and words & WORDS["shown"] and len(words) <= 3, Meaning.SHOWN),
         (part, Meaning.TIMESTAMP if marked and not frame else Meaning.PART),
@@ -362,7 +380,7 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
         (frame and timed, Meaning.FRAME_TIME),
         (index, Meaning.STREAM if words & WORDS["stream"] and "frame" not in words else Meaning.INDEX),
         (called, Meaning.PART if unknown else Meaning.TIME),
-        (words & WORDS["stream"] and not timed, Meaning.STREAM),
+        (words & WORDS["stream"] and not timed and not (numbered and "run" in words), Meaning.STREAM),
         (unit in (CLOCK, DATE) or (timed and len(ordered) == 1), Meaning.TIME),
         (timed, Meaning.PART),
     )

@@ -25,6 +25,7 @@ from frametime.adapters.timeline import NO_ROWS, Ints
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
+from frametime.words import counted
 
 _LONG_ROWS: Final = 1_000_000
 _LOOKED_AT: Final = 1000
@@ -131,18 +132,17 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
     """
     choice = log.choice
     types: dict[int, pa.DataType] = {}
-    for use in choice.timed().values():
-        assert use.unit is not None
-        fact = log.facts[use.position]
+    for at, unit in choice.timed().values():
+        fact = log.facts[at]
         if choice.style.thousands or CellKind.WITH_UNIT in map(kind_of, fact.cells):
             raise NotTypedError
-        if use.unit.form in ("clock", "date"):
-            types[use.position] = pa.string()
+        if unit.form in ("clock", "date"):
+            types[at] = pa.string()
             continue
-        whole = use.unit.form == "number" and fact.is_whole
-        if not whole and use.unit.ns is not None and (np.abs(fact.ns(use.unit)) >= 2.0**50).any():
+        whole = unit.form == "number" and fact.is_whole
+        if not whole and unit.ns is not None and (np.abs(fact.ns(unit)) >= 2.0**50).any():
             raise NotTypedError
-        types.setdefault(use.position, pa.int64() if whole else pa.float64())
+        types.setdefault(at, pa.int64() if whole else pa.float64())
     words = pa.dictionary(pa.int32(), pa.string())
     return types | {choice.uses[role].position: words for role in (*FLAG_ROLES, "stream") if role in choice.uses}
 
@@ -157,14 +157,12 @@ def _values(log: FrameText, read: Mapping[int, Any], records: Ints | None = None
     """
     choice, wanted = log.choice, log.options.stream
 
-    def timed(use: ColumnUse, role: str) -> TimeValues:
-        assert use.unit is not None
-        column = read[use.position]
+    def timed(role: str, column: Any, unit: wording.Unit) -> TimeValues:
         if column.type == "string":
-            found: TimeValues | None = text_cells.times_of_texts(column, use.unit, choice.style, relative=True)
+            found: TimeValues | None = text_cells.times_of_texts(column, unit, choice.style, relative=True)
         else:
-            found = text_cells.times_of_numbers(column, use.unit)
-        if found is None or (records is None and role in ("time", "frame_time") and found.ok is not None):
+            found = text_cells.times_of_numbers(column, unit)
+        if found is None or (records is None and role in ("time", "frame_time") and not found.ok.all()):
             raise NotTypedError
         return found
 
@@ -172,7 +170,7 @@ def _values(log: FrameText, read: Mapping[int, Any], records: Ints | None = None
     if "stream" in choice.uses:
         selected, caveats = chosen_stream(read[choice.uses["stream"].position], wanted, log.name, unknown=lost)
     n_rows = len(next(iter(read.values())))
-    times = {role: timed(use, role) for role, use in choice.timed().items()}
+    times = {role: timed(role, read[at], unit) for role, (at, unit) in choice.timed().items()}
     flags = {role: _flags(read[choice.uses[role].position]) for role in FLAG_ROLES if role in choice.uses}
     return ReadColumns(log, n_rows, records, times, flags, selected, RejectedRows(), list(caveats))
 
@@ -200,14 +198,16 @@ def _careful(log: FrameText) -> ReadColumns:
         told = (*told, Caveat(code="second-table", message=message))
     kept = np.delete(np.arange(end, dtype=np.int64), headers)
     rejected = RejectedRows()
-    rejected.add(table.records[headers], lambda _: rejected.HEADER, are_rows=False)
+    if headers.size:
+        message = f"{counted(headers.size, 'row is', 'rows are')} the header again, and left out."
+        told = (*told, Caveat(code="footer", message=message, weight=Weight.NOTE))
     if kept.size < table.records.size:
         taken = {position: column.take(arrow_array(kept)) for position, column in table.columns.items()}
         table = table._replace(columns=taken, records=table.records[kept])
     short = dict(table.short)
     columns = _values(log, table.columns, table.records, np.flatnonzero(np.isin(table.records, list(short))))
     main, times = uses[-1], columns.times["frame_time" if "frame_time" in choice.uses else "time"]
-    bad = NO_ROWS if times.ok is None else np.flatnonzero(~times.ok)
+    bad = np.flatnonzero(~times.ok)
     if columns.selected is not None:
         bad = np.intersect1d(bad, columns.selected)
 
@@ -320,18 +320,13 @@ def _holds_any_quantity(fact: ColumnFacts) -> bool:
 class RejectedRows:
     """Collects the records of rejected rows while a log is read."""
 
-    HEADER: Final = "the header again"
-
     def __init__(self) -> None:
         self._listed: list[tuple[int, str]] = []
         self.count = 0
-        self.not_rows = 0
-        """How many of them are no rows of the table that was read, such as the header again."""
 
-    def add(self, records: Ints, reason: Callable[[int], str], *, are_rows: bool = True) -> None:
+    def add(self, records: Ints, reason: Callable[[int], str]) -> None:
         """Count records of the text; ``reason`` gives that of each of them, by its place."""
         self.count += records.size
-        self.not_rows += 0 if are_rows else records.size
         room = max(MAX_LISTED_ROWS - len(self._listed), 0)
         self._listed += [(record, reason(at)) for at, record in enumerate(records[:room].tolist())]
 

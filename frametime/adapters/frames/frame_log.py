@@ -204,7 +204,7 @@ def assemble(columns: ReadColumns, layout: Layout, comments: Mapping[str, str]) 
     shown, used = str(np.datetime64(first_ns, "ns")), log.choice.used_positions()
     return ParsedLog(
         frames=_frames(timeline, columns, first_ns if kind in ("absolute", "zoneless") else 0),
-        rows_read=n_selected - columns.rejected.count + columns.rejected.not_rows,
+        rows_read=n_selected - columns.rejected.count,
         rows_rejected=columns.rejected.count,
         rejected_rows=listed,
         layout_toml=layout.to_toml(comments=comments),
@@ -227,23 +227,21 @@ def _rejected(columns: ReadColumns, n_selected: int, bad: NDArray[np.int64]) -> 
     """
     log, rejected = columns.log, columns.rejected
     if (lengths := columns.times.get("frame_time")) is not None:
-        bad = bad if lengths.ok is None else bad[lengths.ok[bad]]
+        bad = bad[lengths.ok[bad]]
         ms = lengths.ns[bad] / 1e6
         zero, negative = "the frame time is zero", "the frame time is negative ({:g} ms)"
         rejected.add(columns.records_of(bad), lambda at: negative.format(ms[at]) if ms[at] else zero)
-    total, listed = n_selected + rejected.not_rows, rejected.listed(log.lines_of)
-    allowed = int(log.options.max_rejected_fraction * total)
+    listed = rejected.listed(log.lines_of)
+    allowed = int(log.options.max_rejected_fraction * n_selected)
     if log.options.max_rejected_fraction > 0:
-        allowed = max(allowed, min(log.options.tolerated_rows, total // 10))
-    n_bad = rejected.count - rejected.not_rows
-    told = [f"line {row.line}: {row.reason}" for row in listed if n_bad <= allowed or row.reason != rejected.HEADER]
-    first = "; ".join(told[:3])
-    if n_bad > allowed:
-        found = f"{n_bad} of {n_selected} rows cannot be used, more than the {allowed} allowed ({first})"
+        allowed = max(allowed, min(log.options.tolerated_rows, n_selected // 10))
+    first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
+    if rejected.count > allowed:
+        found = f"{rejected.count} of {n_selected} rows cannot be used, more than the {allowed} allowed ({first})"
         raise ReadError.at(log.name, found, helps="repair the file, or raise --max-rejected")
     if rejected.count:
         more = f"; and {rejected.count - 3} more" if rejected.count > 3 else ""
-        columns.tell("rejected-rows", f"{rejected.count} of {total} rows could not be used: {first}{more}.")
+        columns.tell("rejected-rows", f"{rejected.count} of {n_selected} rows could not be used: {first}{more}.")
     return listed
 
 
@@ -284,14 +282,13 @@ def _tell_single_precision(columns: ReadColumns) -> None:
 
 def _timeline(columns: ReadColumns) -> Timeline:
     log, uses, tick = columns.log, columns.log.choice.uses, None
-    clock = uses.get("time")
-    if clock is not None and clock.unit is not None and clock.unit.ns is not None and clock.unit.ns >= 1:
-        tick = int(clock.unit.ns) if log.facts[clock.position].is_whole else None
-    is_daily = clock is not None and clock.unit is CLOCK
+    unit = uses["time"].unit if "time" in uses else None
+    if unit is not None and unit.ns is not None and unit.ns >= 1 and log.facts[uses["time"].position].is_whole:
+        tick = int(unit.ns)
     step_ns, span_ns = (uses[role].resolution_ns if role in uses else 1 for role in ("time", "frame_time"))
     both = [str(uses[role].ref) for role in ("time", "frame_time") if {"time", "frame_time"} <= uses.keys()]
     ways = tuple(command(log.name, "--time-column", ref) for ref in both)
-    rules = ClockRules(log.name, columns.line_of, log.options.sort, tick, is_daily, step_ns, span_ns, ways)
+    rules = ClockRules(log.name, columns.line_of, log.options.sort, tick, unit is CLOCK, step_ns, span_ns, ways)
     times, lengths = columns.times.get("time"), columns.times.get("frame_time")
     if lengths is None:
         assert times is not None
@@ -309,7 +306,7 @@ def _frames(timeline: Timeline, columns: ReadColumns, shift_ns: int) -> pa.Table
         rows = timeline.row_of_each()
         inside, present = np.maximum(rows, 0), rows >= 0
     for role, values in others.items():
-        ok = present if values.ok is None else present & values.ok[inside]
+        ok = present & values.ok[inside]
         ns = values.ns[inside]
         if role in _MOMENTS and not _on_the_clock(ns[ok], stamps[ok]):
             found = f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit"
@@ -351,17 +348,27 @@ def _check_frame_numbers(columns: ReadColumns) -> ReadColumns:
     ReadError
         If timestamps alone stand in a log that leaves out frames regularly.
     """
-    number = columns.times.get("number")
-    if number is None or not (number.ok is None or chosen(number.ok, columns.selected).all()):
+    if (number := columns.times.get("number")) is None:
         return columns
-    numbers = chosen(number.ns, columns.selected)
+    has_one = chosen(number.ok, columns.selected)
+    numbers = chosen(number.ns, columns.selected)[has_one]
     steps = np.diff(numbers)
+    if count := int(np.count_nonzero(~has_one)):
+        if not columns.rejected.count and count <= columns.log.options.tolerated_rows and (steps == 1).all():
+            found = counted(count, "row has no number", "rows have no number")
+            columns.tell("footer", f"{found}, and none lacks: such are no frames, and left out.", Weight.NOTE)
+            columns = columns._replace(selected=columns.rows[has_one])
+        return columns
+    if (steps == -1).all() and "time" not in columns.times and steps.size > 1:
+        columns.tell("rows-sorted", "Frame numbers go down: rows are read from the last up.", Weight.NOTE)
+        return columns._replace(selected=columns.rows[::-1])
     # A clock tells whether the newest row stands first.
-    if (steps == 1).all() or ((steps == -1).all() and "time" in columns.times):
+    if (steps == 1).all() or (steps == -1).all():
         return columns
     again = steps == 0
-    times = [columns.times[role].ns for role in ("time", "frame_time") if role in columns.times]
-    if again.any() and all((np.diff(chosen(ns, columns.selected))[again] == 0).all() for ns in times):
+    times = [columns.times[role] for role in ("time", "frame_time") if role in columns.times]
+    each = [np.diff(chosen(time.ns, columns.selected)) for time in times if chosen(time.ok, columns.selected).all()]
+    if again.any() and len(each) == len(times) and not any(steps[again].any() for steps in each):
         rows = counted(int(np.count_nonzero(again)), "row stands", "rows stand")
         columns.tell(_NUMBERS, f"{rows} twice, with the same frame number and times; left out once.")
         return _check_frame_numbers(columns._replace(selected=np.delete(columns.rows, np.flatnonzero(again) + 1)))

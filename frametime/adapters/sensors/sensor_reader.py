@@ -141,9 +141,8 @@ class _SensorLog:
             dates = clean_texts(table.columns[day].take(arrow_array(rows)))
             texts, unit = pc.binary_join_element_wise(dates, texts, " "), DATE
         found = times_of_texts(texts, unit, time.style)
-        ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
-        ns, timed = found.ns[ok], rows[ok]
-        rejected = self._rejected(table, rows[~ok], time)
+        ns, timed = found.ns[found.ok], rows[found.ok]
+        rejected = self._rejected(table, rows[~found.ok], time)
         if timed.size < 2:
             raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole log")
         told = (*self._scan, *table.caveats)

@@ -285,8 +285,8 @@ class TimeValues(NamedTuple):
     ----------
     ns : ndarray of int64, shape (n_rows,)
         0 where ``ok`` is false.
-    ok : ndarray of bool, shape (n_rows,), or None
-        Whether the cell holds a time; ``None`` when all do.
+    ok : ndarray of bool, shape (n_rows,)
+        Whether the cell holds a time.
     zoned : bool or None
         For dates: whether they name their zone; ``None`` for other times.
     other_ns : ndarray of int64 or None
@@ -294,7 +294,7 @@ class TimeValues(NamedTuple):
     """
 
     ns: NDArray[np.int64]
-    ok: NDArray[np.bool_] | None
+    ok: NDArray[np.bool_]
     zoned: bool | None = None
     other_ns: NDArray[np.int64] | None = None
 
@@ -312,13 +312,13 @@ def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
     if values.dtype == np.int64 and unit.ns is not None:
         limit = (2**63 - 1) // int(unit.ns)
         fits = -limit <= int(values.min(initial=0)) and int(values.max(initial=0)) <= limit
-        return TimeValues(values * int(unit.ns), ok=None) if fits else None
+        return TimeValues(values * int(unit.ns), np.full(values.size, True)) if fits else None
     with np.errstate(over="ignore"):  # what is endless then is refused below
         scaled = 1e9 / values if unit.ns is None else values * float(unit.ns)
     # A comparison with NaN is false, so this refuses it as well.
     if not (float(scaled.max(initial=0.0)) < EXACT_FLOAT_NS and float(scaled.min(initial=0.0)) > -EXACT_FLOAT_NS):
         return None
-    return TimeValues(np.rint(scaled, out=scaled).astype(np.int64), ok=None)
+    return TimeValues(np.rint(scaled, out=scaled).astype(np.int64), np.full(values.size, True))
 
 
 def clean_texts(column: Any) -> Any:
@@ -347,8 +347,9 @@ def exact_ns(cells: Sequence[str], unit: Unit, style: NumberStyle, *, relative: 
     ([1790000000017247001, None], [60500000000])
     """
     times = times_of_texts(arrow_texts(cells), unit, style, relative=relative)
-    ok = np.full(len(cells), times.other_ns is None) if times.ok is None else times.ok
-    return [value if good else None for value, good in zip(times.ns.tolist(), ok.tolist(), strict=True)]
+    # Of a date that may be one of two nothing is exact.
+    known = times.ok & (times.other_ns is None or not times.ok.all())
+    return [value if good else None for value, good in zip(times.ns.tolist(), known.tolist(), strict=True)]
 
 
 def is_missing(column: Any) -> NDArray[np.bool_]:
@@ -405,7 +406,7 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
         ok &= values > 0
         ns = np.rint(1e9 / np.where(ok, values, 1.0))
         ok &= ns < EXACT_FLOAT_NS
-        return TimeValues(ns=np.where(ok, ns, 0).astype(np.int64), ok=_mask(ok))
+        return TimeValues(ns=np.where(ok, ns, 0).astype(np.int64), ok=ok)
     assert unit.ns is not None
     if ok.all() and plain.all() and values.size and unit.ns >= 1:
         factor, least, most = int(unit.ns), float(values.min()), float(values.max())
@@ -421,7 +422,7 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
         exact = _exact(kept, large, unit.ns)
         ns_exact[large] = 0 if exact is None else exact
         ok[large] &= exact is not None
-    return TimeValues(ns=ns_exact, ok=_mask(ok))
+    return TimeValues(ns=ns_exact, ok=ok)
 
 
 def _since_first(texts: Any, factor: int) -> TimeValues:
@@ -431,11 +432,7 @@ def _since_first(texts: Any, factor: int) -> TimeValues:
     except ValueError:  # as those of Arrow are
         none = np.zeros(len(texts), dtype=np.bool_)
         return TimeValues(ns=none.astype(np.int64), ok=none)
-    return TimeValues(ns=(counts - counts[0]).view(np.int64) * factor, ok=None)
-
-
-def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
-    return None if ok.all() else ok
+    return TimeValues(ns=(counts - counts[0]).view(np.int64) * factor, ok=np.full(counts.size, True))
 
 
 def _exact(texts: Any, rows: NDArray[np.int64], unit_ns: Fraction) -> NDArray[np.int64] | None:
@@ -472,7 +469,7 @@ def _clocks(texts: Any) -> TimeValues:
     parts = pc.extract_regex(texts, f"^{CLOCK}$")
     ns, ok = _of_day(parts)
     negative = bools(pc.match_substring(_part(parts, "sign"), "-"))
-    return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
+    return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=ok)
 
 
 def _dated(texts: Any, *, relative: bool) -> TimeValues:
@@ -485,14 +482,14 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     # With the day first, and with the month first.
     orders = [_dates(pc.replace_substring_regex(texts, YEAR_LAST, form)) for form in (r"20\3-\2-\1\4", r"20\3-\1-\2\4")]
     # The order in which more cells are dates, or else in which they lie closer together.
-    counts = [each.ns.size if each.ok is None else int(np.count_nonzero(each.ok)) for each in orders]
-    spans = [int(np.ptp(each.ns)) if each.ok is None and each.ns.size else 0 for each in orders]
+    counts = [int(np.count_nonzero(each.ok)) for each in orders]
+    spans = [int(np.ptp(each.ns)) if each.ok.all() else 0 for each in orders]
     if (counts[0], spans[0]) != (counts[1], spans[1]) or np.array_equal(orders[0].ns, orders[1].ns):
         return orders[int((-counts[1], spans[1]) < (-counts[0], spans[0]))]
     first, other = orders
     if relative:
         return first._replace(ns=first.ns - int(first.ns[0]), zoned=None)
-    return first._replace(other_ns=other.ns if other.ok is None else other.ns[other.ok])
+    return first._replace(other_ns=other.ns[other.ok])
 
 
 def _dates(texts: Any) -> TimeValues:
@@ -512,4 +509,4 @@ def _dates(texts: Any) -> TimeValues:
     if ok.any() and zoned[ok].any() and not zoned[ok].all():
         # Some with a zone and some without cannot be put on one clock.
         ok &= zoned
-    return TimeValues(ns=ns, ok=_mask(ok), zoned=bool(ok.any() and zoned[ok].all()))
+    return TimeValues(ns=ns, ok=ok, zoned=bool(ok.any() and zoned[ok].all()))

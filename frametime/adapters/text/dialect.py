@@ -6,7 +6,6 @@ reader then gets only rows.
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
@@ -28,7 +27,6 @@ _USUAL_PREAMBLE: Final = 100
 _HOLDS_TOGETHER: Final = 0.6
 _BELOW: Final = 40
 _MOST_OF_TABLE: Final = 200
-_SEEN_LINES: Final = _SHORT_PREAMBLE + SAMPLE_ROWS + 5
 _SCORED_ROWS: Final = 30
 _MOST: Final = (1.25, 1.2)
 """The best score that a delimiter can have, and that spaces or none can."""
@@ -88,9 +86,10 @@ def _filled_count(cells: Sequence[str]) -> int:
 
 
 def _is_header(cells: Sequence[str]) -> bool:
-    """Whether cells may be names: texts, and no value among them."""
+    """Whether cells may be names: texts, and no value among them, nor digits and marks alone."""
     kinds = [kind_of(cell) for cell in cells]
-    return CellKind.TEXT in kinds and not any(map(is_value, kinds))
+    is_number = re.fullmatch(r"[\s.,+-]*\d[\d\s.,+-]*", "".join(cells))
+    return CellKind.TEXT in kinds and not any(map(is_value, kinds)) and is_number is None
 
 
 class _Split(NamedTuple):
@@ -151,40 +150,8 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
     """
     if source.names is not None:
         return _of_table(source, source.names)
-    dialect = _above_plain_rows(source, options) or _dialect_of(source, options)
+    dialect = _dialect_of(source, options)
     return with_ending(dialect, source) if looks_at_end else dialect
-
-
-def _above_plain_rows(source: TextSource, options: ReadOptions) -> Dialect | None:
-    """The dialect of a text whose first rows hold nothing but plain numbers; ``None`` for any other.
-
-    What stands above such rows decides alone, and is the same in many logs of a folder.
-    """
-    *lines, rest = source.head.split("\n", _SEEN_LINES)
-    at = next((at for at, line in enumerate(lines[:_SHORT_PREAMBLE]) if line[:1].isdecimal()), None)
-    # A line has no more cells than characters.
-    usual = len(lines) == _SEEN_LINES and max(map(len, lines)) <= options.max_columns and ' "' not in rest
-    if at is None or options.layout is not None or not usual:
-        return None
-    above, rows = "\n".join([*lines[:at], ""]), "\n".join([*lines[at:], ""])
-    dialect = _below(above, re.sub("[0-9.]+", "111", lines[at]), source.why)
-    sample = dialect.marks.plain_rows(rows, dialect.n_columns, at + 1) if dialect and not dialect.lacks_a_name else ()
-    start = source.start + len(above.encode())
-    return dialect._replace(sample=sample, data_start=start, data_end=source.end) if dialect and sample else None
-
-
-@lru_cache(maxsize=256)
-def _below(above: str, row: str, why: str) -> Dialect | None:
-    """The dialect of such a row many times below these lines; ``None`` where they are not all of its rows.
-
-    Of plain numbers the digits have no say in it, and ``111,111,111`` is the row that is soonest one number in groups.
-    """
-    source = TextSource(io.BytesIO(), "", 0, 0, above + f"{row}\n" * _SEEN_LINES, complete=True, why=why)
-    try:
-        dialect = _dialect_of(source, ReadOptions())
-    except ReadError:
-        return None  # told of the log itself, by its name
-    return dialect._replace(sample=()) if dialect.data_start == len(above.encode()) else None
 
 
 def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
@@ -196,7 +163,10 @@ def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
         found = f"rows of {counts[-2]} and of {counts[-1]} cells take turns: a frame is no single row"
         raise ReadError.at(source.name, found, helps="write one row a frame, with the same cells in each")
     marks, n_columns = split.marks, split.n_columns
-    sample = tuple(split.rows[split.start :])
+    sample, above_it = tuple(split.rows[split.start :]), split.rows[: split.start]
+    # A few rows far below many others that hold numbers, too, are the last of those, as of blocks of lines.
+    if 10 * len(sample) < sum(any(map(is_value, map(kind_of, row.cells))) for row in above_it):
+        raise _no_rows(source.name, lines)
     first_line = sample[0].line
     # Zero bytes above the rows, or in the first of them, leave open what the names are.
     line = next((number for number, text in enumerate(lines[: first_line - 1], start=1) if "\0" in text), None)
@@ -222,6 +192,12 @@ def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:
     multiline = any(row.next_line - row.line > 1 for row in sample)
     lacks_a_name = layout.header_line is None and 0 < n_names < n_columns == split.n_filled
     return dialect._replace(multiline_cells=multiline, lacks_a_name=lacks_a_name)
+
+
+def _no_rows(name: str, lines: Sequence[str]) -> ReadError:
+    shown = printable(next(filter(None, map(str.strip, lines)), ""), limit=60)
+    found = f"no rows of numbers were found; the first line is {shown!r}"
+    return ReadError.at(name, found, helps="record again, or describe it with a column layout")
 
 
 def facts_of(dialect: Dialect) -> tuple[ColumnFacts, ...]:
@@ -263,9 +239,7 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
         longer = source if is_clear or source.complete or len(source.head) >= most else source.longer(options)
         if len(longer.head) <= len(source.head):
             if split is None:
-                shown = printable(next(filter(None, map(str.strip, lines)), ""), limit=60)
-                found = f"no rows of numbers were found; the first line is {shown!r}"
-                raise ReadError.at(source.name, found, helps="record again, or describe it with a column layout")
+                raise _no_rows(source.name, lines)
             return lines, split
         source = longer
 

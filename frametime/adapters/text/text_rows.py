@@ -12,7 +12,6 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from itertools import count
 from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple, cast
 
@@ -63,7 +62,7 @@ class Marks(NamedTuple):
     quote: str
     spaced: bool = False
 
-    def plain_rows(self, text: str, n_columns: int, first_line: int = 1) -> tuple[Row, ...]:
+    def plain_rows(self, text: str, n_columns: int) -> tuple[Row, ...]:
         """The rows of a text where each line holds so many plain numbers; none where one line holds anything else.
 
         Examples
@@ -77,8 +76,8 @@ class Marks(NamedTuple):
         row = rf"{number}(?:{re.escape(self.delimiter)}{number}){{{n_columns - 1}}}\r?\n"
         if self.delimiter[:1] in {"+", "-", "."} or not re.fullmatch(f"(?:{row})++", text):
             return ()
-        cells = [tuple(line.split(self.delimiter or NO_DELIMITER)) for line in text.splitlines()]
-        return tuple(map(Row, count(first_line), count(first_line + 1), cells))
+        cells = (tuple(line.split(self.delimiter or NO_DELIMITER)) for line in text.splitlines())
+        return tuple(Row(line, line + 1, each) for line, each in enumerate(cells, 1))
 
     def plain_line(self, line: str) -> str:
         """A line with one space for several between its cells, or with none between a delimiter and a quote.
@@ -204,6 +203,9 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     # A row of frames holds a number, or nothing, in its first number column, and no words in half of all.
     while kept and (words(cells := rows[kept - 1].cells) or len(cells) <= numeric or kind_of(cells[numeric]) in no_row):
         kept -= 1
+    # Nor is the last one that lacks alone what all have, its time or its number.
+    firsts = [kind_of(row.cells[numeric]) for row in (*sample[:WINDOW_ROWS], *rows[-1:]) if len(row.cells) > numeric]
+    kept -= kept == len(rows) > 1 and firsts.count(CellKind.MISSING) == 1 and firsts[-1] is CellKind.MISSING
     # More lines than this are no footer: the table reader counts and lists them.
     if not kept or len(rows) - kept > _MOST_FOOTER_ROWS:
         kept = len(rows)
@@ -235,9 +237,10 @@ def _holds_values(cells: Sequence[str]) -> bool:
 
 
 def _is_footer(row: Row, before: Row, count: int) -> bool:
-    """One odd last line: a footer if a blank line stands before it, or it has words and another cell count."""
+    """One odd last line: a footer if a blank line stands before it, or a word for its number, or for less cells."""
     has_words = not any(kind_of(cell) is CellKind.NUMBER for cell in row.cells[:1])
-    return row.line > before.next_line or (len(row.cells) != count and has_words)
+    holds_more = any(is_value(kind_of(cell)) for cell in row.cells[1:])
+    return row.line > before.next_line or (has_words and (len(row.cells) != count or holds_more))
 
 
 def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int) -> bool:

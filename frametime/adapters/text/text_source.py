@@ -46,6 +46,7 @@ _PAIR: Final = (
 """A name and its value, as logs for people write them: ``dt=16.6ms``, ``gpu: 7.1 ms``, ``mode="full screen"``."""
 _LOGGED: Final = r"[\[(<\s]*((?:[A-Z][a-z]{2} +)?\d[\dT:.,/ _+-]*\d(?: ?[AP]M|Z)?)|.*\s(\d+\.\d{4,9}): "
 """The moment that stands before the rest of a line."""
+_OWN_CELL: Final = r"(^|[,;\t|])\s*[\d.]+\s*[,;\t|]"
 _LOGGED_AT: Final = "logged time"
 _CONTROL: Final = bytes({*range(9), *range(14, 32), 127} - {0x1A})  # which ends texts of old systems
 _OTHER_ENCODINGS: Final = ("cp1252", "cp1251", "shift_jis", "gbk")
@@ -348,22 +349,40 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
     lines = [*filter(str.strip, lines_of(source.head))] if "=" in source.head or ":" in source.head else []
     counts = Counter(name for line in lines for name in _pairs_in(line) if name != _LOGGED_AT)
     most = max(counts.values(), default=0)
-    # Beside a number in a cell of its own the pairs are notes in a table.
-    if most < 3 or 2 * most < len(lines) or re.search(r"(^|[,;\t|])\s*[\d.]+\s*[,;\t|]", re.split(_PAIR, lines[-1])[0]):
-        return source
     usual = {name for name, count in counts.items() if 2 * count >= most}
     has_usual = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?:=| =| ?#?\d*:)" for name in usual)).search
+    # Beside a number in a cell of its own the pairs are notes in a table.
+    if (
+        most < 3
+        or 2 * len([*filter(has_usual, lines)]) < len(lines)
+        or re.search(_OWN_CELL, re.split(_PAIR, lines[-1])[0])
+    ):
+        return source
     *lines, last = re.split(r"\r\n?|\n", _whole(source))
-    rows = (_pairs_in(line) for line in lines if has_usual(line))
+    rows = _records(_pairs_in(line) for line in lines if has_usual(line))
     others = tuple(line.rstrip() for line in lines if line.strip() and not has_usual(line))
     found = of_rows(source, rows, options, "each row is a line of names with values")
     return found._replace(cut=last.strip(), left_out=others)
+
+
+def _records(lines: Iterator[dict[str, str]]) -> Iterator[dict[str, str]]:
+    """Rows of the pairs of each line: one row for lines one below the other until a name comes again."""
+    record = next(lines, {})
+    for pairs in lines:
+        if not record or not pairs or record.keys() & pairs.keys():
+            yield record
+            record = {}
+        record |= pairs
+    yield record
 
 
 def _pairs_in(line: str) -> dict[str, str]:
     """The pairs of a line, and the moment that stands before them; none where a name stands twice."""
     found = re.findall(_PAIR, line)
     pairs = {name: value.strip("\"'") for name, value in found} if len(dict(found)) == len(found) else {}
+    before = re.split(_PAIR, line, maxsplit=1)[0].split()
+    if len(pairs) == 1 and VOCABULARY.issuperset(map(str.casefold, before)):
+        pairs = {" ".join([*before, name]): value for name, value in pairs.items()}  # "Frame time: 8.3 ms"
     if pairs and (moment := re.match(_LOGGED, re.split(_PAIR, line, maxsplit=1)[0])):
         return {_LOGGED_AT: moment[1] or moment[2], **pairs}
     return pairs
