@@ -184,12 +184,16 @@ def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: Enduran
     drift, change_pct = run.findings.drift, change_over_run_pct(series)
     if drift is None or drift.slope_pct_per_min is None or change_pct is None:
         return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)
-    steps = [100.0 * (step.after_ms / step.before_ms - 1.0) for step in drift.changes if step.kind == "level"]
+    levels = [step for step in drift.changes if step.kind == "level"]
+    # Steps that follow each other add up: from any level to any later one.
+    rises = [end.after_ms / start.before_ms for at, start in enumerate(levels) for end in levels[at:]]
     part, skipped_s = ("the run", 0.0) if drift.warm_up is None else ("the rest", drift.warm_up.skip_s)
-    if steps or drift.is_drift:
-        # Slower by this much at the end of the slope, or after the largest step.
-        found_pct = max(steps) if steps else drift.slope_pct_per_min * (minutes - skipped_s / 60.0)
-        total = "" if steps else f" It makes {signed(found_pct, '.1f')} % over {part}."
+    if rises or drift.is_drift:
+        found_pct = drift.slope_pct_per_min * (minutes - skipped_s / 60.0)
+        total = f" It makes {signed(found_pct, '.1f')} % over {part}."
+        if rises:
+            found_pct = 100.0 * (max(rises) - 1.0)
+            total = f" It makes {found_pct:.1f} % at most." if found_pct > 0.0 and len(rises) > 1 else ""
         return asked.judged(found_pct, f"{drift.sentence}{total}", passed=found_pct < rules.max_drift_pct)
     low_pct, high_pct = change_pct
     middle_pct = 0.5 * (low_pct + high_pct)

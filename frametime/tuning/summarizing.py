@@ -41,7 +41,7 @@ def summarize(record: TuningRecord, *, caveats: Sequence[Caveat] = ()) -> Tuning
         limits=record.limits,
         workloads=tuple(workload.name for workload in record.workloads),
         trials=tuple(_trial_row(view, trial, number) for number, trial in enumerate(record.trials, start=1)),
-        settings=setting_rows(view),
+        settings=tuple(_setting_rows(view)),
         map=tuple(_map(view)),
         past_edge=past_edge(view),
         best=best,
@@ -218,9 +218,8 @@ def _caveats(view: TrialView) -> tuple[Caveat, ...]:
     return tuple(found)
 
 
-def setting_rows(view: TrialView) -> tuple[SettingRow, ...]:
+def _setting_rows(view: TrialView) -> Iterator[SettingRow]:
     """Every setting with measured runs, by workload, then core, then memory."""
-    rows = []
     for workload in view.record.workloads:
         measured = measured_settings(view, workload.name)
         holding = [one for one in measured if view.status(one, view.record.endurance_weight) != "failed"]
@@ -234,22 +233,19 @@ def setting_rows(view: TrialView) -> tuple[SettingRow, ...]:
                 step_mhz = sum(setting.turned(axis) - lower.turned(axis) for axis in CLOCKS)
                 gain_pct_per_mhz = 100.0 * (fps / lower_fps - 1.0) / step_mhz
             power_w = view.power_w(setting, workload.name)
-            rows.append(
-                SettingRow(
-                    setting=setting,
-                    workload=workload.name,
-                    n_runs=len(view.runs_fps(setting, workload.name)),
-                    average_fps=fps,
-                    gain=over_stock(view.runs_fps, setting, workload.name),
-                    step_from=lower,
-                    gain_pct_per_mhz=gain_pct_per_mhz,
-                    average_power_w=power_w,
-                    frames_per_joule=None if power_w is None else fps / power_w,
-                    power=over_stock(view.runs_power_w, setting, workload.name),
-                    is_frontier=setting in holding and _is_frontier(view, setting, holding, workload.name),
-                )
+            yield SettingRow(
+                setting=setting,
+                workload=workload.name,
+                n_runs=len(view.runs_fps(setting, workload.name)),
+                average_fps=fps,
+                gain=over_stock(view.runs_fps, setting, workload.name),
+                step_from=lower,
+                gain_pct_per_mhz=gain_pct_per_mhz,
+                average_power_w=power_w,
+                frames_per_joule=None if power_w is None else fps / power_w,
+                power=over_stock(view.runs_power_w, setting, workload.name),
+                is_frontier=setting in holding and _is_frontier(view, setting, holding, workload.name),
             )
-    return tuple(rows)
 
 
 def _is_frontier(view: TrialView, setting: Setting, holding: Sequence[Setting], workload: str) -> bool:

@@ -105,6 +105,8 @@ def test_a_short_run_shows_nothing() -> None:
     assert verdict.word == "not shown"
     assert failed(verdict) == {"length"}
     assert verdict_of(frames_ms(5.0), rules=EnduranceRules(min_minutes=4.0)).word == "holds"
+    exact_ms = np.tile([19.0, 21.0], 7500)
+    assert criterion(verdict_of(exact_ms, rules=EnduranceRules(min_minutes=5.0)), "length").state == "passed"
 
 
 def test_a_log_that_ends_within_a_line_is_told_where_the_length_is() -> None:
@@ -147,6 +149,11 @@ def test_hitches_are_counted_against_the_length(count: int, expected: set[str]) 
     verdict = verdict_of(times_ms)
     assert criterion(verdict, "hitches").value == count
     assert failed(verdict) == expected
+    times_ms[5000] = 900.0
+    assert criterion(verdict_of(times_ms), "hitches").value == count, "a freeze is told as a freeze"
+    short_ms = frames_ms(5.0)
+    short_ms[5000] = 300.0
+    assert failed(verdict_of(short_ms)) == {"length"}, "a short run is given one hitch"
 
 
 def test_a_long_run_has_a_state_however_its_level_swings() -> None:
@@ -232,6 +239,20 @@ def test_a_step_to_longer_frames_is_drift_and_fails_with_its_time() -> None:
         "throttling",
         "power",
     ]
+
+
+def test_steps_that_follow_each_other_add_up_and_one_that_is_won_back_fails_all_the_same() -> None:
+    """A run that ended 5 % slower, in two steps that each lay below the threshold, was said to hold."""
+    times_ms = frames_ms(36.0)
+    quarter = times_ms.size // 4
+    twice = times_ms * np.repeat([1.0, 1.025, 1.05, 1.05], quarter)
+    assert failed(verdict_of(twice)) == {"drift"}
+    assert criterion(verdict_of(twice), "drift").value == pytest.approx(5.0, abs=0.3)
+    assert criterion(verdict_of(twice), "drift").sentence.endswith(" It makes 5.0 % at most.")
+    back = times_ms * np.repeat([1.0, 1.04, 1.0, 1.0], quarter)
+    assert criterion(verdict_of(back), "drift").value == pytest.approx(4.0, abs=0.3)
+    faster = times_ms * np.repeat([1.05, 1.025, 1.0, 1.0], quarter)
+    assert failed(verdict_of(faster)) == set() and "at most" not in criterion(verdict_of(faster), "drift").sentence
 
 
 def test_too_hot_fails() -> None:

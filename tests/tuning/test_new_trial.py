@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +45,12 @@ def log_of(trial: Trial = PASSED, *, minutes: float = 0.6, freeze_ms: float | No
         times_ms[500] = freeze_ms
     capture = capture_of(times_ms)
     return judged_log(trial, capture, measured(capture), name="one.csv", hint=None)
+
+
+def _sensed(log: MeasuredLog, **values: float) -> MeasuredLog:
+    """The log with some of its metrics measured."""
+    known = {key: log.run.values[key]._replace(value=value) for key, value in values.items()}
+    return replace(log, run=log.run._replace(values={**log.run.values, **known}))
 
 
 def at_hand(*, n_runs: int = 1, is_endurance: bool = False) -> TrialAtHand:
@@ -108,6 +115,9 @@ def test_a_pass_is_refused_against_a_log() -> None:
     refuse_logs(replace(PASSED, logs=logs), [log_of()], RECORD)
     with pytest.raises(RecordError, match=r"one\.csv: .*this log shows 1 frame over 500 ms"):
         refuse_logs(replace(PASSED, logs=logs), [log_of(freeze_ms=700.0)], RECORD)
+    three = replace(PASSED, logs=("one.csv", "two.csv", "three.csv"))
+    with pytest.raises(RecordError, match=r"three\.csv: the run lasted 0\.3 minutes, and 0\.5 are needed"):
+        refuse_logs(three, [log_of(), log_of(), log_of(minutes=0.3)], RECORD)  # together they are long enough
     with pytest.raises(RecordError, match=r"the run lasted 0\.6 minutes, and 1 are needed"):
         refuse_logs(replace(LONG, logs=logs), [log_of(LONG)], RECORD)
 
@@ -124,6 +134,12 @@ def test_the_log_says_how_long_an_endurance_run_was_and_the_word_else() -> None:
     said = replace(LONG, minutes=45.0)
     assert with_measurements(said, [log_of(LONG), log_of(LONG)]).minutes == pytest.approx(1.2, abs=0.01)
     assert with_measurements(said, []) == said
+    powered, hot, bare = (
+        _sensed(log_of(), **values) for values in ({"average_power_w": 200.0}, {"peak_temperature_c": 80.0}, {})
+    )
+    assert with_measurements(PASSED, [powered, powered]).average_power_w == (200.0, 200.0)
+    told = with_measurements(PASSED, [powered, _sensed(hot, peak_temperature_c=70.0), hot, bare])
+    assert (len(told.average_fps), told.average_power_w, told.peak_temperature_c) == (4, (), 80.0)
     assert with_measurements(replace(PASSED, minutes=45.0), [log_of()]).minutes == 45.0
 
 
@@ -149,6 +165,12 @@ def test_what_the_record_cannot_take_is_refused(changed: dict[str, object], mess
     failed = replace(new, outcome=Outcome.FROZE)
     if "minutes" in message:
         refuse_new(failed, failed, record, name="tuning.toml")
+
+
+def test_a_day_that_has_begun_farther_east_is_not_yet_to_come() -> None:
+    tomorrow = (datetime.now(tz=UTC) + timedelta(days=1)).date().isoformat()
+    new = replace(PASSED, on=tomorrow)
+    refuse_new(new, new, RECORD, name="tuning.toml")
 
 
 def test_an_endurance_run_may_be_called_that_where_one_is_proposed() -> None:

@@ -425,6 +425,9 @@ def test_the_step_doubles_while_it_passes_and_halves_after_a_failure() -> None:
         outcome = Outcome.PASSED if step.setting.core_offset_mhz <= 230 else Outcome.FROZE
         record = with_trials(record, made(step.setting.core_offset_mhz, 0, outcome=outcome))
     assert tried == [50, 150, 350, 250, 200]
+    near = by_halving(replace(sim.empty_record(1), limits=replace(record.limits, max_core_offset_mhz=35)))
+    near = with_trials(near, made(0, 0), made(35, 0, outcome=Outcome.FROZE))
+    assert proposal_for(near).setting.core_offset_mhz == 25, "a whole step below a limit that is none"
 
 
 @pytest.mark.parametrize("start", [sim.empty_record(3), by_halving(sim.empty_record(3))], ids=["steps", "halving"])
