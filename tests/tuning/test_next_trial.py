@@ -16,7 +16,7 @@ from frametime.render.tuning_text import next_step_text
 from frametime.tuning.knob_steps import resolved_pct
 from frametime.tuning.next_trial import everyday_setting, next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
-from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
+from frametime.tuning.record import CAUTIONS, STOCK, Outcome, Setting, Steps, Trial, TuningRecord
 from frametime.tuning.record_text import TrialKeys
 from frametime.tuning.trial_view import TrialView
 
@@ -340,6 +340,32 @@ def test_it_ends_whatever_the_trials_say(n_workloads: int, heavy: bool, scored: 
         )
         record = with_trials(record, trial)
     raise AssertionError("not finished after 250 trials")
+
+
+@pytest.mark.parametrize(("search", "settings"), [("steps", [(40, 100), (40, 80)]), ("halving", [(40, 80), (30, 60)])])
+def test_after_a_failed_long_run_one_clock_goes_back_in_turn_or_both_in_a_search_by_halving(
+    search: str, settings: list[tuple[int, int]]
+) -> None:
+    limits = replace(sim.empty_record(1).limits, max_core_offset_mhz=50, max_memory_offset_mhz=100)
+    steps = Steps(search=search, core_up_mhz=50, memory_up_mhz=100)
+    record = replace(sim.empty_record(1), limits=limits, steps=steps)
+    record = with_trials(record, made(0, 0), made(50, 0), made(50, 100))
+    fails = {"is_endurance": True, "outcome": Outcome.FROZE}
+    for core, memory in settings:
+        before = proposal_for(record).setting
+        record = with_trials(record, made(before.core_offset_mhz, before.memory_offset_mhz, **fails))
+        step = proposal_for(record)
+        assert step.is_endurance and step.start == before
+        assert (step.setting.core_offset_mhz, step.setting.memory_offset_mhz) == (core, memory)
+
+
+@pytest.mark.parametrize(("peak_c", "in_full"), [(None, False), (82.9, False), (83.0, True)])
+def test_the_cautions_stand_in_full_where_the_last_trial_came_near_the_temperature_limit(
+    peak_c: float | None, in_full: bool
+) -> None:
+    record = sim.empty_record(1)  # with a limit of 88 °C
+    step = proposal_for(with_trials(record, made(0, 0, peak_temperature_c=peak_c)))
+    assert (step.cautions == CAUTIONS) == in_full
 
 
 def by_halving(record: TuningRecord) -> TuningRecord:

@@ -17,7 +17,7 @@ from frametime.render.report.tuning_report import tuning_charts, tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
 from frametime.tuning import knob_steps
 from frametime.tuning.knob_steps import between, climb
-from frametime.tuning.next_trial import _other_workloads, next_trial
+from frametime.tuning.next_trial import _everyday_for, _other_workloads, next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
 from frametime.tuning.summarizing import summarize
@@ -146,6 +146,8 @@ def test_what_was_too_hot_at_less_power_is_no_edge_and_sends_no_one_to_a_higher_
         f"Trial 3 ({trial.setting}) got too hot: 89.5 °C, above the limit of 88 °C. Stock draws no less. "
         "Once the cause is found, take the trial back and run it again. Look at cooling, power and the card first."
     )
+    itself = next_trial(replace(record, trials=(replace(STOCK_RUNS, peak_temperature_c=89.5),)))
+    assert isinstance(itself, Finished) and "draws no less" not in itself.reason
     # What draws less is not thought of as hot, and more clock is as hot as before.
     view = TrialView(record)
     assert view.status(Setting(power_limit_pct=90.0), 0) == "passed"
@@ -296,6 +298,19 @@ def test_a_lower_voltage_has_to_hold_under_lighter_workloads_too() -> None:
     assert len(TrialView(replace(record, trials=(heavy, replace(crash, workload="canyon")))).aged) == 1
     clocks = Trial(setting=Setting(core_offset_mhz=50), workload="canyon", outcome=Outcome.PASSED)
     assert TrialView(replace(record, trials=(clocks,))).status(Setting(core_offset_mhz=50), 0) == "passed"
+
+
+def test_a_voltage_that_fails_under_a_lighter_workload_goes_back_by_a_fine_step() -> None:
+    crash = made(90, -37, outcome=Outcome.FROZE)  # under the lighter one
+    view = TrialView(replace(sim.empty_record(2), trials=(crash,)))
+    answer = _other_workloads(view, Setting(power_limit_pct=90.0, core_voltage_offset_mv=-37))
+    assert isinstance(answer, Proposal) and answer.setting.core_voltage_offset_mv == -34
+
+
+def test_an_everyday_setting_that_is_too_slow_gets_power_back_until_it_is_not_known_to_be() -> None:
+    view = TrialView(replace(sim.empty_record(1), trials=(STOCK_RUNS, made(90, -20, 96.0), made(90.5, -20, 96.5))))
+    everyday = _everyday_for(view, Setting(power_limit_pct=90.0, core_voltage_offset_mv=-20))
+    assert (everyday.power_limit_pct, everyday.core_voltage_offset_mv) == (91.0, -20)
 
 
 def test_each_lighter_workload_is_run_as_often_as_a_speed_for_chance_holds_one_run_near_the_edge() -> None:
