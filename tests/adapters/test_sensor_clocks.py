@@ -26,6 +26,7 @@ from sensor_logs import (
 
 from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.sensors.sensor_log import SensorOptions
+from frametime.adapters.sensors.sensor_trace import seen_load
 from frametime.caveats import Weight
 
 
@@ -303,6 +304,13 @@ def test_a_light_scene_beside_heavy_ones_is_told_from_waiting(load_w: float, lat
         else:
             trace = attached(log, capture_of(name=str(path)), is_shared=is_shared)
             assert column(trace, "power_w")[times_s(trace).index(0.0) :][:10] == [load_w] * 10
+
+
+def test_light_work_after_a_capture_says_nothing_against_it() -> None:
+    """What a card works at is told by the samples of the capture: a film in the evening lies between it and waiting."""
+    times = np.arange(-30.0, 131.0)
+    power_w = np.select([times < 0.0, times <= 30.0], [20.0, 200.0], 80.0)
+    assert seen_load(times, {"power_w": power_w}, 30.0).state == "confirmed"
 
 
 def test_two_elapsed_clocks_are_held_against_the_load() -> None:

@@ -80,6 +80,8 @@ def test_the_pattern_of_most_sensor_logs_stands_and_those_beside_it_are_told(tmp
     draft = draft_plan(folder, beside=tmp_path)
     assert draft.sensors is not None and draft.sensors.text == "{card}/{scene}/{resolution}/run{run}.sensors.csv"
     assert "  sensor logs   25  pattern " + draft.sensors.text + ", which 24 of them fit" in draft.understood
+    (folder / stray).unlink()
+    assert "  sensor logs   24  pattern " + draft.sensors.text in draft_plan(folder, beside=tmp_path).understood
     half = touch(tmp_path / "half", *matrix(".csv"), *matrix(".sensors.csv"), *matrix(".sensors-2.csv"))
     assert draft_plan(half, beside=tmp_path).sensors is None
 
