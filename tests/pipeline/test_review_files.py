@@ -17,7 +17,7 @@ from frametime.adapters.reading import read_capture
 from frametime.capture import Conditions
 from frametime.errors import PlanError, ReadError, RunSetError
 from frametime.metrics.metric import MeasuredRun
-from frametime.metrics.options import MeasureOptions
+from frametime.metrics.options import MeasureOptions, StutterRule
 from frametime.pipeline.kept_runs import CapturedCurves, KeptRuns, beside_sha256, read_curves
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, measure_one
 from frametime.pipeline.review_files import review_plan
@@ -415,7 +415,9 @@ def test_the_hash_is_that_of_the_stored_bytes(tmp_path: Path) -> None:
 
 def kept_twice(folder: Path) -> tuple[MeasuredRun, MeasuredRun]:
     """A recorded run as it was measured, and as it comes back, from a copy of the capture."""
-    request = MeasureRequest(path=str(folder / "run1.csv.gz"), read=ReadOptions(), measure=MeasureOptions())
+    # Percentiles and the local median are drawn by the options as well, and of the part that counts.
+    options = MeasureOptions(quantile_type=6, stutter=StutterRule(window_s=3.0))
+    request = MeasureRequest(path=str(folder / "run1.csv.gz"), read=ReadOptions(skip_start_s=2.0), measure=options)
     Path(request.path).write_bytes(RECORDED_RUN.read_bytes())
     kept = KeptRuns(folder / KEPT)
     outcome = measure_one(request)

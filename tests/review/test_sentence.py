@@ -123,14 +123,18 @@ def test_of_what_is_undecided_a_flagged_run_is_repeated_before_more_are_made() -
     assert "would need" not in text(result)
 
 
-@pytest.mark.parametrize(("last", "by"), [(99.2, ""), (98.2, "by its 90 % interval ")])
-def test_a_tie_of_which_the_shown_interval_leaves_the_margin_says_by_which_it_is_one(last: float, by: str) -> None:
+@pytest.mark.parametrize(
+    "runs", [[100.3, 100.9, 99.2], [100.3, 100.9, 98.2], [99.2, 100.2, 98.2], [101.2, 102.2, 100.2]]
+)
+def test_a_tie_of_which_the_shown_interval_leaves_the_margin_says_by_which_it_is_one(runs: list[float]) -> None:
     rates = {(card, "harbor"): [100.0, 99.6, 100.4] for card in ("amber-6", "birch-9")}
-    rates["birch-9", "harbor"] = [100.3, 100.9, last]
+    rates["birch-9", "harbor"] = runs
     result = reviewed(rates)
     (item,) = result.overall
     assert item.verdict == "tied" and item.interval_these_scenes is not None
-    assert (item.interval_these_scenes.low < 1.0 / 1.03) is bool(by)
+    is_inside = 1.0 / 1.03 < item.interval_these_scenes.low and item.interval_these_scenes.high < 1.03
+    assert is_inside == (runs[-1] == 99.2)
+    by = "" if is_inside else "by its 90 % interval "
     assert f", {by}inside the margin of 3 %." in text(result)
 
 

@@ -76,22 +76,29 @@ def test_the_flag_carries_the_outcome_and_the_run_counts_all_the_same() -> None:
 def test_a_flag_by_another_metric_tells_the_headline_metric_too() -> None:
     """Who reads a review by averages would look for the run in vain."""
     low = METRICS[1].key
-    off = {("odd", 3): (0.02, 0.2)}
+    off = {("birch-9", "odd", 3): (0.02, 0.2)}
     runs = [
-        placed_run("amber-6", scene, "1440p", str(run), {KEY: 100.0 * math.exp(-average), low: 80.0 * math.exp(-lows)})
+        placed_run(card, scene, "1440p", str(run), {KEY: 100.0 * math.exp(-average), low: 80.0 * math.exp(-lows)})
+        for card in ("amber-6", "birch-9")
         for scene in (*steady(6), "odd")
         for run in (1, 2, 3)
-        for average, lows in [off.get((scene, run), (0.001 * run, 0.001 * run))]
+        for average, lows in [off.get((card, scene, run), (0.001 * run, 0.001 * run))]
     ]
     told = f"The {METRICS[1].label} is 18.0 % below the mean of the other 2 runs of its set; "
     for metrics, more in (
         (METRICS[:2], f" In {METRICS[0].label} the run is 1.8 % below the others."),
         (METRICS[1:2], ""),
     ):
-        result = review_runs(design(("amber-6",), (*steady(6), "odd"), ("1440p",), metrics=metrics), runs)
+        result = review_runs(design(("amber-6", "birch-9"), (*steady(6), "odd"), ("1440p",), metrics=metrics), runs)
         (flag,) = [run.flag for run in result.runs if run.flag is not None]
         assert flag.metric == low and flag.sentence.startswith(told)
         assert flag.sentence.endswith(f"(from these and the card's 6 other cells).{more}")
+    # Where a run lacks the headline metric, the logs do not say of which run each is.
+    lacking = placed_run("birch-9", "odd", "1440p", "1", {KEY: None, low: 80.0})
+    some = [lacking if run.name == lacking.name else run for run in runs]
+    result = review_runs(design(("amber-6", "birch-9"), (*steady(6), "odd"), ("1440p",), metrics=METRICS[:2]), some)
+    (flag,) = [run.flag for run in result.runs if run.flag is not None]
+    assert flag.metric == low and "In average rate" not in flag.sentence
 
 
 def test_three_runs_are_too_few_for_it_where_the_flag_still_tells() -> None:
