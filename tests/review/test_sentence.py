@@ -132,7 +132,7 @@ def test_a_tie_of_which_the_shown_interval_leaves_the_margin_says_by_which_it_is
     result = reviewed(rates)
     (item,) = result.overall
     assert item.verdict == "tied" and item.interval_these_scenes is not None
-    is_inside = 1.0 / 1.03 < item.interval_these_scenes.low and item.interval_these_scenes.high < 1.03
+    is_inside = item.interval_these_scenes.low > 1.0 / 1.03 and item.interval_these_scenes.high < 1.03
     assert is_inside == (runs[-1] == 99.2)
     by = "" if is_inside else "by its 90 % interval "
     assert f", {by}inside the margin of 3 %." in text(result)
