@@ -130,9 +130,9 @@ def _places(
     chosen = _only_in_order(~np.isnan(spare)) if is_ordered else _only_by_length(~np.isnan(spare), runs)
     if chosen is None:
         return None
+    half_s = (0.5 * spare[range(len(runs)), chosen]).tolist()
     return [
-        (run, Place(spans[at][0] + 0.5 * spare[i, at], 0.5 * spare[i, at] + step_s))
-        for i, (run, at) in enumerate(zip(runs, chosen, strict=True))
+        (run, Place(spans[at][0] + half, half + step_s)) for run, at, half in zip(runs, chosen, half_s, strict=True)
     ]
 
 

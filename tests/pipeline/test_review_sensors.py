@@ -252,6 +252,11 @@ def test_runs_of_different_lengths_find_their_place_in_a_log_without_dates(tmp_p
     for run in result.runs:
         assert run.values["average_power_w"] == pytest.approx(truth[run.provenance.file_name], rel=0.01)
     assert "sensor-clocks-by-load" in {caveat.code for caveat in result.caveats}
+    # A package holds each capture with the samples of its place: who checks it has no log of the session.
+    plan, out, package = (str(tmp_path / name) for name in ("plan.toml", "out", "review.zip"))
+    assert frametime("review", plan, "--out", out, "--no-charts", "--no-report").code == 0
+    assert frametime("pack", out, "--out", package).code == 0
+    assert frametime("verify", package).code == 0
 
 
 def test_runs_of_one_length_have_a_place_only_where_their_order_is_known(tmp_path: Path) -> None:
