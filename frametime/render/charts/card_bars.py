@@ -144,11 +144,12 @@ class Bars:
 
     Panels of one unit have one scale, too: the same length of a bar is the same value in each.
 
-    The names stand above the bars of few rows, left of those of many. Panels that need a height lie one
-    below another on a narrow page.
+    The names stand above the bars of few rows, left of those of many: once where all panels have ``same_rows``. Panels
+    that need a height lie one below another on a narrow page.
     """
 
     panels: Sequence[BarPanel]
+    same_rows: bool = False
     shown: slice = field(default_factory=lambda: slice(None))
     least_em: float = 0.0
 
@@ -167,22 +168,28 @@ class Bars:
         look = look._replace(text_times=min(look.text_times, max(1.0, (width / em - 1.0) / widest_em)))
         height = n_rows * look.height_em * em
         head += (room - height) / 2.0  # a row or two stand in the middle of the room
+        alike = [row for panel in self.panels for row in panel.rows]
+        is_once = self.same_rows and across > 1 and not look.head_em
+        once = _columns(alike, width, look.text_times * em, em)[0] if is_once else 0.0
+        width -= once / across
         for number, panel in enumerate(self.panels):
-            left = sheet.left + number % across * (width + gap)
-            top = sheet.top - number // across * whole - head
-            name = shorten(panel.name, width, theme.label_pt, bold=True)
+            row_number, at = divmod(number, across)
+            left, own = sheet.left + at * (width + gap) + (once if at else 0.0), width + (0.0 if at else once)
+            top = sheet.top - row_number * whole - head
+            name = shorten(panel.name, own, theme.label_pt, bold=True)
             sheet.text(left, top + 1.0 * em, name, size_pt=theme.label_pt, bold=True)
             alike = [row for other in self.panels if other.unit == panel.unit for row in other.rows]
             columns = (0.0, 0.0) if look.head_em else _columns(alike, width, look.text_times * em, em)
+            columns = (0.0 if at else once, columns[1]) if once else columns
             for place, row in enumerate(panel.rows[self.shown]):
                 y = top - place * look.height_em * em
                 if row.is_subject:
-                    ground = left - 0.4 * em, y - look.height_em * em, width + 0.4 * em, look.height_em * em
+                    ground = left - 0.4 * em, y - look.height_em * em, own + 0.4 * em, look.height_em * em
                     sheet.box(*ground, facecolor=theme.palette.band, zorder=-1)
-                _name(sheet, row, (left, y, width), columns, look)
-            axes = sheet.axes(left + sum(columns), top - height, width - sum(columns), height)
+                _name(sheet, row._replace(label="") if once and at else row, (left, y, own), columns, look)
+            axes = sheet.axes(left + sum(columns), top - height, own - sum(columns), height)
             axes.set_ylim(height / em, 0.0)  # the axes count down in em
-            _panel(axes, panel._replace(rows=alike), panel.rows[self.shown], width - sum(columns), look, theme)
+            _panel(axes, panel._replace(rows=alike), panel.rows[self.shown], own - sum(columns), look, theme)
 
 
 def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
@@ -205,7 +212,7 @@ def _name(
         y, remark = top - 0.61 * look.head_em * em, row.remark
         most = max(0.45 * width, width - text_width_pt(remark, text_pt) - 0.9 * em)
     else:
-        y, most, remark = top - look.height_em / 2.0 * em, columns[0] - 0.8 * em, row.short
+        y, most, remark = top - look.height_em / 2.0 * em, max(columns[0] - 0.8 * em, 0.0), row.short
     label = shorten(row.label, most, text_pt, bold=bold)
     sheet.text(left, y, label, size_pt=text_pt, bold=bold)
     start, end = left + columns[0], left + sum(columns) - 0.8 * em
@@ -316,7 +323,8 @@ def _chart(
         color, shades = view.theme.palette.undecided, zip(metrics, SHADES, strict=False)
         key = [KeyEntry(view.metric(item).label, color, "patch", alpha=shade) for item, shade in shades]
     greatest = max((bar.end for row in rows for bar in row.bars), default=0.0)
-    body = Bars(panels=[BarPanel(name, unit, rows, greatest) for name, rows in panels.items()], shown=shown)
+    bars = [BarPanel(name, unit, rows, greatest) for name, rows in panels.items()]
+    body = Bars(panels=bars, shown=shown, same_rows=kind == "pair")  # those of cards are ordered in each panel
     return Chart(kind=kind, values=values, key=key, body=body)
 
 

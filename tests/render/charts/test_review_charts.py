@@ -814,6 +814,20 @@ def test_verdicts_and_places_beside_long_names_are_not_cut(many_cards: ReviewRes
         assert not [text for text in texts if "…" in text and not text.startswith("Brae")]
 
 
+def test_scenes_stand_once_left_of_the_panels_of_a_pair_which_are_equally_wide() -> None:
+    review = sample_review(n_cards=2, n_scenes=6)
+    figure = draw_pair(review, THEME, candidate="card-1")
+    texts = [text.get_text() for text in figure.texts]
+    assert [texts.count(scene.label) for scene in review.scenes] == [1] * 6
+    assert sum(text[:1] in "+−" and text.endswith(" %") for text in texts) == 18
+    places = [axes.get_position() for axes in figure.axes]
+    assert [place.width for place in places] == pytest.approx([places[0].width] * 3)
+    assert places[0].x1 < places[1].x0 and places[1].x1 < places[2].x0 and places[2].x1 < 1.0
+    narrow = draw_pair(review, Theme.of("light", "print-85mm"), candidate="card-1")
+    texts = [text.get_text() for text in narrow.texts]
+    assert {texts.count(scene.label) for scene in review.scenes} == {len(narrow.axes)}
+
+
 def test_long_names_left_of_the_bars_leave_them_room_and_are_alike_in_all_panels(many_cards: ReviewResult) -> None:
     first, second = (draw_scene_bars(many_cards, THEME, scene="scene-0", page=page) for page in (0, 1))
     assert [len(figure.axes) for figure in (first, second)] == [2, 1]
