@@ -51,7 +51,7 @@ _SITTING: Final = re.compile(
 """Where every path has one, it says when the captures were made; a scene may have such a word in its name."""
 _SETTING: Final = re.compile(
     r"(?:very |ultra ?)?(?:low|high)|medium|ultra|epic|max|min|extreme|normal|default|native|(?:up)?scaled|quality"
-    r"|balanced|performance|niedrig|mittel|hoch|dx1[12]|v\d+|v?\d+(?:\.\d+)+|\d+(?:%|pct|w)"
+    r"|balanced|performance|niedrig|mittel|hoch|dx1[12]|v\d+|v?\d+(?:\.\d+)+|\d+ ?(?:%|pct|w|fps|hz)|(?:un)?capped"
     r"|(?:driver|treiber|bios|patch|version) ?\d.*|(?:rt|ray ?tracing|hdr|v ?sync)(?: (?:low|high))?"
     r"|(?:no|with|without) .+|.+ (?:on|off|preset|settings)"
 )
@@ -362,7 +362,7 @@ def _readings(
             else:
                 roles[at] = "driver" if is_driver else "*"
     varying = [at for at in varying if at not in {*roles, *twins}]
-    settings = _settings_of(columns, varying, repeats=bool(runs))
+    settings = _settings_of(columns, varying, repeats=bool(runs), n_named=1 if is_one_card else 2)
     roles |= dict.fromkeys(settings, "scene_settings")
     varying = [at for at in varying if at not in settings]
     others = {at: columns[at].names() for at in reversed(texts) if at not in {*varying, *roles, *twins}}
@@ -390,12 +390,15 @@ def _readings(
         yield columns, {**roles, **way, **{at: way.get(other, "*") for at, other in twins.items()}}
 
 
-def _settings_of(columns: Sequence[_Column], varying: Sequence[int], *, repeats: bool) -> list[int]:
-    """The column of a setting in which the captures of a scene differ, if any: by its words, or the last of 3 names."""
+def _settings_of(columns: Sequence[_Column], varying: Sequence[int], *, repeats: bool, n_named: int) -> list[int]:
+    """The column of a setting in which the captures of a scene differ, if any: by its words, or the last of 3 names.
+
+    So many names must be left beside it: of the card and the scene, or of the scene alone.
+    """
     plain = {at: {re.sub("[-_ ]+", " ", name) for name in columns[at].names()} for at in varying}
     worded = [at for at, names in plain.items() if all(map(_SETTING.fullmatch, names))]
     named = [at for at, column in enumerate(columns) if column.kind == "text" and at not in worded]
-    if worded and named:
+    if worded and (len(named) >= n_named or (named and not _crossing(set(columns[worded[-1]].texts)))):
         return worded[-1:]
     models = [at for at, names in plain.items() if _are_models(names)]
     return [at for at in varying if at not in models][-1:] if repeats and len(varying) == 3 and len(models) == 1 else []

@@ -249,11 +249,17 @@ def test_a_unit_that_changes_halfway_is_converted_where_it_is_stated() -> None:
     assert codes(trace) == {"sensor-unit-mixed"}
 
 
-def test_a_unit_that_changes_halfway_without_a_word_is_found_by_its_size() -> None:
-    cells = ["120.5"] * 6 + ["120500"] * 6
-    trace = attached("elapsed_s,power_w\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells)))
-    assert column(trace, "power_w") == [120.5] * 6 + [None] * 6
-    assert "sensor-out-of-range" in codes(trace)
+@pytest.mark.parametrize(("later", "code"), [("120500", "sensor-out-of-range"), ("120,5", "sensor-cells-unreadable")])
+def test_a_column_whose_unit_or_mark_changes_halfway_is_not_used(later: str, code: str) -> None:
+    """The numbers of half of the log were those of the run; a few cells of another kind are left out alone."""
+    for cells in (["120.5"] * 6 + [later] * 6, [later] * 6 + ["120.5"] * 6):
+        trace = attached("elapsed_s;power_w;temp_c\n" + "".join(f"{i};{cell};60.5\n" for i, cell in enumerate(cells)))
+        assert column(trace, "power_w") == [None] * 12
+        assert column(trace, "temperature_c") == [60.5] * 12
+        assert code in codes(trace)
+        assert any("the unit or the decimal mark changes" in caveat.message for caveat in trace.caveats)
+    trace = attached("elapsed_s;power_w\n" + "".join(f"{i};{later if i in (4, 5) else 120.5}\n" for i in range(40)))
+    assert column(trace, "power_w")[:7] == [120.5] * 4 + [None] * 2 + [120.5]
 
 
 def test_a_cell_whose_unit_contradicts_its_column_is_no_reading() -> None:

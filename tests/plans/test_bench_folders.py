@@ -261,6 +261,7 @@ def test_why_a_file_is_passed_over_names_it_once(tmp_path: Path) -> None:
         ("{0}_{1}_{2}_run{3}_{4}.csv", ("low", "very high")),
         ("{1}/{4}/{0}/{2} {3}.csv", ("80pct", "100pct")),
         ("{0}/{1}/{4}/{2}_{3}.csv", ("fur", "bare")),
+        ("{0}/{1} {2} {4} {3}.csv", ("60fps", "120 Hz")),
         ("{0}/{4}/{1} {2} {3}.csv", ("552.44", "560.70")),
         ("{0}/{4}/{1}/{2} {3}.csv", ("24.5.1", "24.10.2")),
     ],
@@ -280,6 +281,16 @@ def test_a_scene_is_one_in_each_of_its_settings(tmp_path: Path, form: str, setti
     assert {(run.place["scene"], run.conditions.scene_settings) for run in find_runs(plan).runs} == {
         (f"{scene} {setting}", setting) for scene in SCENES for setting in settings
     }
+
+
+def test_a_scene_with_a_setting_behind_its_name_is_no_setting_alone(tmp_path: Path) -> None:
+    """A plan without scenes was drafted, which could not be read."""
+    settings = "RT on", "RT off"
+    for setting in settings:
+        bench(tmp_path, lambda card, scene, _, run, setting=setting: f"{card}/{scene} {setting} {run + 1}.csv")
+    draft = draft_plan(tmp_path, beside=tmp_path)
+    assert {*draft.scenes} == {f"{scene} {setting}" for scene in SCENES for setting in settings}
+    assert len(counted(draft, tmp_path)) == len(CARDS) * len(SCENES) * len(settings) * 3
 
 
 @pytest.mark.parametrize("form", ["{driver}/{card}/{scene} {run}.csv", "{card}/{driver}/{scene} {run}.csv"])

@@ -335,7 +335,7 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
         caveats.append(sensor_caveat(code, message, weight))
 
     raw, values, units = _numbers(texts, chosen)
-    broken = int(np.count_nonzero(np.isnan(values) & ~is_missing(texts)))
+    unread, digits = np.isnan(values) & ~is_missing(texts), bools(pc.match_substring_regex(texts, "[0-9]"))
     nothing = _stand_for_nothing(raw, values, never_zero=quantity.never_zero)
     values[np.isin(raw, list(nothing))] = np.nan
     outside = (values < quantity.plausible[0]) | (values > quantity.plausible[1])
@@ -343,10 +343,17 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
     alone = _stand_alone(values) if chosen.quantity == "power_w" else np.zeros(0, dtype=np.int64)
     highest_alone = max(values[alone], default=0.0)
     values[alone] = np.nan
+
+    def left_out(at: NDArray[np.bool_], found: str) -> str:
+        in_a_row, said = at & digits, "left out"
+        if max(4, 0.05 * at.size) < np.count_nonzero(in_a_row) < at.size and np.count_nonzero(np.diff(in_a_row)) <= 2:
+            values[:], said = np.nan, "in a row: the unit or the decimal mark changes, so no reading is used"
+        return f"Column {name}: {int(at.sum())} of {raw.size} {found}, {said}."
+
     if outside.any():
-        found = f"readings beyond anything that {chosen.quantity} can be (in {quantity.unit}), left out"
-        message = f"Column {name}: {int(outside.sum())} of {raw.size} {found}. Did the unit change in the log?"
-        tell("sensor-out-of-range", message)
+        tell("sensor-out-of-range", left_out(outside, f"readings that {chosen.quantity} never has ({quantity.unit})"))
+    if unread.any():
+        tell("sensor-cells-unreadable", left_out(unread, "cells without a number in its unit"))
     if count := sum(nothing.values()):
         listed = " and ".join(f"{times} of {value:g}" for value, times in nothing.items())
         message = f"Column {name}: {count} of {raw.size} readings stand for none, and are left out ({listed})."
@@ -359,9 +366,6 @@ def readings(column: Any, chosen: SensorColumn) -> tuple[NDArray[np.float64], li
         low = f"above {highest:.3g} (in {quantity.unit}), which is too low for {chosen.quantity}"
         stated = f'A sensor layout states it, such as {chosen.quantity}_unit = "{quantity.unit}".'
         tell("sensor-unit-doubtful", f"No reading in column {name} is {low}. Is its unit another? {stated}")
-    if broken:
-        found = f"{broken} of {raw.size} cells without a number in its unit, left out."
-        tell("sensor-cells-unreadable", f"Column {name}: {found}")
     if len(units) > 1:
         found = f"Cells in column {name} are in {' and in '.join(units)}; each is converted by its own unit."
         tell("sensor-unit-mixed", found, Weight.NOTE)

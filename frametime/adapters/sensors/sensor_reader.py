@@ -125,9 +125,7 @@ class _SensorLog:
         SensorError
             If there is no time or no quantity, or several cards and none was chosen.
         """
-        time = self._time_column(wants_absolute=wants_absolute)
-        assert time.unit is not None
-        unit = time.unit
+        time, unit = self._time_column(wants_absolute=wants_absolute)
         self._evidence += [f"time: column {time.shown}, in {unit.name} ({time.unit_from}; a sensor layout overrides)"]
         chosen = self._quantities(time)
         device = self._device_column({time.position, *(column.fact.position for column in chosen)})
@@ -139,8 +137,8 @@ class _SensorLog:
         texts = clean_texts(table.columns[time.position].take(arrow_array(rows)))
         if day is not None:
             dates = clean_texts(table.columns[day].take(arrow_array(rows)))
-            texts, unit = pc.binary_join_element_wise(dates, texts, " "), DATE
-        found = times_of_texts(texts, unit, time.style)
+            texts = pc.binary_join_element_wise(dates, texts, " ")
+        found = times_of_texts(texts, unit if day is None else DATE, time.style)
         ns, timed = found.ns[found.ok], rows[found.ok]
         rejected = self._rejected(table, rows[~found.ok], time)
         if timed.size < 2:
@@ -161,7 +159,7 @@ class _SensorLog:
             self._caveats += caveats
         layout = replace(
             self._layout,
-            text=replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding),
+            text=replace(self._layout.text, time_column=time.ref, unit=unit.name, encoding=self._text.encoding),
             device_column=None if device is None else self._facts[device].ref,
             columns={column.quantity: column.fact.ref for column in chosen},
             units={column.quantity: column.unit.name for column in chosen if column.unit is not None},
@@ -176,8 +174,8 @@ class _SensorLog:
         back_line = next(iter(lines_of(back)), None)
         return SensorSamples(ns, kind, time.name, found.other_ns, values, provenance, tuple(self._caveats), back_line)
 
-    def _time_column(self, *, wants_absolute: bool) -> ColumnFacts:
-        """The time column, with its unit; an absolute or an elapsed one where the log has both."""
+    def _time_column(self, *, wants_absolute: bool) -> tuple[ColumnFacts, Unit]:
+        """The time column and its unit; an absolute or an elapsed one where the log has both."""
         told, name = self._layout.text, self._text.name
         if told.time_column is not None:
             found = [column_named(self._facts, told.time_column, key="time_column", name=name)]
@@ -205,7 +203,7 @@ class _SensorLog:
             lines = f'time_column = "{printable(time.name, limit=60)}" and unit = "s" (or "ms", "us", "ns")'
             helps = f"give it in a sensor layout, two lines: {lines}"
             raise self._error("the time has no unit", column=time.name, helps=helps)
-        return time
+        return time, time.unit
 
     def _with_unit(self, fact: ColumnFacts) -> ColumnFacts:
         """A time that states no unit in the only one in which samples come as those of sensors do."""
