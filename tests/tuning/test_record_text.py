@@ -64,6 +64,8 @@ def test_the_template_is_a_record() -> None:
     record = parse_record(TEMPLATE, name="new.toml")
     assert record.trials == ()
     assert record.limits.temperature_c <= 90.0
+    an_hour = parse_record(TEMPLATE.replace("[steps]", "[steps]\nendurance_min_minutes = 60"), name="new.toml")
+    assert an_hour.steps.endurance_min_minutes == an_hour.steps.endurance_max_minutes
 
 
 @pytest.mark.parametrize(

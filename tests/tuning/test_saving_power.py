@@ -9,6 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import simulated_savings as sim
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from frametime.render.charts.tuning_charts import powered
 from frametime.render.report.html import render_html
@@ -313,6 +315,34 @@ def test_an_everyday_setting_that_is_too_slow_gets_power_back_until_it_is_not_kn
     assert (everyday.power_limit_pct, everyday.core_voltage_offset_mv) == (91.0, -20)
 
 
+def test_a_long_run_of_the_least_length_at_the_limit_of_heat_holds_and_shows_the_load_that_it_ran_under() -> None:
+    long = made(90, -20, is_endurance=True, minutes=30.0, peak_temperature_c=sim.LIMITS.temperature_c)
+    view = TrialView(replace(sim.empty_record(2), trials=(replace(long, workload="canyon"),)))
+    lowered = Setting(power_limit_pct=90.0, core_voltage_offset_mv=-20)
+    assert [view.status(lowered, weight) for weight in range(3)] == ["unknown", "passed", "passed"]
+
+
+def test_a_failure_before_a_pass_is_no_sign_of_age_and_no_gap_above_a_turn_that_passed_since() -> None:
+    crash = made(90, -30, outcome=Outcome.FROZE)
+    assert TrialView(replace(sim.empty_record(1), trials=(crash, made(90, -30)))).aged == ()
+    aged = TrialView(replace(sim.empty_record(1), trials=(made(90, -30), crash))).aged
+    assert len(aged) == 1 and aged[0].startswith("Trial 2 (core voltage")
+    # What failed with a higher clock too is open, as long as it has not passed with this one.
+    fast = replace(crash, setting=replace(crash.setting, core_offset_mhz=25))
+    start = Setting(power_limit_pct=90.0, core_voltage_offset_mv=-20)
+    for trials, failure in (((fast,), 30), ((fast, made(90, -30)), None)):
+        view = TrialView(replace(sim.empty_record(1), trials=trials))
+        assert view.failure_above(start, "voltage", 0) == failure
+
+
+def test_the_best_so_far_is_fast_enough_and_the_nearest_lower_voltage_tells_the_speed_to_spare() -> None:
+    trials = (STOCK_RUNS, made(95, 0, 99.0, 285), made(85, 0, 96.0, 250), made(85, -30, 97.5, 250))
+    record = replace(sim.empty_record(1), trials=(*trials, made(85, -60, 98.5, 250)))
+    best = summarize(replace(record, trials=trials[:3])).best
+    assert best is not None and best.power_limit_pct == 95.0  # 85 % has the most frames per joule, and is too slow
+    assert TrialView(record).spare_at_lower_voltage(Setting(power_limit_pct=85.0)) == pytest.approx(0.005)
+
+
 def test_each_lighter_workload_is_run_as_often_as_a_speed_for_chance_holds_one_run_near_the_edge() -> None:
     """After one run each, 5 of 6000 simulated cards held in less than 98 of 100 runs of a year, the worst in 97."""
     trials = (STOCK_RUNS, made(100, -10), made(100, -20, outcome=Outcome.FROZE))
@@ -457,6 +487,71 @@ def check_laws(record: TuningRecord, step: Proposal) -> None:
     if step.phase not in (Phase.EVERYDAY, Phase.STOCK):
         changed = [axis for axis in ("voltage", "power") if step.setting.turned(axis) != step.start.turned(axis)]
         assert len(changed) <= 1, step
+
+
+@st.composite
+def records(draw: st.DrawFn) -> TuningRecord:
+    """Trials of any setting, order and outcome, some beyond limits that were set later, or noted in watts."""
+    limits = replace(
+        sim.LIMITS,
+        min_core_voltage_offset_mv=draw(st.sampled_from([0, -7, -33, -200])),
+        min_power_limit_pct=draw(st.sampled_from([50.0, 71.7, 90.7, 100.0])),
+    )
+    steps = Steps(search=draw(st.sampled_from(["steps", "halving"])), power_fine_pct=draw(st.sampled_from([0.5, 2.5])))
+    loss_pct, goal = draw(st.sampled_from([0.0, 3.0])), draw(st.sampled_from(["efficiency", "quiet"]))
+    record = sim.empty_record(2, limits=limits, steps=steps, goal=goal, max_speed_loss_pct=loss_pct)
+    trial = st.builds(
+        Trial,
+        setting=st.builds(
+            Setting,
+            core_voltage_offset_mv=st.sampled_from([0, -3, -7, -10, -20, -30, -40, -60, -210]),
+            power_limit_pct=st.sampled_from([100.0, 95.0, 90.2, 90.0, 85.0, 70.0, 45.0]),
+        ),
+        workload=st.sampled_from(["courtyard", "canyon"]),
+        outcome=st.one_of(st.just(Outcome.PASSED), st.sampled_from(list(Outcome))),
+        is_endurance=st.booleans(),
+        minutes=st.sampled_from([10.0, 45.0]),
+        average_fps=st.lists(st.floats(90.0, 101.0), max_size=3).map(tuple),
+        average_power_w=st.sampled_from([(), (200.0,), (300.0,)]),
+        peak_temperature_c=st.sampled_from([None, 70.0, 95.0]),
+    )
+    stock = draw(st.sampled_from([(), (replace(STOCK_RUNS, workload="canyon"),)]))
+    return replace(record, trials=(*stock, *draw(st.lists(trial, max_size=12))))
+
+
+def fails_by(trial: Trial, setting: Setting) -> bool:
+    """Whether a failed trial speaks against a setting: heat against all that draws no less, the rest beyond it."""
+    failed = trial.setting
+    if trial.outcome is Outcome.PASSED:
+        is_no_higher = setting.core_voltage_offset_mv >= failed.core_voltage_offset_mv
+        return is_no_higher and setting.power_limit_pct >= failed.power_limit_pct
+    is_lower = setting.core_voltage_offset_mv <= failed.core_voltage_offset_mv
+    return is_lower and (failed.core_voltage_offset_mv < 0 or setting.power_limit_pct <= failed.power_limit_pct)
+
+
+@given(records())
+@settings(max_examples=100, deadline=None)
+def test_any_record_gets_an_answer_within_its_limits_that_nothing_which_failed_speaks_against(
+    record: TuningRecord,
+) -> None:
+    """5000 records by hand, each followed to its end, kept these laws; some of them went round for ever."""
+    step = next_trial(record)
+    failed = [trial for trial in record.trials if TrialView(record).failure_of(trial) is not None]
+    answers = [step.setting] if isinstance(step, Proposal) else [one for one in (step.best, step.everyday) if one]
+    for setting in answers:
+        assert record.limits.allows(setting) and setting.core_voltage_offset_mv <= 0 <= setting.turned("power")
+        assert (setting.core_offset_mhz, setting.memory_offset_mhz) == (0, 0)
+        weight = record.endurance_weight
+        if isinstance(step, Proposal) and not step.is_endurance:
+            weight = record.weight_of(step.workload)
+        for trial in failed:
+            load = record.weight_of(trial.workload) + (0.5 if trial.is_endurance else 0.0)
+            assert load > weight or not fails_by(trial, setting), (setting, trial)
+    if isinstance(step, Proposal) or step.best is not None:
+        assert not any(fails_by(trial, STOCK) for trial in failed), "the search goes on, and stock fails"
+    if isinstance(step, Finished) and step.best is not None:
+        long = [trial for trial in record.trials if trial.is_endurance and trial not in failed]
+        assert any(one.minutes == 45.0 and one.setting.proves(step.best) for one in long)
 
 
 CARDS = (range(300, 306), pytest.param(range(306, 320), marks=pytest.mark.slow))
