@@ -143,14 +143,10 @@ def pack(
             names = [run.name for run in measured.placed]
             kept = {"run": names, "measured": [encoded_run(run.measured) for run in measured.placed]}
             resources.append(_added(archive, MEASURED, _parquet(pl.DataFrame(kept)), is_packed=True))
-        runs: list[_PackedRun] = []
-        for run in measured.placed:
-            name = f"{CAPTURES}{len(runs) + 1:05d}.parquet" if frames else ""
-            if frames:
-                content = _capture_bytes(run, measured.requests[run.name])
-                resources.append(_added(archive, name, content, is_packed=True))
-            place = {key: getattr(run, key) for key in ("name", "card", "scene", "resolution", "run", "start_h")}
-            runs.append(_PackedRun(path=name, **place))
+        runs = [_packed(run, at if frames else None) for at, run in enumerate(measured.placed, 1)]
+        for packed, run in zip(runs, measured.placed, strict=True) if frames else ():
+            content = _capture_bytes(run, measured.requests[run.name])
+            resources.append(_added(archive, packed.path, content, is_packed=True))
         own = {"version": __version__, "holds_frames": frames, "runs": runs}
         own |= {"unreadable": measured.unreadable, "caveats": measured.caveats}
         manifest = {
@@ -162,6 +158,11 @@ def pack(
         }
         _write(archive, MANIFEST, (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode("ascii"))
     return len(runs) if frames else 0
+
+
+def _packed(run: PlacedRun, at: int | None) -> _PackedRun:
+    place = {key: getattr(run, key) for key in ("name", "card", "scene", "resolution", "run", "start_h")}
+    return _PackedRun(path="" if at is None else f"{CAPTURES}{at:05d}.parquet", **place)
 
 
 def _parquet(frame: pl.DataFrame) -> bytes:

@@ -196,9 +196,6 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
         # Drawn files are functions of the result: what is there need not be drawn again.
         standing = written - files.keys() if is_unchanged and not force else set()
         told, drawn = WrittenFiles((*chosen, *files), left_out), chosen.keys() - standing
-        if is_unchanged and not force and not drawn:
-            replacing.clear_leftovers(folder)
-            return told
         with replacing.replacing_folder(folder, last=RESULT_FILE) as making:
             for name in (*chosen, *sorted(standing - chosen.keys()), KEPT_RUNS_FILE):
                 (making / name).parent.mkdir(parents=True, exist_ok=True)

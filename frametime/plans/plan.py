@@ -330,27 +330,22 @@ def _cuts(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
 
 
 def _cut(keys: PlanKeys, table: CutKeys, definition: str = "") -> CutEntry:
+    kinds = {"tags": ("tagged", "not tagged"), "scenes": ("scenes", "without scenes"), "resolutions": ("at", "not at")}
+    asked = {name: (getattr(table, name), getattr(table, f"without_{name}")) for name in kinds}
+
+    def holds(**own: Sequence[str]) -> bool:
+        of_kinds = [(set(own[name]), *both) for name, both in asked.items()]
+        return all((not some or here & set(some)) and not here & set(none) for here, some, none in of_kinds)
+
     cells = tuple(
         (scene.key, resolution)
         for scene in keys.scenes
         for resolution in keys.resolutions
         if (scene.resolutions is None or resolution in scene.resolutions)
-        and (not table.tags or set(table.tags) & set(scene.tags))
-        and not set(table.without_tags) & set(scene.tags)
-        and (not table.scenes or scene.key in table.scenes)
-        and scene.key not in table.without_scenes
-        and (not table.resolutions or resolution in table.resolutions)
-        and resolution not in table.without_resolutions
+        and holds(tags=scene.tags, scenes=(scene.key,), resolutions=(resolution,))
     )
-    words = {
-        "tagged": table.tags,
-        "not tagged": table.without_tags,
-        "scenes": table.scenes,
-        "without scenes": table.without_scenes,
-        "at": table.resolutions,
-        "not at": table.without_resolutions,
-    }
-    told = "; ".join(f"{word} {', '.join(names)}" for word, names in words.items() if names)
+    words = [each for name, both in kinds.items() for each in zip(both, asked[name], strict=True)]
+    told = "; ".join(f"{word} {', '.join(names)}" for word, names in words if names)
     definition = definition or told or "every scene at every resolution"
     return CutEntry(key=table.key, label=table.label or table.key, definition=definition, cells=cells)
 

@@ -14,6 +14,7 @@ from example_result import METRICS, design, placed_run
 
 from frametime.pipeline.review_outputs import review_json, runs_frame
 from frametime.render.review_text import review_text
+from frametime.render.tables.review_runs import coverage_table
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun
@@ -79,7 +80,9 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert verdict == "ahead"
     assert told(result) == ["session-shift"]
     (slower,) = (item.message for item in reviewed(1, -0.05).caveats if item.code == "session-shift")
-    assert re.search(r"was \N{MINUS SIGN}\d\.\d % off then \(\N{MINUS SIGN}\d\.\d to \N{MINUS SIGN}\d\.\d %\)", slower)
+    assert re.search(
+        r"differed by \N{MINUS SIGN}\d\.\d % then \(\N{MINUS SIGN}\d\.\d to \N{MINUS SIGN}\d\.\d %\)", slower
+    )
     # What was measured then stands among the runs as it was.
     run = next(run for run in result.runs if run.card == "cedar-12")
     assert run.values["average_fps"] == pytest.approx(100.0 * math.exp(0.10), rel=0.03)
@@ -87,6 +90,10 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert result.coverage.is_complete
     assert result.log_means == ()
     assert "- Cedar 12 was measured in session 'spring'." in review_text(result), "a note that every reader needs"
+
+
+def test_the_matrix_of_coverage_has_the_cards_on_this_bench() -> None:
+    assert [column.label for column in coverage_table(reviewed(1, 0.05)).columns[-2:]] == ["Amber 6", "Birch 9"]
 
 
 def test_each_run_tells_the_session_from_which_the_shelf_has_it() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
@@ -138,6 +139,12 @@ class ReviewView:
         """Runs of each card in these cells, or in all."""
         kept = [item for item in self.result.cells if cells is None or (item.scene, item.resolution) in cells]
         return count_words([len(item.run_names) for item in kept])
+
+    def powered_runs(self, cut: str) -> str:
+        """Runs with power of each card in the cells on which all numbers of power rest."""
+        cells, runs = self.result.cells_of(cut, "power"), self.result.runs
+        has = Counter(run.place for run in runs if run.values.get("average_power_w") and run.excluded_reason is None)
+        return count_words([has[card, *cell] for card in cells.cards for cell in cells.cells])
 
     def common_values(
         self, *, candidate: str | None = None, cut: str | None = None, metric: str | None = None, **_: Any

@@ -187,10 +187,14 @@ def _runs_section(result: ReviewResult) -> doc.Section:
 
 
 def _caveats_section(result: ReviewResult) -> doc.Section:
-    """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
-    groups = caveat_groups(placed_caveats(result))
-    notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in groups)
-    told = (doc.Notes(notes), review_runs.caveat_table(result, groups)) if groups else ()
+    """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself.
+
+    What is said of other cuts than the first stands below, and with their tables.
+    """
+    placed = placed_caveats(result)
+    shown = caveat_groups(item for item in placed if item.cut in ("", result.cuts[0].key))
+    notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in shown)
+    told = (doc.Notes(notes), review_runs.caveat_table(result, caveat_groups(placed))) if placed else ()
     return doc.section("caveats", *told, what="this review")
 
 

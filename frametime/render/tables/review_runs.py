@@ -29,7 +29,7 @@ _BY_TEST: Final = {
 
 def coverage_table(result: ReviewResult) -> Table:
     """Usable runs of those planned: a column for each card or, where their names are too long, each resolution."""
-    cards = {card.key: card.label for card in result.cards}
+    cards = {cell.card: result.label(cell.card) for cell in result.coverage.cells}  # a shelf's are not made here
     is_by_card = sum(len(label) + 2 for label in cards.values()) <= _CARDS_WIDTH
     across, heads = ("card", cards) if is_by_card else ("resolution", {key: key for key in result.resolutions})
     left = [column for column in parts.columns_of("coverage") if column.key != across]

@@ -616,11 +616,34 @@ def test_every_run_is_a_mark_around_the_mean_of_its_set(result: ReviewResult) ->
 def test_the_band_of_repeatability_is_two_s_r(result: ReviewResult) -> None:
     figure = draw_repeatability(result, THEME)
     bands = by_gid(figure, "band")
+    flagged = {run.card for run in result.runs if run.flag}
     spreads = [item for item in result.repeatability if item.metric == "average_fps"]
+    spreads.sort(key=lambda item: item.card not in flagged)
     for band, spread in zip(bands, spreads, strict=True):
         assert spread.s_r_pct is not None
         assert band.get_x() == pytest.approx(-2.0 * spread.s_r_pct)
         assert band.get_width() == pytest.approx(4.0 * spread.s_r_pct)
+
+
+def test_the_first_page_of_repeatability_has_the_card_with_a_flagged_run() -> None:
+    """The report shows that page alone."""
+    many = sample_review(n_cards=7, n_scenes=2, resolutions=("1440p",))
+    last = many.cards[-1].key
+    run = next(run for run in many.runs if run.card == last)
+    flag = next(run.flag for run in sample_review(bad_run=True).runs if run.flag)
+    flagged = replace(many, runs=tuple(replace(one, flag=flag) if one is run else one for one in many.runs))
+    for result, is_shown in ((many, False), (flagged, True)):
+        first = next(figure() for name, figure in review_figures(result, THEME) if name == "repeatability-page1")
+        assert (many.cards[-1].label in all_text(first)) is is_shown
+
+
+def test_efficiency_says_of_how_many_runs_its_power_is(result: ReviewResult) -> None:
+    assert "of the runs with a sensor log (3 runs each)" in all_text(draw_efficiency(sample_review(), THEME))
+    whole = sample_review()
+    spoiled = whole.runs[4]
+    without = {key: value for key, value in spoiled.values.items() if key != "average_power_w"}
+    runs = tuple(replace(run, values=without) if run is spoiled else run for run in whole.runs)
+    assert "(2 to 3 runs each)" in all_text(draw_efficiency(replace(whole, runs=runs), THEME))
 
 
 def test_every_chart_of_a_review_says_what_its_numbers_are(result: ReviewResult) -> None:
