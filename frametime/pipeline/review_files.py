@@ -256,8 +256,7 @@ def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_
     if n_without:
         # A pattern of the plan that fits no log at all is more likely wrong.
         words = {"n_without": n_without, "n_runs": n_runs}
-        is_all = n_without == n_runs
-        caveats.append(caveat_of("runs-without-sensors/all" if is_all else "runs-without-sensors", **words))
+        caveats.append(caveat_of("runs-without-sensors" if n_without < n_runs else "runs-without-sensors/all", **words))
     if n_by_order:
         caveats.append(caveat_of("sensor-clocks-by-load", n_runs=n_by_order))
     reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]

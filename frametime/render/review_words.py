@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -13,6 +14,7 @@ from frametime.render.tables.parts import notes_of
 from frametime.render.tables.table import Cell, Column
 from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
 from frametime.review.result_tables import Verdict
+from frametime.review.sentence import span_words
 from frametime.statistics.interval import Interval
 from frametime.words import begun, counted, first_of, joined, percent_change_words
 
@@ -64,6 +66,24 @@ def metric_heading(result: ReviewResult, key: str) -> str:
     """Label and unit of a metric: the heading of a column."""
     entry = result.metric(key)
     return begun(Column(key, entry.label, unit=entry.unit).heading)
+
+
+def count_words(numbers: Sequence[int]) -> str:
+    """Runs a cell, as one number or a range.
+
+    Examples
+    --------
+    >>> count_words([3, 3]), count_words([1, 3]), count_words([])
+    ('3 runs', '1 to 3 runs', 'no runs')
+    """
+    return f"{span_words(numbers)} run{'s' * (max(numbers) != 1)}" if numbers else "no runs"
+
+
+def powered_runs(result: ReviewResult, cut: str) -> str:
+    """Runs with power of each card in each cell on which all numbers of power rest."""
+    cells = result.cells_of(cut, "power")
+    has = Counter(run.place for run in result.runs if run.values.get("average_power_w") and not run.excluded_reason)
+    return count_words([has[card, *cell] for card in cells.cards for cell in cells.cells])
 
 
 def better_words(result: ReviewResult, key: str) -> str:

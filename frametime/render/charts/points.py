@@ -12,7 +12,7 @@ from frametime.render.charts.review_view import OUTSIDE, Cell, PagedChart, Revie
 from frametime.render.charts.text_fit import limits_around
 from frametime.render.charts.theme import Palette
 from frametime.render.numbers import format_number, format_quantity
-from frametime.render.review_words import change_words
+from frametime.render.review_words import change_words, powered_runs
 from frametime.review.design import priced_alike
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.review.result_tables import CellComparison, EfficiencyRow, OverallComparison, ValueRow, Verdict
@@ -133,7 +133,7 @@ def _run_pages(view: ReviewView, **_: str) -> list[RunPage]:
     if all(len(cell.run_names) < 2 for cell in result.cells):
         return []
     # The report shows the first figure alone: cards with a run to look at stand in it.
-    flagged = {run.card for run in result.runs if run.flag is not None}
+    flagged = {run.card for run in result.runs if run.flag}
     cards = sorted((card.key for card in result.cards), key=lambda card: card not in flagged)
     groups = even_parts(len(cards), _MOST_NARROW_CARDS if view.theme.is_narrow else MOST_CARDS)
     return [(cards[group], cells[part]) for group in groups for part in even_parts(len(cells), _MOST_SETS)]
@@ -320,7 +320,7 @@ def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all"
         points.append(CardPoint(row.card, row.average_power_w, row.mean_rate_fps, lines, row.average_power_interval))
     cells = result.cells_of(cut, "power")
     values: dict[str, object] = {
-        "runs": view.powered_runs(cut),
+        "runs": powered_runs(result, cut),
         "cells": view.cells_words(cut, "power"),
         "without": ", ".join(card.label for card in result.cards if card.key not in cells.cards + cells.apart) or None,
         "apart": view.apart_words(cut, "power"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
@@ -14,10 +13,10 @@ from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.chart_sheet import Chart
 from frametime.render.charts.text_fit import drawable, shorten, text_width_pt
 from frametime.render.charts.theme import Palette, SeriesStyle, Theme
+from frametime.render.review_words import count_words
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, CellsKind, OverallComparison, Verdict
-from frametime.review.sentence import span_words
 from frametime.units import FRAMES_PER_SECOND, shown_unit
 from frametime.words import begun, continued, counted, joined
 
@@ -53,17 +52,6 @@ def even_parts(count: int, most: int) -> list[slice]:
     """
     parts = np.array_split(np.arange(count), -(-count // most)) if count else []
     return [slice(int(part[0]), int(part[-1]) + 1) for part in parts]
-
-
-def count_words(numbers: Sequence[int]) -> str:
-    """Runs a cell, as one number or a range.
-
-    Examples
-    --------
-    >>> count_words([3, 3]), count_words([1, 3]), count_words([])
-    ('3 runs', '1 to 3 runs', 'no runs')
-    """
-    return f"{span_words(numbers)} run{'s' * (max(numbers) != 1)}" if numbers else "no runs"
 
 
 @dataclass(frozen=True)
@@ -139,12 +127,6 @@ class ReviewView:
         """Runs of each card in these cells, or in all."""
         kept = [item for item in self.result.cells if cells is None or (item.scene, item.resolution) in cells]
         return count_words([len(item.run_names) for item in kept])
-
-    def powered_runs(self, cut: str) -> str:
-        """Runs with power of each card in the cells on which all numbers of power rest."""
-        cells, runs = self.result.cells_of(cut, "power"), self.result.runs
-        has = Counter(run.place for run in runs if run.values.get("average_power_w") and run.excluded_reason is None)
-        return count_words([has[card, *cell] for card in cells.cards for cell in cells.cells])
 
     def common_values(
         self, *, candidate: str | None = None, cut: str | None = None, metric: str | None = None, **_: Any

@@ -190,11 +190,11 @@ def test_a_card_with_power_in_a_few_cells_is_not_set_beside_the_others() -> None
 
 def test_the_list_of_caveats_does_not_say_those_of_every_cut() -> None:
     """That power is known in a few cells was said of each cut, in a row."""
-    lacking = [("card-2", f"scene-{at}", "1440p") for at in (1, 2)]
-    some = sample_review(without_power=lacking, **TWO)
-    assert len({row.cut for row in some.efficiency if row.card == "card-2"}) == 2
+    at = ("1440p", "2160p")
+    lacking = [("card-2", f"scene-{scene}", resolution) for scene in (1, 2) for resolution in at]
+    some = sample_review(n_scenes=3, resolutions=at, n_cuts=3, without_power=lacking)
     told = render_markdown(review_report(some)).partition("## Caveats")[2].partition("| ")[0]
-    assert told.count("Power is known in 1 of the 3 cells") == 1, told
+    assert re.findall(r"Power is known in \d of the \d cells", told) == ["Power is known in 2 of the 6 cells"], told
 
 
 def test_bars_in_text_have_the_intervals_of_which_their_caption_speaks() -> None:
