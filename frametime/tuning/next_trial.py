@@ -64,8 +64,7 @@ def next_trial(record: TuningRecord) -> NextStep:
 def _stock(view: TrialView, _setting: Setting) -> Answer:
     workload = _first_workload(view)
     # Clocks are not raised on a card whose stock setting fails, be it under a heavier load than the one at hand.
-    load = view.lightest_failed(STOCK)
-    if load is not None:
+    if (load := view.lightest_failed(STOCK)) is not None:
         return stock_fails(view, load)
     reason = "Stock first: it must hold, and every gain is measured against it."
     if view.status(STOCK, 0) != "unknown":
@@ -265,14 +264,15 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
         why = "the cost of the setting for every day is measured from it"
         asked = propose_runs(view, Phase.REPEATS, best, start=best, why=why) if view.record.goal == "speed" else None
         why = "what the everyday setting costs is measured, not guessed"
-        asked = asked or propose_runs(view, Phase.EVERYDAY, everyday, start=best, why=why)
-        if asked is not None:
+        if asked := asked or propose_runs(view, Phase.EVERYDAY, everyday, start=best, why=why):
             return asked
+    unseen = "No trial has a measured temperature: whether the card keeps to its limit is not shown."
+    heat = [] if any(trial.peak_temperature_c is not None for trial in view.record.trials) else [unseen]
     return Finished(
         best=best,
         everyday=everyday,
         reason=f"Best setting that held: {best}. For every day: {everyday}.",
-        notes=(*notes_of(view), *_small_gains(view, best)),
+        notes=(*notes_of(view), *heat, *_small_gains(view, best)),
     )
 
 

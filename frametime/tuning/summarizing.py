@@ -49,7 +49,7 @@ def summarize(record: TuningRecord, *, caveats: Sequence[Caveat] = ()) -> Tuning
         endurance=_endurance_words(view, best),
         best_gain=None if best is None else over_stock(view.runs_fps, best, record.heaviest.name),
         everyday=everyday,
-        everyday_cost=_everyday_cost(view, best, everyday) if best and everyday else None,
+        everyday_cost=_everyday_cost(view, best, everyday) if best and everyday and best != everyday else None,
         not_known=(),
         next_step=step,
         caveats=(*caveats, *_caveats(view)),
@@ -128,8 +128,6 @@ def _best_so_far(view: TrialView) -> Setting | None:
 def _everyday_cost(view: TrialView, best: Setting, everyday: Setting) -> Cost | None:
     workload = view.record.heaviest.name
     at_best, at_everyday = view.runs_fps(best, workload), view.runs_fps(everyday, workload)
-    if best == everyday:
-        return None
     if at_best and at_everyday:
         ratio = welch_ratio(at_everyday, at_best)
         how = f"{counted(ratio.n_candidate, 'run')} at the everyday setting, {ratio.n_baseline} at the best"

@@ -188,7 +188,12 @@ def test_the_everyday_setting_is_tried_by_itself_though_no_speed_was_measured() 
     step = proposal_for(replace(record, steps=replace(record.steps, everyday_core_back_mhz=10)))
     assert (step.phase, step.setting) == (Phase.EVERYDAY, Setting(core_offset_mhz=15))
     done = with_trials(record, made(15, 0))
-    assert isinstance(next_trial(replace(done, steps=replace(done.steps, everyday_core_back_mhz=10))), Finished)
+    done = replace(done, steps=replace(done.steps, everyday_core_back_mhz=10))
+    warm = replace(done, trials=(replace(done.trials[0], peak_temperature_c=70.0), *done.trials[1:]))
+    unseen = "No trial has a measured temperature: whether the card keeps to its limit is not shown."
+    for record, is_told in ((done, True), (warm, False)):
+        finish = next_trial(record)
+        assert isinstance(finish, Finished) and (unseen in finish.notes) == is_told
 
 
 def test_the_everyday_setting_lies_25_and_100_mhz_below_the_tuned_maximum() -> None:
@@ -430,7 +435,7 @@ def test_fine_steps_are_left_out_where_they_cannot_gain_what_the_runs_tell_apart
     assert (proposal_for(record).phase is not Phase.FINE) == is_left_out
     assert resolved_pct(TrialView(record)) == pytest.approx(3.51 if is_left_out else 0.0703, rel=0.01)
     if is_left_out:
-        long = made(25, 0, is_endurance=True, minutes=45.0)
+        long = made(25, 0, is_endurance=True, minutes=45.0, peak_temperature_c=70.0)
         finish = next_trial(with_trials(record, made(25, 0, average_fps=(100.6, 100.6)), long))
         assert isinstance(finish, Finished)
         assert finish.notes == (

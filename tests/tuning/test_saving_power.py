@@ -435,6 +435,18 @@ def test_what_the_watts_cost_is_told_and_the_frontier_is_marked() -> None:
     assert "FPS/W" in told and "Frames per joule |" in report and "per watt" not in told + report
 
 
+def test_power_that_was_measured_but_not_at_stock_is_not_said_to_lack_a_sensor_log_and_no_clock_is_told_of() -> None:
+    alone, bare = replace(made(90, -20), workload="canyon"), replace(made(85, -20), average_power_w=())
+    record = replace(sim.empty_record(2), trials=(STOCK_RUNS, made(90, 0, 98.0, 270), alone, bare))
+    report = tuning_report(summarize(record))
+    page = render_html(report)
+    assert "no power at stock" in page and "no sensor log" in page
+    assert "Past the edge" not in [section.heading for section in report.sections]
+    # Where a clock was turned it is told of.
+    clock = Trial(setting=Setting(core_offset_mhz=25), workload="canyon", outcome=Outcome.PASSED, average_fps=(101.0,))
+    assert "edge" in [section.key for section in tuning_report(summarize(replace(record, trials=(clock,)))).sections]
+
+
 def test_a_voltage_that_failed_is_on_no_frontier_and_one_that_was_not_run_under_each_workload_is_doubtful() -> None:
     """It stood there as one that none beats, though the card had crashed at that voltage under a lighter load."""
     stock, low, lower = STOCK_RUNS, made(95, -40, 99.0, 270), made(95, -50, 99.5, 265)

@@ -53,7 +53,7 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
         sections=(
             doc.Section("not-known", "Not yet known", (doc.listed(summary.not_known, none="Nothing is left open."),)),
             doc.section("map", *figures, drawn if summary.clock_map else None, otherwise=untouched),
-            doc.section("edge", tuning.edge_table(summary)),
+            *([doc.section("edge", tuning.edge_table(summary))] if summary.clock_map else []),
             doc.section("speed", tuning.setting_table(summary)),
             doc.section("trials", tuning.trial_table(summary)),
             doc.section("caveats", doc.Notes(notes) if notes else None, what="these numbers"),

@@ -84,6 +84,8 @@ def _setting_values(row: SettingRow) -> dict[str, object]:
     values = _knobs(row.setting)
     values["is_frontier"] = mark("on it", "good") if row.is_frontier else DASH
     values["power"] = "stock" if row.setting == STOCK else None if row.power is None else row.power.value
+    if row.power is None and row.average_power_w is not None and row.setting != STOCK:
+        values["power"] = cell(change(None, "power", reason="no power at stock"))
     if row.gain is not None:
         values |= {"gain": row.gain.value, "interval": row.gain.interval}
         if row.gain.interval is None:
