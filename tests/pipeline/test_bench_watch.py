@@ -284,11 +284,14 @@ def test_a_sensor_log_that_grows_has_only_the_runs_told_again_that_lacked_it(tmp
 
 
 @pytest.mark.usefixtures("quickly")
-def test_a_sensor_log_that_is_deleted_has_its_run_told_without_it(plan: ReviewPlan) -> None:
+def test_a_sensor_log_that_is_replaced_or_deleted_has_its_run_told_again(plan: ReviewPlan) -> None:
     log = plan.captures.folder / "amber" / "harbor" / "run1.sensors.csv"
     log.write_text("time_s,power_w\n" + "\n".join(f"{second},200" for second in range(25)))
     reports, stop = begin(plan)
     assert next(reports).coverage is not None
+    log.write_text("time_s,power_w\n" + "\n".join(f"{second},250" for second in range(25)))  # as long as before
+    again = next(reports).newest
+    assert again is not None and "250 W" in newest_run_text(plan.design, again)
     log.unlink()
     again = next(reports).newest
     assert again is not None and again.run.run == "1"
