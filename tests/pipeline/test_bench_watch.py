@@ -280,6 +280,10 @@ def test_a_sensor_log_that_grows_has_only_the_runs_told_again_that_lacked_it(tmp
     write(folder / "run3.csv", 10.0)
     third = next(reports).newest
     assert third is not None and third.run.run == "3"
+    (folder / "evening.csv").write_text(log_of_the_evening(90))
+    write(folder / "run4.csv", 10.0)
+    fourth = next(reports).newest
+    assert fourth is not None and fourth.run.run == "4"
     stop.set()
 
 
@@ -314,6 +318,9 @@ def test_an_edited_plan_ends_the_watch_once_it_can_be_read(plan: ReviewPlan) -> 
     write(plan.captures.folder / "amber" / "harbor" / "run2.csv", 10.4)
     second = next(reports).newest
     assert second is not None and second.n_others == 1
+    file.write_text(PLAN.replace('"captures"', '"elsewhere"'))
+    wrong = str(next(reports).message)
+    assert "elsewhere" in wrong and wrong.endswith("; the plan as it was counts on")
 
     file.write_text(f'{PLAN.replace("runs = 2", "runs = 3")}[[scenes]]\nkey = "mill"\n')
     assert [report.message for report in reports] == [f"{file}: this plan was changed, and is read again"]
