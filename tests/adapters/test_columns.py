@@ -6,11 +6,14 @@ import io
 import re
 from itertools import accumulate, pairwise
 
+import numpy as np
 import pytest
 
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.columns.column_facts import plain_numbers
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
+from frametime.adapters.text.cells import NumberStyle
 from frametime.capture import Capture
 from frametime.caveats import Weight
 from frametime.errors import ReadError
@@ -380,6 +383,10 @@ def test_rates_with_few_digits_are_told() -> None:
     assert codes_of(whole) == ["coarse-rates"]
     assert "steps of 1 fps, which is 1.8 % of the usual 57 fps" in whole.caveats[0].message
     assert codes_of(read({"fps": [f"{1e6 / value:.1f}" for value in FRAMES_US]})) == []
+    commas = {"n": us(list(range(64))), "fps": [f"{1e6 / value:.1f}".replace(".", ",") for value in FRAMES_US]}
+    assert codes_of(read_capture(log(commas, ";"), options=ReadOptions())) == []
+    # A point is no decimal mark among commas: such a cell holds no number.
+    assert np.array_equal(plain_numbers(("1,5", "1.5"), NumberStyle(",", "")), [1.5, np.nan], equal_nan=True)
 
 
 def test_a_single_high_rate_does_not_hide_that_the_others_are_coarse() -> None:
