@@ -60,6 +60,18 @@ def at_hand(*, n_runs: int = 1, is_endurance: bool = False) -> TrialAtHand:
     return TrialAtHand(replace(step, n_runs=n_runs, **long))  # type: ignore[arg-type]
 
 
+def test_a_trial_is_of_a_step_by_setting_workload_and_whether_it_is_the_long_run() -> None:
+    hand = at_hand()
+    own = hand.trial(Outcome.FROZE)
+    assert hand.is_of(own) and hand.is_of(hand.trial(Outcome.PASSED)), "however it ended"
+    for other in (
+        replace(own, workload="another"),
+        replace(own, setting=Setting(core_offset_mhz=15)),
+        replace(own, is_endurance=True),
+    ):
+        assert not hand.is_of(other)
+
+
 @pytest.mark.parametrize(
     ("run", "outcome", "words"),
     [
