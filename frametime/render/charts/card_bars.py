@@ -194,11 +194,11 @@ class Bars:
 
 def _columns(rows: Sequence[BarRow], width: float, text_pt: float, em: float) -> tuple[float, float]:
     """Widths of the names and of the short remarks left of the bars: short names come first, of long ones remarks."""
-    columns, gap = ([row.label for row in rows], [row.short for row in rows]), 0.9 * em
-    widest = (max((text_width_pt(text, text_pt, bold=True) for text in texts), default=0.0) for texts in columns)
-    names, remarks = (min(wide, 0.36 * width) for wide in widest)
-    names = names if names <= 0.3 * width else min(names, 0.6 * width - gap - remarks)
-    remarks = min(remarks, 0.6 * width - gap - names)
+    gap, most = 0.9 * em, 0.64 * width - 0.9 * em
+    names = max((text_width_pt(row.label, text_pt, bold=row.is_subject) for row in rows), default=0.0)
+    remarks = min(max((text_width_pt(row.short, text_pt) for row in rows), default=0.0), 0.36 * width)
+    names = names if names <= 0.3 * width else min(names, 0.36 * width, most - remarks)
+    remarks = min(remarks, most - names)
     return names + gap, remarks + gap if remarks else 0.0
 
 
