@@ -208,7 +208,7 @@ def watch_plan(
                 yield from bench.look(path, measure)
             else:
                 try:
-                    find_runs(read_plan(own))
+                    requests_of(edited := read_plan(own), find_runs(edited).runs)
                 except FrametimeError as error:
                     yield BenchReport(message=f"{error}; the plan as it was counts on")
                 else:

@@ -315,6 +315,8 @@ def test_an_edited_plan_ends_the_watch_once_it_can_be_read(plan: ReviewPlan) -> 
     file.write_text(PLAN.replace("runs = 2", "runs = 0"))
     wrong = str(next(reports).message)
     assert "runs" in wrong and wrong.endswith("; the plan as it was counts on")
+    file.write_text(PLAN.replace("[captures]", '[captures]\nlayout = "absent.toml"'))
+    assert "absent.toml" in str(next(reports).message)
     write(plan.captures.folder / "amber" / "harbor" / "run2.csv", 10.4)
     second = next(reports).newest
     assert second is not None and second.n_others == 1
