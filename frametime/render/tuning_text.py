@@ -111,8 +111,7 @@ def _map_parts(table: Table) -> list[Table]:
     """The map in parts, each as wide as a terminal."""
     first, *cores = (column.key for column in table.columns)
     labels = {first: "", **{core: signed(int(core), "+d") for core in cores}}
-    starts = range(0, len(cores), _MAP_WIDTH)
-    return [table.view(first, *cores[start : start + _MAP_WIDTH], labels=labels) for start in starts]
+    return [table.view(first, *cores[at : at + _MAP_WIDTH], labels=labels) for at in range(0, len(cores), _MAP_WIDTH)]
 
 
 def _short(part: Inline) -> str:

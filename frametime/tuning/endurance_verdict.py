@@ -342,9 +342,8 @@ def _seen_at(item: Channel, times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
 def temperature_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """Whether the peak stayed within the limit; a limit that was passed anywhere is failed."""
     limit_c = run.options.temperature_limit_c
-    asked = Criterion.of(
-        "temperature", "Cel", "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C"
-    )
+    threshold = "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C"
+    asked = Criterion.of("temperature", "Cel", threshold)
     peak_c, reason = value_of(run, "peak_temperature_c")
     if peak_c is None or limit_c is None:
         return asked.unmeasured(reason or f"the peak was {peak_c:g} °C, and no temperature limit was given")

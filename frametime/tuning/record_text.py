@@ -109,7 +109,7 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
     for name_of in keys.lengths:
         if name_of not in names:
             raise source.unknown(("lengths", name_of), did_you_mean(name_of, names) or "name one of the workloads")
-    _check_trials(source, keys.trials, names)
+    _check_trials(source, keys.trials, keys)
     _check_logs(source)
     tables = {name: getattr(keys, name) for name in RecordKeys.__struct_fields__}
     return TuningRecord(**{**tables, "trials": tuple(table.trial() for table in keys.trials)})
@@ -129,19 +129,22 @@ def refuse_trial(text: str, record: TuningRecord, *, name: str) -> None:
         Naming the key: the trial stands in no file yet, so there is no line.
     """
     source = TomlSource("", f"{name}: the new trial", RecordError, TomlSource.read(text, name, RecordError).values)
-    _check_trials(source, decoded(source, _NewTrial).trials, tuple(workload.name for workload in record.workloads))
+    _check_trials(source, decoded(source, _NewTrial).trials, record)
 
 
-def _check_trials(source: TomlSource, trials: tuple[TrialKeys, ...], workloads: tuple[str, ...]) -> None:
+def _check_trials(source: TomlSource, trials: tuple[TrialKeys, ...], record: RecordKeys | TuningRecord) -> None:
     for at, trial in enumerate(trials):
         path = ("trials", at)
-        source.check_among((*path, "workload"), workloads)
+        source.check_among((*path, "workload"), tuple(workload.name for workload in record.workloads))
         if trial.on is not None and date_text(trial.on) is None:
             raise source.refuse((*path, "on"), "a date such as 2026-11-25")
         if trial.endurance and trial.minutes is None and trial.outcome is Outcome.PASSED:
             raise source.fault((*path, "endurance"), "is true but minutes is not given", "add how long it ran")
         if trial.power_limit_w is not None and trial.power_limit_pct != STOCK.power_limit_pct:
             raise source.fault((*path, "power_limit_pct"), "stands beside power_limit_w", "give the power limit once")
+        # What it is in % of the limit as delivered is not known: a search would take it for a trial at stock.
+        if trial.power_limit_w is not None and record.limits.power_w is None and record.goal != "speed":
+            raise source.fault((*path, "power_limit_w"), "needs power_w in [limits]", "give it, or power_limit_pct")
         if trial.sensors and len(trial.sensors) != len(trial.logs):
             found = f"names {len(trial.sensors)} sensor logs for {len(trial.logs)} logs"
             raise source.fault((*path, "sensors"), found, "give one sensor log for each frame log, in the same order")

@@ -130,6 +130,16 @@ def test_a_wrong_entry_is_refused_with_its_place_and_reason(old: str, new: str, 
     assert message in refused(BASE.replace(old, new, 1)), refused(BASE.replace(old, new, 1))
 
 
+def test_watts_of_a_limit_that_is_not_known_are_no_trial_at_stock() -> None:
+    """Runs at 270 W counted as runs at stock, and the search asked for the same step for ever."""
+    in_watts = BASE.replace("on = 2026-11-25", "power_limit_w = 270")
+    assert parse_record(in_watts, name="bench.toml").goal == "speed"
+    told = "trials.power_limit_w needs power_w in [limits]; give it, or power_limit_pct"
+    assert told in refused(f'goal = "quiet"\n{in_watts}')
+    known = in_watts.replace("temperature_c = 85", "temperature_c = 85\npower_w = 300")
+    assert parse_record(f'goal = "quiet"\n{known}', name="bench.toml").trials[0].power_limit_w == 270.0
+
+
 def test_a_wrong_word_is_no_hint_for_one_that_means_something_else() -> None:
     assert "did you mean" not in refused(BASE.replace('"driver-reset"', '"crashed"'))
 
