@@ -131,12 +131,12 @@ def _value(result: ReviewResult) -> list[str]:
 
 def _to_know(result: ReviewResult, room: int) -> list[str]:
     """What is missing and what to repeat, then what else bears on the verdict, as far as there is room."""
-    on_bench = {cell.card for cell in result.coverage.cells}  # runs of other sessions are not made again
-    flagged = [run for run in result.runs if run.flag and not run.excluded_reason and run.card in on_bench]
+    # Runs of other sessions are not made again.
+    flagged = [run for run in result.runs if run.flag and not run.excluded_reason and run.session is None]
     told = [
         coverage_sentence(result.coverage),
         *_one_of("Repeat", (f"{_place(result, run)}. {run.flag.sentence}" for run in flagged if run.flag)),
-        *_one_of("Cannot be used", (item.error for item in result.unreadable)),
+        *_one_of("Cannot be used", (f"{item.error}." for item in result.unreadable)),
         *_one_of("Left out by the plan", (f"{item.run_name} ({item.reason})" for item in result.exclusions)),
         *(group_words(result, group) for group in caveat_groups(_weighty(result))),
     ]

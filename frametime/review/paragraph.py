@@ -281,16 +281,17 @@ class Story:
             if item.metric == self.metric.key and item.verdict == "undecided"
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
-        runs = self.result.runs
-        flagged = [run for run in runs if run.flag and (run.scene, run.resolution) in self.cells.of(run.card)]
+        flagged = [run for run in self.result.runs if run.flag and run.place[1:] in self.cells.of(run.card)]
         close = [item for item in undecided if item.at_margin]
         more = [item for item in undecided if item.runs_needed is not None]
+        without = [item for item in undecided if item.interval_95 is None and item.runs_needed is None]
         needed = span_words([item.runs_needed or 0 for item in more]) if more else ""
         kinds = (
-            (flagged, "flagged run is", "flagged runs are", "to be looked at or repeated first"),
+            ([run for run in flagged if not run.session], "flagged run is", "flagged runs are", "to be repeated first"),
+            ([run for run in flagged if run.session], "run of the shelf stands", "runs of the shelf stand", "out"),
             (close, "result is", "results are", f"too close to {self.design.margin * 100.0:g} % to call"),
             (more, "undecided result would", "undecided results would", f"need {needed} runs of each card"),
-            ([item for item in undecided if item.interval_95 is None], "result has", "results have", "no interval"),
+            (without, "result has", "results have", "no interval"),
         )
         return [
             f"{begun(in_words(len(items)))} {one if len(items) == 1 else several} {what}{self._which(items)}"

@@ -289,12 +289,12 @@ def _summaries(known: _Runs) -> dict[Place, CellSummary]:
     n_values = runs_to_make.values_looked_at(list(sets.values()), known.spreads)
     n_sets, summaries = sets_that_can_show_levels(known.spreads), {}
     for place, run_set in sets.items():
-        flagged = [run for run in run_set.runs if run.name in known.flags]
-        caveats = [caveat_of("run-to-repeat", run=run.run, why=known.flags[run.name].sentence) for run in flagged]
+        flagged = [{"run": r.run, "why": known.flags[r.name].sentence} for r in run_set.runs if r.name in known.flags]
+        is_old = place[0] in design.shelved
+        caveats = [caveat_of("run-to-repeat/shelf" if is_old else "run-to-repeat", **of) for of in flagged]
         caveats += cut_short(run_set)
-        for run in known.excluded:
-            if run.place == place:
-                caveats += runs_to_make.exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
+        for run in (run for run in known.excluded if run.place == place):
+            caveats += runs_to_make.exclusion_caveats(run, known.spreads, margin=design.margin, n_tests=n_values)
         estimates = {}
         for spread in known.spreads:
             if spread.card == run_set.card:

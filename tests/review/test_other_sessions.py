@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.caveats import Weight
 from frametime.pipeline.review_outputs import review_json, runs_frame
 from frametime.render.review_text import review_text
 from frametime.render.tables.review_runs import coverage_table
@@ -90,6 +91,23 @@ def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
     assert result.coverage.is_complete
     assert result.log_means == ()
     assert "- Cedar 12 was measured in session 'spring'." in review_text(result), "a note that every reader needs"
+
+
+def test_a_run_of_the_shelf_that_stands_out_is_not_to_be_repeated_here() -> None:
+    rng = np.random.default_rng(4)
+    today = [*made(rng, "amber-6", 0.0), *made(rng, "birch-9", 0.0)]
+    card = made(rng, "cedar-12", 0.0)
+    card[4] = placed_run("cedar-12", "scene-1", "1440p", "2", {"average_fps": 80.0})
+    history = {"spring": values([*card, *made(rng, "amber-6", 0.0)])}
+    result = review_runs(PLAN, today, others=OtherSessions(runs=tuple(card), values=history))
+    (cell,) = [cell for cell in result.cells if cell.place == ("cedar-12", "scene-1", "1440p")]
+    (caveat,) = [caveat for caveat in cell.caveats if caveat.code == "run-to-repeat"]
+    assert caveat.weight is Weight.CARE and caveat.message.startswith(
+        "Run 2, which the shelf has, stands out; it is inc"
+    )
+    told = result.paragraphs["all"]
+    assert "One run of the shelf stands out (Cedar 12 in scene-1 at 1440p)." in told.replace("Scene-1", "scene-1")
+    assert "repeat" not in told
 
 
 def test_the_matrix_of_coverage_has_the_cards_on_this_bench() -> None:

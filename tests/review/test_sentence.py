@@ -110,7 +110,7 @@ def test_of_what_is_undecided_a_flagged_run_is_repeated_before_more_are_made() -
     rates["birch-9", "mill"][1] *= 0.92
     result = reviewed(rates)
     assert [run.name for run in result.runs if run.flag] == ["birch-9/mill/1440p/2"]
-    told = "One flagged run is to be looked at or repeated first (Birch 9 in Mill at 1440p)"
+    told = "One flagged run is to be repeated first (Birch 9 in Mill at 1440p)"
     assert f"{told}." in text(result)
     assert told in result.answers["all"].uncertain
     (cell,) = [item for item in result.comparisons if item.verdict == "undecided"]
@@ -141,6 +141,17 @@ def test_a_tie_of_which_the_shown_interval_leaves_the_margin_says_by_which_it_is
 def test_a_shown_difference_of_unknown_size_is_told_apart() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.4, 99.6], ("birch-9", "harbor"): [102.9, 103.3, 102.3]}))
     assert "the difference is real, but perhaps less than 3 %" in said
+
+
+def test_a_result_that_waits_for_runs_is_not_told_once_more_for_lack_of_an_interval() -> None:
+    rates = {
+        (card, scene): [level, 1.004 * level, 0.997 * level]
+        for card, level in (("amber-6", 100.0), ("birch-9", 103.5))
+        for scene in ("harbor", "lake", "mill")
+    }
+    rates["birch-9", "mill"] = [103.5]
+    said = text(reviewed(rates))
+    assert re.search(r"would need .*Birch 9 in Mill at 1440p", said) and "no interval (Birch 9" not in said
 
 
 def test_single_runs_say_that_nothing_tells_how_sure_it_is() -> None:

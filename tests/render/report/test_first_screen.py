@@ -106,9 +106,7 @@ def test_one_card_alone_has_a_report() -> None:
     assert re.search(r"differ by less than \d+(\.\d+)? % in 19 of 20 cases\.$", told["Not sure"])
     flagged = first_answers(sample_review(n_cards=1, n_scenes=2, bad_run=True))
     at = "(Amber 6 in Harbor at 1080p)"
-    assert flagged["Not sure"].endswith(
-        f"in 19 of 20 cases; one flagged run is to be looked at or repeated first {at}."
-    )
+    assert flagged["Not sure"].endswith(f"in 19 of 20 cases; one flagged run is to be repeated first {at}.")
     single = first_answers(sample_review(n_cards=1, n_scenes=2, n_runs=1))
     assert single["Not sure"] == "There are too few runs to say how well they repeat."
 
@@ -118,7 +116,7 @@ def test_flagged_runs_are_not_sure_and_the_best_value_is_among_cards_with_a_pric
         return first_answers(sample_review(n_cards=3, n_scenes=2, **of))
 
     assert "flagged" not in told()["Not sure"]
-    once = "one flagged run is to be looked at or repeated first (Basalt 9 in Harbor at 1080p)"
+    once = "one flagged run is to be repeated first (Basalt 9 in Harbor at 1080p)"
     assert told(bad_run=True)["Not sure"].casefold().count(once.casefold()) == 1
     assert told(bad_run=True)["Not sure"].count("flagged") == 1
     bad = review_runs(example_design(), example_runs(with_curves=False))
