@@ -15,6 +15,7 @@ from frametime.adapters.columns.column_facts import column_facts
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.file_kind import classify_file
 from frametime.adapters.reading import read_capture
+from frametime.caveats import Weight
 from frametime.errors import ReadError
 from tests.adapters.bench_logs import fixed, table, whole
 from tests.adapters.test_bench_folder import (
@@ -437,3 +438,27 @@ def test_buffers_in_turn_are_no_streams() -> None:
 def test_time_that_is_left_is_no_clock_read_from_below() -> None:
     with pytest.raises(ReadError, match="no column says that it is a time of whole frames"):
         read_capture(io.BytesIO(table("remaining (s)", fixed([99 - end / 1e3 for end in ENDS], 5))))
+
+
+@pytest.mark.parametrize("zone", ["Z", " INFO", "+0100 main"])
+def test_a_comma_before_the_digits_of_a_second_parts_no_cells(zone: str) -> None:
+    content = "".join(f"2026-11-27T09:41:{7 + end / 1e3:09.6f}{zone} frame\n".replace(".", ",") for end in ENDS)
+    assert lengths_ms(content.encode()) == pytest.approx(MS[1:], abs=2e-3)
+
+
+def test_minutes_go_on_after_59_where_no_hours_stand_before_them() -> None:
+    clock = [f"{58 + int(end) // 1000}:{end / 1e3 % 1 * 60:07.4f}" for end in ENDS]
+    assert lengths_ms(table("elapsed", clock)) == pytest.approx([60 * ms for ms in MS[1:]], abs=0.2)
+
+
+def test_a_program_that_was_started_again_is_another() -> None:
+    content = table("app,pid,frame_ms", ["game"] * N, [100] * (N // 2) + [200] * (N // 2), MS)
+    with pytest.raises(ReadError, match=r"several streams are equally busy: .* --stream 100  or  .* --stream 200"):
+        read_capture(io.BytesIO(content))
+
+
+@pytest.mark.parametrize("step_us", [1000, 10000])
+def test_even_rows_of_which_nothing_speaks_of_frames_are_told(step_us: int) -> None:
+    content = table("time_us,level", [step_us * k for k in COUNT], [k * k % 17 for k in COUNT])
+    (caveat,) = read_capture(io.BytesIO(content)).caveats
+    assert (caveat.code, caveat.weight) == ("reading-inferred", Weight.CARE)

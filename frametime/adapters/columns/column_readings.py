@@ -218,10 +218,10 @@ def _is_slow(clock: Reading) -> bool:
 
 
 def is_sampled(spans: NDArray[np.float64]) -> bool:
-    """Whether rows come as a program samples: evenly, and a few times 5 ms apart, as few screens show frames."""
+    """Whether rows come as a program samples: evenly, 1 ms or a few times 5 ms apart, as few screens show frames."""
     usual = middle(spans)
     even = (np.abs(spans - usual) <= _SAMPLED * usual).mean() >= 0.8
-    return bool(even) and abs(usual - 5e6 * round(usual / 5e6)) <= _SAMPLED * usual / 2
+    return bool(even) and min(abs(usual - 5e6 * round(usual / 5e6)), abs(usual - 1e6)) <= _SAMPLED * usual / 2
 
 
 def _counts_frames(fact: ColumnFacts) -> bool:
@@ -381,6 +381,6 @@ class ChoiceSoFar:
             if sensors and (is_slow or is_sampled(clock.spans)):
                 found = f"this looks like a sensor log: {apart}, beside {sensors[0].shown}"
                 raise self._no_frames(found, "give it beside the frame log, as with check --sensors", clock)
-            if (sensors or is_slow) and len(self.facts) > 1:
+            if (sensors or is_slow or is_sampled(clock.spans)) and len(self.facts) > 1:
                 found = f"though no name speaks of frames{' and sensors stand beside it' if sensors else ''}: {apart}"
                 self.tell("reading-inferred", f"Column {clock.fact.shown} is read as times of frames, {found}.")

@@ -117,7 +117,7 @@ def _stream(log: ChoiceSoFar) -> ColumnFacts | None:
     cards = [fact for fact in log.facts if fact.names_cards and fact.words != {"name"} and not fact.numeric]
     streams = [*(fact for fact in log.facts if fact.meaning is Meaning.STREAM), *cards]
     candidates = [fact for fact in streams if fact.numeric or not _holds_flags(fact)]  # "long task" says yes or no
-    several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
+    several = [fact for fact in candidates if len({*map(str.strip, (*fact.cells, *fact.last_cells))}) > 1]
     named = next(iter([fact for fact in several or candidates if not fact.numeric] or several), None)
     return named or _of_other_rows(log) or _splitting(log) or next(iter(candidates), None)
 

@@ -136,13 +136,11 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
         fact = log.facts[at]
         if choice.style.thousands or CellKind.WITH_UNIT in map(kind_of, fact.cells):
             raise NotTypedError
-        if unit.form in ("clock", "date"):
-            types[at] = pa.string()
-            continue
         whole = unit.form == "number" and fact.is_whole
         if not whole and unit.ns is not None and (np.abs(fact.ns(unit)) >= 2.0**50).any():
             raise NotTypedError
-        types.setdefault(at, pa.int64() if whole else pa.float64())
+        kind = pa.string() if unit.form in ("clock", "date") else pa.int64() if whole else pa.float64()
+        types.setdefault(at, kind)
     words = pa.dictionary(pa.int32(), pa.string())
     return types | {choice.uses[role].position: words for role in (*FLAG_ROLES, "stream") if role in choice.uses}
 

@@ -460,7 +460,9 @@ def _of_day(parts: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     hours, minutes, seconds = (_integers(_part(parts, name)) for name in ("h", "m", "s"))
     fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(_part(parts, "f"), 10, "0"), 1, 10))
     marked, after = (bools(pc.match_substring_regex(_part(parts, "half"), mark)) for mark in (".", "[Pp]"))
-    ok = bools(pc.is_valid(parts)) & (minutes < 60) & (seconds < 60) & (~marked | ((hours >= 1) & (hours <= 12)))
+    # Minutes that are not parted into hours go on after 59.
+    ok = bools(pc.is_valid(parts)) & ((minutes < 60) | bools(pc.equal(_part(parts, "h"), text_scalar(""))))
+    ok &= (seconds < 60) & (~marked | ((hours >= 1) & (hours <= 12)))
     hours = np.where(marked, hours % 12 + np.where(after, 12, 0), hours)
     return (hours * 3600 + minutes * 60 + seconds) * 10**9 + fraction, ok
 

@@ -33,6 +33,8 @@ _MOST: Final = (1.25, 1.2)
 _MAX_PREAMBLE_BYTES: Final = 32 << 20
 _CANDIDATES: Final = (",", ";", "\t", "|", " ", "", "^", "~")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
+# A line whose only comma parts the seconds of a moment before words, as programs log it.
+_FRACTION: Final = r"[^,]*\d:\d\d,\d{3,9}(?:Z|[ +-])[^,]*[^\W\d_][^,]*"
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
 _NAMES_ARE: Final = r"(?:(?i:names?|columns?|fields?|header)\s*:\s*)?"
 _SPACED_QUOTE: Final = r'[,;|] +"'
@@ -247,8 +249,8 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
 def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Split | None:
     """The delimiter and quote under which the rows hold together best."""
     stated = re.fullmatch(_SEP_LINE, lines[0].rstrip("\r\n"))
-    candidates: tuple[str, ...] = _CANDIDATES
-    why = ""
+    has_no_comma = all(map(re.compile(_FRACTION).fullmatch, lines[-WINDOW_ROWS:]))
+    candidates, why = _CANDIDATES[has_no_comma:], ""
     if layout.delimiter is not None:
         candidates, why = ("" if layout.delimiter == "none" else layout.delimiter,), "as told"
     elif stated is not None:
