@@ -114,9 +114,9 @@ def propose(
 
 
 def _is_near_limit(record: TuningRecord, setting: Setting) -> bool:
-    """Whether a knob comes within a coarse step of its limit, or the last trial came near the temperature's."""
-    limits, peak_c = record.limits, record.trials[-1].peak_temperature_c
-    if peak_c is not None and peak_c >= limits.temperature_c - NEAR_C:
+    """Whether a knob comes within a coarse step of its limit, or the last known temperature came near its own."""
+    limits, peaks_c = record.limits, [trial.peak_temperature_c for trial in record.trials]
+    if next((peak_c for peak_c in reversed(peaks_c) if peak_c is not None), 0.0) >= limits.temperature_c - NEAR_C:
         return True
     return any(0 < setting.turned(axis) > limits.farthest.turned(axis) - record.steps.coarse(axis) for axis in KNOBS)
 

@@ -371,6 +371,10 @@ def test_the_cautions_stand_in_full_where_the_last_trial_came_near_the_temperatu
     record = sim.empty_record(1)  # with a limit of 88 °C
     step = proposal_for(with_trials(record, made(0, 0, peak_temperature_c=peak_c)))
     assert (step.cautions == CAUTIONS) == in_full
+    # A reset leaves no log: the temperature before it is the last that is known.
+    crash = made(25, 0, outcome=Outcome.DRIVER_RESET)
+    after = proposal_for(with_trials(record, made(0, 0, peak_temperature_c=peak_c), crash))
+    assert (after.cautions == CAUTIONS) == in_full
 
 
 def by_halving(record: TuningRecord) -> TuningRecord:
