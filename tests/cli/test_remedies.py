@@ -156,3 +156,11 @@ def test_every_remedy_that_a_message_names_exists_where_it_is_shown() -> None:
 )
 def test_a_remedy_that_does_not_exist_is_found(place: str, text: str, wrong: str) -> None:
     assert any(wrong in found for found in wrong_with(Told(place, text)))
+
+
+def test_the_page_of_caveats_names_options_of_the_commands_that_show_them() -> None:
+    page = (PACKAGE.parent / "docs" / "caveats.md").read_text("utf-8").partition("## Review")[0]
+    named = set(re.findall(r"`(--[a-z-]+)`", page))
+    assert len(named) > 8
+    for command in ("check", "batch", "watch"):
+        assert named - OPTIONS[command] == set(), command
