@@ -7,7 +7,7 @@ import re
 import shlex
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from itertools import islice
 from pathlib import Path
 from types import SimpleNamespace
@@ -181,7 +181,7 @@ def measuring_cases() -> Iterator[Case]:
         for name, option in MEASURING.items():
             if name in WITHOUT.get(command, ()):
                 continue
-            yield Case(command, name, f"{line} --refresh 144" if name == "tearing" else line, option)
+            yield Case(command, name, f"{line} --refresh 60" if name == "tearing" else line, option)
     lines = {
         "check": "own.csv --json",
         "watch": "own_csv_alone",
@@ -377,12 +377,14 @@ def outcome_of(folder: Path, words: str) -> Outcome:
     error = done.exception
     assert not isinstance(error, click.ClickException), f"{words}: {error.format_message()}"  # type: ignore[union-attr]
     assert error is None or isinstance(error, (FrametimeError, SystemExit)), f"{words}: {error!r}"
-    return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files_below(folder))
+    printed = re.sub(r'(?s)\n  "options": \{.*?\n  \}', "", done.stdout)  # which only says that one was given
+    return Outcome(printed, done.stderr, f"{done.exit_code} {error} {done.return_value}", files_below(folder))
 
 
 def files_below(folder: Path) -> dict[str, bytes]:
+    """The files but for what only says of an option that it was given, as the fingerprint of a row's parameters."""
     return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
+        path.relative_to(folder).as_posix(): re.sub(rb"(?<=,)[0-9a-f]{12}(?=[,\n])", b"", path.read_bytes())
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
@@ -393,7 +395,6 @@ def test_an_option_changes_what_comes_out(
     case: Case,
     bench: Path,
     without_option: dict[tuple[str, str, str], Outcome],
-    tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # Watching ends after what lies there already.
@@ -404,12 +405,10 @@ def test_an_option_changes_what_comes_out(
     monkeypatch.setattr(scenario, "demo_runs", lambda runs=scenario.demo_runs: islice(runs(), 1))
 
     def outcome(option: str) -> Outcome:
-        folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"
-        shutil.copytree(bench, folder, copy_function=os.link)
-        monkeypatch.chdir(folder)
-        if case.setup:
-            assert outcome_of(folder, case.setup).ended.startswith("0 ")
-        return without_folder(outcome_of(folder, f"{case.command} {case.line} {option}"), tmp_path)
+        with at_one_path(bench, monkeypatch) as folder:
+            if case.setup:
+                assert outcome_of(folder, case.setup).ended.startswith("0 ")
+            return outcome_of(folder, f"{case.command} {case.line} {option}")
 
     line = (case.command, case.line, case.setup)
     if line not in without_option:
@@ -418,15 +417,17 @@ def test_an_option_changes_what_comes_out(
     assert without != given
 
 
-def without_folder(outcome: Outcome, folder: Path) -> Outcome:
-    """The same where the name of the folder, which differs between the two, is taken out."""
-    name = re.compile(rf"{re.escape(str(folder))}/with[^/]*")
-    return Outcome(
-        name.sub("", outcome.out),
-        name.sub("", outcome.err),
-        name.sub("", outcome.ended),
-        {path: name.sub("", data.decode("latin-1")).encode("latin-1") for path, data in outcome.files.items()},
-    )
+@contextmanager
+def at_one_path(bench: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """The logs in a folder that is the same for every line: what is printed of it says nothing of an option."""
+    folder = bench.parent / "here"
+    shutil.copytree(bench, folder, copy_function=os.link)
+    monkeypatch.chdir(folder)
+    try:
+        yield folder
+    finally:
+        monkeypatch.chdir(bench)
+        shutil.rmtree(folder)
 
 
 @pytest.mark.parametrize("line", ["check run.csv", "batch bench --out out.csv", "review plan.toml --out out"])
@@ -434,17 +435,14 @@ def test_nothing_else_changes_what_comes_out(
     line: str,
     bench: Path,
     without_option: dict[tuple[str, str, str], Outcome],
-    tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     command, rest = line.split(" ", 1)
     earlier = without_option.get((command, rest, ""))
     outcomes = [] if earlier is None else [earlier]
-    for number in range(2 - len(outcomes)):
-        folder = tmp_path / f"with{number}" / "here"
-        shutil.copytree(bench, folder, copy_function=os.link)
-        monkeypatch.chdir(folder)
-        outcomes.append(without_folder(outcome_of(folder, line), tmp_path))
+    for _ in range(2 - len(outcomes)):
+        with at_one_path(bench, monkeypatch) as folder:
+            outcomes.append(outcome_of(folder, line))
     assert outcomes[0] == outcomes[1]
 
 
