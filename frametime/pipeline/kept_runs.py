@@ -92,10 +92,9 @@ def read_curves(runs: Iterable[RunEntry], *, workers: int | None = None) -> None
         When a capture is no longer the one that was measured.
     """
     waiting = [run.curves for run in runs if isinstance(run.curves, CapturedCurves) and not run.curves.is_read]
-    n_workers = worker_count() if workers is None else workers
-    with WorkerPool(_curve_reader, None, workers=n_workers, limits=WorkerLimits()) as pool:
+    of_few = workers == 1 or len(waiting) <= FEW
+    with WorkerPool(_curve_reader, None, workers=workers or worker_count(), limits=WorkerLimits()) as pool:
         requests = [curves.request for curves in waiting]
-        of_few = n_workers == 1 or len(waiting) <= FEW
         read = zip(requests, map(_curves_in, requests), strict=True) if of_few else pool.map(requests)
         for curves, (_, found) in zip(waiting, read, strict=True):
             curves.take(found.reason if isinstance(found, Lost) else found)

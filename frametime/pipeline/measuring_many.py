@@ -60,10 +60,8 @@ _NO_MEMORY: Final = 77
 """Exit code of a worker that ran out of memory. Going on, it would fail sooner than a new one."""
 
 
-_M_TOP_PAD: Final = -2
-"""Of ``mallopt`` in glibc's malloc.h."""
-
-_KEPT_BYTES: Final = 16 << 20
+_KEPT: Final = -2, 16 << 20
+"""M_TOP_PAD of ``mallopt`` in glibc's malloc.h, and how many bytes."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -352,7 +350,7 @@ def _keep_memory() -> None:
     That took a tenth of the time of a capture of 10 000 frames.
     """
     with suppress(AttributeError, OSError, TypeError):  # another C library, or none that can be asked
-        ctypes.CDLL(None).mallopt(_M_TOP_PAD, _KEPT_BYTES)
+        ctypes.CDLL(None).mallopt(*_KEPT)
 
 
 # -- many files -------------------------------------------------------------------------------------------------------

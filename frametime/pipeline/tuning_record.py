@@ -48,8 +48,7 @@ def measured_logs(
     FrametimeError
         If a log or its sensor log cannot be used.
     """
-    options = MeasureOptions(temperature_limit_c=record.limits.temperature_c, power_limit_w=record.limit_w(trial))
-    found = []
+    options, found = new_trial.options_of(record, trial), []
     for log, sensors in zip(trial.logs, trial.sensors or (None,) * len(trial.logs), strict=True):
         path = str(folder / log)
         request = _request(path, None if sensors is None else str(folder / sensors), options, reading)
@@ -292,14 +291,9 @@ def endurance_run(
     rules = EnduranceRules()
     if record is not None:
         known, beside = read_record(record), Path(record).resolve().parent
-        rules, limits = EnduranceRules.of(known.steps), known.limits
         made = {log: trial for trial in known.trials for log in trial.logs}
         trial = next((found for log in captures if (found := made.get(path_from(Path(log), beside)))), None)
-        options = replace(
-            options,
-            temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
-            power_limit_w=options.power_limit_w or (limits.power_w if trial is None else known.limit_w(trial)),
-        )
+        rules, options = EnduranceRules.of(known.steps), new_trial.options_of(known, trial, options)
     measured = [
         measure_file(_request(capture, other, options, reading))
         for capture, other in zip(captures, sensors, strict=True)

@@ -12,12 +12,15 @@ from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
 from frametime.errors import RecordError
 from frametime.metrics.metric import MeasuredRun
+from frametime.metrics.options import MeasureOptions
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import KNOBS, Axis, Limits, Outcome, Trial, TuningRecord, option_of
 from frametime.tuning.record_text import refuse_trial, trial_text
 from frametime.tuning.trial_view import TrialView
 from frametime.tuning.tuning_summary import NotedTrial
+
+_USUAL: Final = MeasureOptions()
 
 _SHORT_MINUTES: Final = 0.02
 """So much earlier than asked for a run may end: a log ends within a frame or two of the time that was set."""
@@ -104,6 +107,13 @@ class MeasuredLog:
     def heat(self, limits: Limits) -> str | None:
         """That the card got hotter than the record allows; ``None`` where it did not."""
         return limits.heat(self.value("peak_temperature_c"))
+
+
+def options_of(record: TuningRecord, trial: Trial | None, asked: MeasureOptions = _USUAL) -> MeasureOptions:
+    """How a log of the record's card is measured: limits that are left open are the record's, or its trial's own."""
+    limit_w = record.limits.power_w if trial is None else record.limit_w(trial)
+    limit_c = asked.temperature_limit_c or record.limits.temperature_c
+    return replace(asked, temperature_limit_c=limit_c, power_limit_w=asked.power_limit_w or limit_w)
 
 
 def judged_log(trial: Trial, capture: Capture, run: MeasuredRun, *, name: str, hint: str | None) -> MeasuredLog:
