@@ -49,7 +49,8 @@ class TuningBench:
         if not self.folder.is_dir():
             raise RecordError.at(str(self.folder), "there is no such folder", helps="logs_folder names it")
         self._seen = {file: state_of(file) for file in files_below(self.folder)}
-        self._asked: set[Path] = set()
+        self._runs: dict[Path, float] = {}
+        """The minutes of each run of this watch that its own log has not shown to have failed."""
         self._began_s: dict[Path, float] = {}
         self._looked_s: dict[Path, float] = {}
         """When a log that grows was read last; infinite where it has been told that its run has failed."""
@@ -88,11 +89,11 @@ class TuningBench:
             return f"{error}\n{helps}\n"
         words, outcome = made.take(path, log, record)
         told = f"{self._name(path)}: {words}\n"
+        self._runs.pop(path, None)
         if outcome is not None:
             made.n_answers = 0  # asked only where it cannot be noted
             return told + self._noted(made, outcome)
-        if made.question:
-            self._asked |= {log.resolve() for log in made.runs}
+        self._runs[path] = made.runs[path]
         return told + made.question
 
     def running(self, now_s: float) -> str:
@@ -190,14 +191,12 @@ class TuningBench:
         self._turn_to()
         outcome = TrialView(rest).failure_of(trial) or "passed"
         told = f"Taken back: {trial.setting}, '{trial.workload}', {outcome}.\n\n{self.told()}"
-        logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
-        is_own = logs and self._asked.issuperset(map(Path.resolve, logs))
-        if self._at_hand is None or not is_own or not self._at_hand.is_of(trial):
-            return (
-                told  # its logs spoke for themselves, are none of this watch, or the record asks for another trial now
-            )
-        self._at_hand.ask_again(logs, trial.outcome)
-        return told + self._at_hand.question
+        logs = {(Path(self._path).parent / log).resolve() for log in trial.logs}
+        runs = {log: minutes for log, minutes in self._runs.items() if log.resolve() in logs}
+        if self._at_hand is None or not runs or not self._at_hand.is_of(trial):
+            return told  # its logs spoke for themselves, are none of this watch, or another trial is asked for now
+        self._at_hand.ask_again(runs, trial.outcome)
+        return told + (self._at_hand.question or f"Still counted: {', '.join(map(self._name, runs))}.\n")
 
     def left(self) -> str:
         """The runs that are in no trial when the watch ends."""

@@ -312,7 +312,9 @@ class TrialAtHand:
             self.n_answers += 1
         return None
 
-    def ask_again(self, logs: Sequence[Path], outcome: Outcome) -> None:
-        """Ask once more what ended a trial that is taken back."""
-        self.runs = dict.fromkeys(logs, 0.0)
-        self.n_answers = 0 if outcome is Outcome.ARTIFACTS else len(_QUESTIONS) - 1
+    def ask_again(self, runs: dict[Path, float], outcome: Outcome) -> None:
+        """Go on with the runs of a trial that is taken back; where they are all there, ask once more what ended it."""
+        self.runs, minutes = runs, sum(runs.values())
+        is_short = self.step.is_endurance and minutes < self.step.minutes - _SHORT_MINUTES
+        if len(runs) >= self.step.n_runs and not is_short:
+            self.n_answers = 0 if outcome is Outcome.ARTIFACTS else len(_QUESTIONS) - 1

@@ -70,9 +70,7 @@ class TrialView:
         """Whether a setting holds under a weight of load, as far as the trials say."""
         if any(item.weight <= weight and item.fails(setting) for item in self.evidence):
             return "failed"
-        if any(self._covers(item, setting, weight) for item in self.evidence):
-            return "passed"
-        return "unknown"
+        return "passed" if any(self._covers(item, setting, weight) for item in self.evidence) else "unknown"
 
     def _covers(self, item: Evidence, setting: Setting, weight: int) -> bool:
         """Whether a trial held and proves a setting under a load."""

@@ -316,6 +316,29 @@ def test_a_failure_that_a_log_showed_is_taken_back_without_a_question(folder: Pa
     assert trials(folder) == []
 
 
+@pytest.mark.parametrize("end", ["a log that ends too early", "a wrong key"])
+def test_runs_before_the_one_that_is_taken_back_still_count(folder: Path, end: str) -> None:
+    """Who ended a run is told to take it back: with it went all runs before it, 20 minutes of a long one."""
+    stock = '[[trials]]\nworkload = "canyon"\noutcome = "passed"\naverage_fps = [40.0]\n'
+    record = RECORD.replace("= 250", "= 0").replace("= 1000", "= 0")
+    (folder / "tuning.toml").write_text(f"{record}repeats = 1\n{stock}", "utf-8")
+    bench = bench_of(folder)
+    assert bench.step.is_endurance
+    assert "0.6 of 1 minutes so far" in bench.finished(write_run(folder / "logs" / "part1.csv"))
+    if end == "a wrong key":
+        assert "failed: froze" in bench.pressed("f")
+    else:
+        assert "take it back: u" in bench.finished(write_run(folder / "logs" / "part2.csv", minutes=0.2))
+    told = bench.pressed("u")
+    assert told.endswith("Still counted: part1.csv.\n"), told
+    told = bench.finished(write_run(folder / "logs" / "part3.csv"))
+    assert "1.2 of 1 minutes so far" in told and told.endswith("Artifacts? y yes, n no, u take back\n")
+    for key in "nyuuu":
+        told = bench.pressed(key)
+    assert told == "part3.csv is taken back: it counts for no trial.\n"
+    assert "1.2 of 1 minutes so far" in bench.finished(write_run(folder / "logs" / "part4.csv")), "minutes are kept"
+
+
 def test_a_sensor_log_that_comes_after_its_frames_is_taken_with_them(folder: Path) -> None:
     bench = bench_of(folder)
     bench.finished(write_run(folder / "logs" / "one.csv"))

@@ -117,7 +117,7 @@ def test_two_questions_are_answered_by_keys(keys: str, outcome: Outcome | None) 
 def test_a_trial_without_a_log_ends_by_a_key_and_one_taken_back_is_asked_again() -> None:
     hand = at_hand()
     assert (hand.answered("d"), hand.answered("y")) == (Outcome.DRIVER_RESET, None)
-    hand.ask_again([ONE], Outcome.PASSED)
+    hand.ask_again({ONE: 0.6}, Outcome.PASSED)
     assert hand.question.startswith("Did it finish?")
     assert hand.answered("y") is Outcome.PASSED
 
