@@ -12,6 +12,7 @@ import click
 
 from frametime.cli.option_values import make_read_options
 from frametime.cli.options import Command, takes
+from frametime.cli.output import refuse_input_as_output
 from frametime.errors import ReadError, printable
 
 
@@ -57,9 +58,9 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
       frametime film run.csv --start 3.2 --over footage.mp4 --out shown.mp4
       frametime film run.csv --find-start footage.mp4
     """
-    from frametime.film.film_files import MOST_CAPTURES, read_tracks, write_clip, write_over
-    from frametime.film.picture import SHOWN, Clip, ClipLook
-    from frametime.pipeline.measuring import MeasureRequest
+    from frametime.film.film_files import MOST_CAPTURES, write_clip, write_over
+    from frametime.film.picture import SHOWN, Clip, ClipLook, track_of
+    from frametime.pipeline.measuring import MeasureRequest, read_part
     from frametime.render.charts.theme import PALETTES
 
     n = len(captures)
@@ -67,34 +68,36 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
         raise click.UsageError(f"film shows up to {MOST_CAPTURES} captures, not {n}")
     if (chosen["out"] is None) == (chosen["find_start"] is None):
         raise click.UsageError("give --out FILE, or --find-start FOOTAGE to look where the capture begins")
-    for option in ("labels", "sensors"):
-        if chosen[option] and len(chosen[option]) != n:
-            raise click.UsageError(f"--{'label' if option == 'labels' else option} is given once for each capture")
+    for option, key in (("label", "labels"), ("color", "colors"), ("sensors", "sensors")):
+        if chosen[key] and len(chosen[key]) != n:
+            raise click.UsageError(f"--{option} is given once for each capture")
     if len(chosen["starts"]) not in (0, 1, n):
         raise click.UsageError("--start is given once, or once for each capture")
     starts_s = chosen["starts"] if len(chosen["starts"]) == n else (chosen["starts"] or (0.0,)) * n
     read = make_read_options(chosen)
     sensors = chosen["sensors"] or (None,) * n
-    tracks = read_tracks(
-        [MeasureRequest(path=path, read=read, sensors=log) for path, log in zip(captures, sensors, strict=True)],
-        labels=chosen["labels"] or [Path(path).name if n > 1 else "" for path in captures],
-        colors=chosen["colors"] or PALETTES[chosen["theme"]].series[:n],
-        starts_s=starts_s,
-    )
+    labels = chosen["labels"] or [Path(path).name if n > 1 else "" for path in captures]
+    colors = chosen["colors"] or PALETTES[chosen["theme"]].series[:n]
+    tracks = [
+        track_of(
+            read_part(MeasureRequest(path=path, read=read, sensors=log)), label=label, color=color, start_s=start_s
+        )
+        for path, log, label, color, start_s in zip(captures, sensors, labels, colors, starts_s, strict=True)
+    ]
     if chosen["find_start"] is not None:
         _show_starts(tracks[0], chosen["find_start"], captures[0])
         return
-    width, height = chosen["size"]
+    out = chosen["out"]
+    refuse_input_as_output(str(out), [*captures, *sensors, chosen["over"]])
     look = ClipLook(
-        width=width,
-        height=height,
+        width=chosen["size"][0],
+        height=chosen["size"][1],
         theme=chosen["theme"],
         place=chosen["place"],
         motion=chosen["motion"],
         window_s=chosen["window"],
         shown=chosen["show"] or SHOWN,
     )
-    out = chosen["out"]
     with click.progressbar(length=1000, label="Drawing", file=sys.stderr) as bar:
 
         def tell(share: float) -> None:

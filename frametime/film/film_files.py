@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
-from frametime.film.picture import Clip, ClipLook, Track, track_of
-from frametime.pipeline.measuring import MeasureRequest, read_part
+from frametime.film.picture import Clip, ClipLook, Track
 from frametime.replacing import LOCK_ENDING, alone_with, claiming, clear_leftovers, replacing, replacing_folder
 
 if TYPE_CHECKING:
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
 
 
 MOST_CAPTURES: Final = 4
-NO_AV: Final = "films need one more package: pip install 'frametime[video]'"
 
 _CODECS: Final = {
     # name of the codec, pixels, options
@@ -32,6 +30,9 @@ _CODECS: Final = {
     ("mov", "lossless"): ("qtrle", "argb", {}),
     ("webm", "prores"): ("libvpx-vp9", "yuva420p", {"crf": "24", "b": "0", "deadline": "realtime", "cpu-used": "8"}),
 }
+_HD: Final = (1, 1, 1)
+"""Matrix, primaries and curve of ITU-R BT.709, as ITU-T H.273 numbers them."""
+
 _SAME_BYTES: Final = {"fflags": "+bitexact"}
 _OVER_FORMS: Final = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}
 _AHEAD: Final = 6
@@ -39,22 +40,6 @@ _PICTURE_NAME: Final = re.compile(r"\d{6}\.png")
 
 Progress = Callable[[float], object]
 """Called with the share of the work that is done."""
-
-
-def read_tracks(
-    requests: Sequence[MeasureRequest], *, labels: Sequence[str], colors: Sequence[str], starts_s: Sequence[float]
-) -> list[Track]:
-    """Read the captures of a clip, each with its sensor log where it has one.
-
-    Raises
-    ------
-    FrametimeError
-        If a capture or its sensor log cannot be used.
-    """
-    tracks = []
-    for request, label, color, start_s in zip(requests, labels, colors, starts_s, strict=True):
-        tracks.append(track_of(read_part(request), label=label, color=color, start_s=start_s))
-    return tracks
 
 
 def write_clip(
@@ -95,9 +80,13 @@ def write_clip(
     n_pictures = int(Fraction(clip.end_s).limit_denominator(10**6) * fps) + 1
     moments_s = [float(k / fps) for k in range(n_pictures)]
     if not out.suffix:
+        from PIL import Image
+
         with alone_with(out):
             _refuse_folder(out, force=force)
-            _write_pictures(clip, out, moments_s, on_progress)
+            with replacing_folder(out) as folder:
+                for k, pixels in enumerate(_drawn_ahead(clip.picture, moments_s, on_progress)):
+                    Image.fromarray(pixels).save(folder / f"{k:06d}.png", compress_level=1)
             clear_leftovers(out)
         return n_pictures
     key = (out.suffix.lower().removeprefix("."), codec if out.suffix.lower() == ".mov" else "prores")
@@ -113,12 +102,13 @@ def write_clip(
     ):
         stream = container.add_stream(name, rate=fps, options=dict(options))
         stream.width, stream.height, stream.pix_fmt = clip.look.width, clip.look.height, pixels
+        if pixels != "argb":
+            _tell_colors(stream.codec_context, *_HD)
         stream.codec_context.thread_count = 0
         stream.codec_context.thread_type = "AUTO"
-        for k, frame in enumerate(_drawn_ahead(frame_at, moments_s)):
+        for k, frame in enumerate(_drawn_ahead(frame_at, moments_s, on_progress)):
             frame.pts, frame.time_base = k, 1 / fps
             container.mux(stream.encode(frame))
-            on_progress((k + 1) / n_pictures)
         container.mux(stream.encode(None))
     return n_pictures
 
@@ -133,13 +123,18 @@ def _frames_of(clip: Clip, pixels: str) -> Callable[[float], Any]:
     av = _av()
     left, top = clip.box[:2]
     width, height = clip.look.width, clip.look.height
-    surrounding = np.zeros((height, width, 4), dtype=np.uint8)
-    blank = _rows_of(av.VideoFrame.from_ndarray(surrounding, format="rgba").reformat(format=pixels, threads=1))
+
+    def converted(picture: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
+        frame = av.VideoFrame.from_ndarray(picture, format="rgba")
+        return _rows_of(frame.reformat(format=pixels, dst_colorspace=_HD[0], threads=1))
+
+    blank = converted(np.zeros((height, width, 4), dtype=np.uint8))
 
     def frame_at(moment_s: float) -> Any:
         frame = av.VideoFrame(width, height, pixels)
-        panel = av.VideoFrame.from_ndarray(clip.panel(moment_s), format="rgba").reformat(format=pixels, threads=1)
-        for rows, blank_rows, panel_rows in zip(_rows_of(frame), blank, _rows_of(panel), strict=True):
+        if pixels != "argb":  # ProRes takes them from the picture
+            _tell_colors(frame, *_HD)
+        for rows, blank_rows, panel_rows in zip(_rows_of(frame), blank, converted(clip.panel(moment_s)), strict=True):
             rows[:] = blank_rows
             first_row, first_byte = top * len(rows) // height, left * rows.shape[1] // width
             rows[first_row : first_row + len(panel_rows), first_byte : first_byte + panel_rows.shape[1]] = panel_rows
@@ -167,15 +162,6 @@ def _refuse_folder(out: Path, *, force: bool) -> None:
             raise OutputError.at(str(out), wrong, helps="name a new folder")
         if not force:
             raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
-
-
-def _write_pictures(clip: Clip, out: Path, moments_s: Sequence[float], on_progress: Progress) -> None:
-    from PIL import Image
-
-    with replacing_folder(out) as folder:
-        for k, pixels in enumerate(_drawn_ahead(clip.picture, moments_s)):
-            Image.fromarray(pixels).save(folder / f"{k:06d}.png", compress_level=1)
-            on_progress((k + 1) / len(moments_s))
 
 
 def write_over(
@@ -215,17 +201,20 @@ def write_over(
         raise OutputError.at(str(out), f"footage is written as {', '.join(_OVER_FORMS)}", helps="name it with one")
     av = _av()
     n_pictures = 0
-    with opened_footage(footage) as source, _written(out, force=force) as temporary:
+    form = _OVER_FORMS[out.suffix.lower()]
+    helps = "" if form == "matroska" else "a .mkv holds any sound"
+    with opened_footage(footage) as (first, source), _written(out, force=force, helps=helps) as temporary:
         video = source.streams.video[0]
-        clip = Clip(tracks, replace(look, width=video.width, height=video.height))
-        first_s = float((video.start_time or 0) * video.time_base)
+        turns = round(first.rotation / 90.0)  # of a camera held upright: quarters, against the clock
+        height, width = (side // 2 * 2 for side in np.rot90(first.to_ndarray(format="gray"), turns).shape)
+        clip = Clip(tracks, replace(look, width=width, height=height))
         length_s = max(float(source.duration or 0) / 1e6, 1e-9)
-        form = _OVER_FORMS[out.suffix.lower()]
         with av.open(str(temporary), "w", format=form, options=dict(_SAME_BYTES)) as container:
             options = {"crf": "18", "preset": "veryfast"}
             stream = container.add_stream("libx264", rate=video.average_rate, options=options)
-            stream.width, stream.height, stream.pix_fmt = video.width, video.height, "yuv420p"
+            stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
             stream.codec_context.time_base = video.time_base
+            _tell_colors(stream.codec_context, first.colorspace, first.color_primaries, first.color_trc)
             sounds = {sound.index: container.add_stream_from_template(sound) for sound in source.streams.audio}
             for packet in source.demux([video, *source.streams.audio]):
                 if packet.stream.index in sounds:
@@ -234,10 +223,11 @@ def write_over(
                         container.mux(packet)
                     continue
                 for frame in packet.decode():
-                    moment_s = float(frame.time) - first_s
-                    picture = frame.to_ndarray(format="rgb24")
+                    moment_s = float(frame.time - first.time)
+                    picture = np.rot90(frame.to_ndarray(format="rgb24"), turns)[:height, :width].copy()
                     clip.blended(picture, moment_s)
-                    drawn = av.VideoFrame.from_ndarray(picture, format="rgb24").reformat(format="yuv420p")
+                    drawn = av.VideoFrame.from_ndarray(picture, format="rgb24")
+                    drawn = drawn.reformat(format="yuv420p", dst_colorspace=first.colorspace)
                     drawn.pts, drawn.time_base = frame.pts, frame.time_base
                     container.mux(stream.encode(drawn))
                     n_pictures += 1
@@ -246,13 +236,19 @@ def write_over(
     return n_pictures
 
 
-def _drawn_ahead(draw: Callable[[float], Any], moments_s: Sequence[float]) -> Iterator[Any]:
+def _tell_colors(holder: Any, matrix: int, primaries: int, curve: int) -> None:
+    """Say what the numbers of a picture mean, by ITU-T H.273: players guess where nothing is said."""
+    holder.colorspace, holder.color_primaries, holder.color_trc, holder.color_range = matrix, primaries, curve, 1
+
+
+def _drawn_ahead(draw: Callable[[float], Any], moments_s: Sequence[float], on_progress: Progress) -> Iterator[Any]:
     """Pictures in their order, a few of them drawn while those before are written."""
     from concurrent.futures import ThreadPoolExecutor
 
     with ThreadPoolExecutor(2) as pool:
         waiting: deque[Future[Any]] = deque()
-        for moment_s in moments_s:
+        for k, moment_s in enumerate(moments_s):
+            on_progress(k / len(moments_s))
             waiting.append(pool.submit(draw, moment_s))
             if len(waiting) > _AHEAD:
                 yield waiting.popleft().result()
@@ -264,33 +260,37 @@ def _av() -> Any:
     try:
         import av
     except ModuleNotFoundError as error:
-        raise OutputError(NO_AV) from error
+        raise OutputError("films need one more package: pip install 'frametime[video]'") from error
     return av
 
 
 @contextlib.contextmanager
-def opened_footage(footage: Path) -> Iterator[Any]:
+def opened_footage(footage: Path) -> Iterator[tuple[Any, Any]]:
+    """The first picture of footage, which says how all lie and how their colors are meant, and the whole."""
     av = _av()
     try:
+        with av.open(str(footage)) as ahead:
+            first = next(ahead.decode(video=0), None) if ahead.streams.video else None
         container = av.open(str(footage))
     except (OSError, av.FFmpegError) as error:
         raise ReadError.at(str(footage), f"the footage cannot be read ({error.strerror})") from error
     with container:
-        if not container.streams.video:
-            raise ReadError.at(str(footage), "no picture is in this file", helps="name the footage")
+        if first is None or first.time is None:
+            wrong = f"no picture {'is' if first is None else 'has a time'} in this file"
+            raise ReadError.at(str(footage), wrong, helps="name the footage as it was recorded")
         container.streams.video[0].thread_type = "AUTO"
-        yield container
+        yield first, container
 
 
 @contextlib.contextmanager
-def _written(out: Path, *, force: bool) -> Iterator[Path]:
+def _written(out: Path, *, force: bool, helps: str = "") -> Iterator[Path]:
     """The temporary name of a film."""
     av = _av()
     try:
         with claiming([out], force=force), replacing(out) as temporary:
             yield temporary
     except av.FFmpegError as error:
-        raise OutputError.at(str(out), f"cannot be written ({error.strerror})") from error
+        raise OutputError.at(str(out), f"cannot be written ({error.strerror})", helps=helps) from error
 
 
 _STANDS_OUT: Final = 8.0
@@ -331,34 +331,29 @@ def find_start(track: Track, footage: Path) -> list[StartEstimate]:
     """
     times_s, light, change, sound = _signals(footage)
     step_s = float(np.median(np.diff(times_s))) if times_s.size > 1 else 0.0
-    signs: list[tuple[str, float | None, float]] = []
-    if step_s > 0.0:
-        flash = _jump(np.diff(light))
-        signs.append(("flash", None if flash is None else float(times_s[flash + 1]), step_s))
-        signs.append(("still pictures", _by_still_pictures(track, times_s, change, step_s), step_s))
-    onset = _jump(np.diff(sound))
-    signs.append(("sound", None if onset is None else (onset + 1) * _SOUND_STEP_S, _SOUND_STEP_S))
+    signs = [
+        ("flash", _jump(light, times_s), step_s),
+        ("still pictures", _by_still_pictures(track, times_s, change, step_s) if step_s > 0.0 else None, step_s),
+        ("sound", _jump(sound, np.arange(sound.size) * _SOUND_STEP_S), _SOUND_STEP_S),
+    ]
     return [StartEstimate(sign, start_s, step_s) for sign, start_s, step_s in signs if start_s is not None]
 
 
-def _signals(
-    footage: Path,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _signals(footage: Path) -> tuple[NDArray[np.float64], ...]:
     """Time, light and change of each picture, and the level of the sound in steps of 10 ms."""
     times_s, light, change = [], [], []
     levels = [(np.zeros(0, dtype=np.int64), np.zeros(0))]
     before: NDArray[np.int16] | None = None
-    with opened_footage(footage) as source:
+    with opened_footage(footage) as (first, source):
         video = source.streams.video[0]
-        first_s = float((video.start_time or 0) * (video.time_base or 0))
         for packet in source.demux([video, *source.streams.audio[:1]]):
             for frame in packet.decode():
-                moment_s = float(frame.time or 0.0) - first_s
+                moment_s = float(frame.time - first.time)
                 if packet.stream.type == "audio":
                     samples = np.abs(np.atleast_2d(frame.to_ndarray()).astype(np.float64)).max(axis=0)
                     at = np.floor((moment_s + np.arange(samples.size) / frame.sample_rate) / _SOUND_STEP_S)
-                    places, first = np.unique(at.astype(np.int64), return_index=True)
-                    levels.append((places, np.maximum.reduceat(samples, first)))
+                    places, begins = np.unique(at.astype(np.int64), return_index=True)
+                    levels.append((places, np.maximum.reduceat(samples, begins)))
                     continue
                 small = frame.reformat(width=160, height=90, format="gray").to_ndarray().astype(np.int16)
                 times_s.append(moment_s)
@@ -371,14 +366,15 @@ def _signals(
     return np.array(times_s), np.array(light), np.array(change), sound
 
 
-def _jump(steps: NDArray[np.float64]) -> int | None:
-    """Place of the greatest rise, where it stands clearly out of all others."""
+def _jump(levels: NDArray[np.float64], times_s: NDArray[np.floating[Any]]) -> float | None:
+    """Time of the greatest rise, where it stands clearly out of all others."""
+    steps = np.diff(levels)
     if steps.size < 3:
         return None
     at = int(np.argmax(steps))
     others = np.abs(np.delete(steps, at))
     usual = max(float(np.quantile(others, 0.95)), 1e-9 + 0.01 * float(np.abs(steps).max()))
-    return at if steps[at] > _STANDS_OUT * usual else None
+    return float(times_s[at + 1]) if steps[at] > _STANDS_OUT * usual else None
 
 
 def _by_still_pictures(

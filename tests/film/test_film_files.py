@@ -10,6 +10,7 @@ from typing import get_args
 import av
 import numpy as np
 import pytest
+from av.video.reformatter import Colorspace
 from numpy.typing import NDArray
 
 from frametime.cli.film import _show_starts
@@ -17,6 +18,7 @@ from frametime.errors import OutputError, ReadError
 from frametime.film import film_files
 from frametime.film.film_files import StartEstimate, _frames_of, _rows_of, find_start, write_clip, write_over
 from frametime.film.picture import Clip, ClipLook, Place, Track
+from tests.cli.run_cli import frametime
 
 LOOK = ClipLook(width=320, height=180, window_s=2.0)
 
@@ -83,7 +85,8 @@ def test_a_frame_is_the_whole_picture_in_the_pixels_of_the_codec(
     draw = _frames_of(clip, pixels)
     for moment_s in (0.3, 0.5, 0.7, 0.9, 1.1):
         frame = draw(moment_s)
-        whole = av.VideoFrame.from_ndarray(clip.picture(moment_s), format="rgba").reformat(format=pixels, threads=1)
+        whole = av.VideoFrame.from_ndarray(clip.picture(moment_s), format="rgba")
+        whole = whole.reformat(format=pixels, dst_colorspace=Colorspace.ITU709, threads=1)
         assert (frame.width, frame.height, frame.format.name) == (*size, pixels)
         for number, (found, wanted) in enumerate(zip(_rows_of(frame), _rows_of(whole), strict=True)):
             if pixels == "yuva420p" and number in (1, 2):
@@ -128,7 +131,14 @@ def test_a_folder_with_anything_else_in_it_is_never_replaced(tmp_path: Path) -> 
 
 
 def footage(
-    path: Path, stamps_ms: list[int], *, flash_at: int = 10**9, still: set[int] | None = None, height: int = 180
+    path: Path,
+    stamps_ms: list[int],
+    *,
+    flash_at: int = 10**9,
+    still: set[int] | None = None,
+    height: int = 180,
+    turned: int = 0,
+    codec: str = "aac",
 ) -> None:
     """Made footage with a tone; where no pictures stand still, each holds its number in dark and light fields."""
     rng = np.random.default_rng(1)
@@ -136,7 +146,8 @@ def footage(
         video = container.add_stream("libx264", rate=50, options={"crf": "12", "g": "10", "preset": "ultrafast"})
         video.width, video.height, video.pix_fmt = height * 16 // 9, height, "yuv420p"
         video.codec_context.time_base = Fraction(1, 1000)
-        sound = container.add_stream("aac", rate=48000, layout="mono")
+        video.set_display_rotation(turned)
+        sound = container.add_stream(codec, rate=48000, layout="mono")
         noise = rng.integers(40, 90, (height, height * 16 // 9, 3), dtype=np.uint8)
         for number, stamp_ms in enumerate(stamps_ms):
             if still is None or number not in still:
@@ -187,6 +198,83 @@ def test_drawn_into_footage_each_picture_keeps_its_stamp_and_the_sound_is_untouc
     assert sounds[0] == sounds[1] != []
 
 
+def test_footage_of_a_camera_held_upright_is_drawn_upright(tmp_path: Path) -> None:
+    """A display matrix that turns by -90 degrees turns with the clock (`av_display_rotation_get` of FFmpeg)."""
+    footage(tmp_path / "footage.mp4", STAMPS_MS[:5], turned=-90)
+    write_over([one_second()], LOOK, tmp_path / "footage.mp4", tmp_path / "out.mp4")
+    clip = Clip([one_second()], replace(LOOK, width=180, height=320))
+    before, found = decoded(tmp_path / "footage.mp4", "rgb24"), decoded(tmp_path / "out.mp4", "rgb24")
+    assert len(found) == 5
+    for (moment, picture), (_, under) in zip(found, before, strict=True):
+        wanted = np.ascontiguousarray(under.transpose(1, 0, 2)[:, ::-1])  # the upper edge comes to lie at the right
+        clip.blended(wanted, float(moment))
+        assert picture.shape == (320, 180, 3) and np.abs(picture.astype(int) - wanted).mean() < 5.0
+
+
+# By ITU-T H.273: 1 is ITU-R BT.709, 5 and 6 are ITU-R BT.601.
+@pytest.mark.parametrize(
+    ("matrix", "curve", "shares"), [(1, 1, (0.2126, 0.7152, 0.0722)), (5, 6, (0.299, 0.587, 0.114))]
+)
+def test_footage_keeps_its_colors_and_says_which_they_are(
+    matrix: int, curve: int, shares: tuple[float, float, float], tmp_path: Path
+) -> None:
+    color = (200, 40, 40)
+    with av.open(str(tmp_path / "footage.mkv"), "w") as container:
+        video = container.add_stream("libx264", rate=50, options={"crf": "4"})
+        video.width, video.height, video.pix_fmt = 321, 181, "yuv444p"  # odd, as a window that was recorded may be
+        coding = video.codec_context
+        coding.colorspace, coding.color_primaries, coding.color_trc, coding.color_range = matrix, curve, curve, 1
+        for _ in range(3):
+            frame = av.VideoFrame.from_ndarray(np.full((181, 321, 3), color, dtype=np.uint8), format="rgb24")
+            container.mux(video.encode(frame.reformat(format="yuv444p", dst_colorspace=matrix)))
+        container.mux(video.encode(None))
+    write_over([one_second()], LOOK, tmp_path / "footage.mkv", tmp_path / "out.mp4")
+    with av.open(str(tmp_path / "out.mp4")) as container:
+        frame = next(container.decode(video=0))
+    assert (frame.width, frame.height) == (320, 180)
+    assert (frame.colorspace, frame.color_primaries, frame.color_trc, frame.color_range) == (matrix, curve, curve, 1)
+    luma = 16.0 + 219.0 / 255.0 * sum(share * value for share, value in zip(shares, color, strict=True))
+    assert abs(_rows_of(frame)[0][20:80, 20:300].mean() - luma) < 1.5
+
+
+def test_a_clip_says_by_which_rule_its_colors_are_made(tmp_path: Path) -> None:
+    """Luma of a trace by ITU-R BT.709, ten bits of ProRes."""
+    clip = Clip([replace(one_second(), color="#0000ff")], replace(LOOK, shown=("trace",)))
+    write_clip(clip, tmp_path / "clip.mov", fps=Fraction(2))
+    with av.open(str(tmp_path / "clip.mov")) as container:
+        frame = list(container.decode(video=0))[1]
+    assert (frame.colorspace, frame.color_primaries, frame.color_trc) == (1, 1, 1)
+    drawn = clip.picture(0.5)
+    luma = _rows_of(_frames_of(clip, "yuva444p10le")(0.5))[0].view(np.uint16) / 4.0
+    wanted = 16.0 + 219.0 / 255.0 * (drawn[..., :3] @ np.array([0.2126, 0.7152, 0.0722]))
+    blue = drawn[..., 2] > drawn[..., 0] + 200.0
+    assert blue.sum() > 20 and np.abs(luma - wanted)[blue].max() < 1.5
+
+
+def test_a_sound_that_a_kind_of_file_cannot_hold_is_named(tmp_path: Path) -> None:
+    footage(tmp_path / "footage.mkv", STAMPS_MS, codec="libopus")
+    with pytest.raises(OutputError, match=r"out\.mov: cannot be written \(.*\); a \.mkv holds any sound"):
+        write_over([one_second()], LOOK, tmp_path / "footage.mkv", tmp_path / "out.mov")
+    assert write_over([one_second()], LOOK, tmp_path / "footage.mkv", tmp_path / "out.mkv") == len(STAMPS_MS)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["footage.mkv", "out.mkv"]
+
+
+def test_footage_is_never_replaced(tmp_path: Path) -> None:
+    footage(tmp_path / "footage.mp4", STAMPS_MS[:5])
+    (tmp_path / "run.csv").write_text("frame_time_ms\n" + "10\n" * 200)
+    before = (tmp_path / "footage.mp4").read_bytes()
+    done = frametime("film", "run.csv", "--over", "footage.mp4", "--out", "./footage.mp4", "--force", cwd=tmp_path)
+    assert done.code == 2 and "is an input and is not replaced" in done.err
+    assert (tmp_path / "footage.mp4").read_bytes() == before
+
+
+@pytest.mark.parametrize("option", [("--label", "Brae 41"), ("--color", "#3399cc"), ("--sensors", "run.csv")])
+def test_what_belongs_to_each_capture_is_given_once_for_each(option: tuple[str, str], tmp_path: Path) -> None:
+    (tmp_path / "run.csv").write_text("frame_time_ms\n" + "10\n" * 200)
+    done = frametime("film", "run.csv", "run.csv", *option, "--out", "clip.mov", cwd=tmp_path)
+    assert done.code == 2 and f"{option[0]} is given once for each capture" in done.err
+
+
 def test_the_start_is_found_by_a_flash_and_by_pictures_that_stand_still(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     times_ms = np.full(700, 10.0)
@@ -229,4 +317,23 @@ def test_what_cannot_be_is_told(tmp_path: Path) -> None:
     (tmp_path / "broken.mp4").write_bytes(b"no film")
     with pytest.raises(ReadError, match="the footage cannot be read"):
         write_over([one_second()], LOOK, tmp_path / "broken.mp4", tmp_path / "out.mp4")
+    footage(tmp_path / "footage.mkv", STAMPS_MS[:5])
+    with (
+        av.open(str(tmp_path / "footage.mkv")) as source,
+        av.open(str(tmp_path / "bare.h264"), "w", format="h264") as bare,
+        av.open(str(tmp_path / "sound.mka"), "w", format="matroska") as sound,
+    ):
+        kept = {stream.type: (bare if stream.type == "video" else sound) for stream in source.streams}
+        streams = {name: kept[name].add_stream_from_template(source.streams.best(name)) for name in kept}
+        for packet in source.demux():
+            if packet.dts is not None:
+                packet.stream = streams[packet.stream.type]
+                kept[packet.stream.type].mux(packet)
+    (tmp_path / "footage.mkv").unlink()
+    for name, words in (("bare.h264", "no picture has a time in this file"), ("sound.mka", "no picture is in this")):
+        with pytest.raises(ReadError, match=words):
+            find_start(one_second(), tmp_path / name)
+        with pytest.raises(ReadError, match=words):
+            write_over([one_second()], LOOK, tmp_path / name, tmp_path / "out.mp4")
+        (tmp_path / name).unlink()
     assert [path.name for path in tmp_path.iterdir()] == ["broken.mp4"]
