@@ -377,6 +377,13 @@ def test_the_cautions_stand_in_full_where_the_last_trial_came_near_the_temperatu
     assert (after.cautions == CAUTIONS) == in_full
 
 
+@pytest.mark.parametrize(("limit_mhz", "in_full"), [(75, False), (74, True), (60, True)])
+def test_the_cautions_stand_in_full_within_a_coarse_step_of_a_limit(limit_mhz: int, in_full: bool) -> None:
+    record = replace(sim.empty_record(1), limits=replace(sim.empty_record(1).limits, max_core_offset_mhz=limit_mhz))
+    step = proposal_for(with_trials(record, made(0, 0), made(25, 0)))
+    assert step.setting.core_offset_mhz == 50 and (step.cautions == CAUTIONS) == in_full
+
+
 def by_halving(record: TuningRecord) -> TuningRecord:
     return replace(record, steps=replace(record.steps, search="halving"))
 

@@ -309,6 +309,19 @@ def test_a_voltage_that_fails_under_a_lighter_workload_goes_back_by_a_fine_step(
     assert isinstance(answer, Proposal) and answer.setting.core_voltage_offset_mv == -34
 
 
+def test_the_heaviest_workload_is_run_once_for_a_voltage_that_a_long_run_follows() -> None:
+    lighter = made(90, -30, runs=3)
+    view = TrialView(replace(sim.empty_record(2), trials=(lighter,)))
+    answer = _other_workloads(view, Setting(power_limit_pct=90.0, core_voltage_offset_mv=-30))
+    assert isinstance(answer, Proposal) and (answer.workload, answer.n_runs) == ("canyon", 1)
+
+
+def test_of_two_settings_at_the_same_power_the_faster_one_is_on_the_frontier() -> None:
+    trials = (STOCK_RUNS, made(90, 0, 97.0, 270), made(90, -20, 98.0, 270))
+    rows = summarize(replace(sim.empty_record(1), trials=trials)).settings
+    assert {row.setting.core_voltage_offset_mv: row.is_frontier for row in rows[:2]} == {-20: True, 0: False}
+
+
 def test_an_everyday_setting_that_is_too_slow_gets_power_back_until_it_is_not_known_to_be() -> None:
     view = TrialView(replace(sim.empty_record(1), trials=(STOCK_RUNS, made(90, -20, 96.0), made(90.5, -20, 96.5))))
     everyday = _everyday_for(view, Setting(power_limit_pct=90.0, core_voltage_offset_mv=-20))
