@@ -33,7 +33,7 @@ Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
 TABLE_ENDINGS: Final = frozenset(
     (".csv", ".tsv", ".jsonl", ".ndjson", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
 )
-TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
+TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ".json", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd", ".zip"))
 LOG_ENDINGS: Final = (TABLE_ENDINGS | TEXT_ENDINGS | COMPRESSION_ENDINGS) - {""}
 _SLOW_STEP_NS: Final = 50_000_000

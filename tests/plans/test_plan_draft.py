@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gzip
+import json
 import os
 import re
+from itertools import product
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -377,13 +379,25 @@ def test_texts_of_numbers_alone_are_captures_where_they_read_as_such(tmp_path: P
 
 def test_the_file_that_says_when_a_capture_was_made_is_not_passed_over(tmp_path: Path) -> None:
     names = [f"{card}/mill_{run}" for card in ("a1", "b2") for run in (1, 2)]
-    folder = touch(tmp_path / "captures", *(f"{name}.csv" for name in names), "other.json")
+    folder = touch(tmp_path / "captures", *(f"{name}.csv" for name in names))
+    (folder / "other.json").write_text('{"bench": "left", "room_c": 21.5}', encoding="utf-8")
     for name in names:
         (folder / f"{name}.json").write_text('{"recorded_from_utc": "2026-05-01T10:00:00Z"}', encoding="utf-8")
     assert draft_plan(folder, beside=tmp_path).understood[-2:] == [
         "Passed over: 1 file",
-        "  other.json: no log ends in .json",
+        '  other.json: no rows of numbers were found; the first line is \'{"bench": "left", "room_c": 21.5}\'',
     ]
+
+
+def test_captures_in_json_are_captures(tmp_path: Path) -> None:
+    """A check read them, and a plan passed them over."""
+    frames = [{"frame": k, "frame_ms": 16.5 + k % 7 / 10} for k in range(90)]
+    for card, scene, run in product(("a1", "b2"), ("mill", "lake"), (1, 2)):
+        path = tmp_path / "captures" / card / f"{scene}_{run}.json"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps({"card": card, "frames": frames} if run == 1 else frames), encoding="utf-8")
+    draft = draft_plan(tmp_path / "captures", beside=tmp_path)
+    assert (draft.pattern.text, len(draft.places)) == ("{card}/{scene}_{run}.json", 8)
 
 
 def _runs_of_draft(tmp_path: Path, *names: str) -> tuple[dict[str, str], list[str], str]:
