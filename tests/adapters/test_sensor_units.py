@@ -260,6 +260,13 @@ def test_a_column_whose_unit_or_mark_changes_halfway_is_not_used(later: str, cod
         assert any("the unit or the decimal mark changes" in caveat.message for caveat in trace.caveats)
     trace = attached("elapsed_s;power_w\n" + "".join(f"{i};{later if i in (4, 5) else 120.5}\n" for i in range(40)))
     assert column(trace, "power_w")[:7] == [120.5] * 4 + [None] * 2 + [120.5]
+    # So it is where a stretch in the middle is in another; what lies here and there is left out alone.
+    for others, is_used in (({*range(10, 20)}, False), ({*range(0, 40, 5)}, True)):
+        cells = [later if i in others else "120.5" for i in range(40)]
+        trace = attached("elapsed_s;power_w;temp_c\n" + "".join(f"{i};{each};60.5\n" for i, each in enumerate(cells)))
+        expected = [None if each == later or not is_used else 120.5 for each in cells]
+        shown = column(trace, "power_w")
+        assert len(shown) > 12 and shown == expected[: len(shown)]
 
 
 def test_a_cell_whose_unit_contradicts_its_column_is_no_reading() -> None:

@@ -117,8 +117,11 @@ def test_resume_keeps_what_has_not_changed(captures: Path, tmp_path: Path) -> No
     other = captures / "preset-base" / "atlas" / "1080p"
     shutil.copy(other / "run1.csv.gz", other / "run2.csv.gz")
     assert "1 measured, 5 kept unchanged, 1 failed" in frametime("batch", captures, "--out", out, "--resume").err
-    changed = frametime("batch", captures, "--out", out, "--resume", "--quantile-type", "6")
-    assert "6 measured, 1 failed" in changed.err
+    options: list[str] = []
+    for option in (("--quantile-type", "6"), ("--segment", "longest"), ("--skip-start", "auto")):
+        options += option
+        changed = frametime("batch", captures, "--out", out, "--resume", *options)
+        assert "6 measured, 1 failed" in changed.err, option
 
 
 def test_an_unfinished_batch_is_taken_up_again(captures: Path, tmp_path: Path) -> None:

@@ -240,6 +240,23 @@ def test_tasks_are_taken_as_they_are_needed() -> None:
     assert taken <= 30
 
 
+def resting(_given: Any) -> Callable[[str], str]:
+    """In a worker: each task takes a while."""
+
+    def rest(task: str) -> str:
+        time.sleep(0.5)
+        return task
+
+    return rest
+
+
+def test_how_long_a_task_may_take_counts_from_its_own_begin() -> None:
+    """Not from the first one's: the worker always has the next task at hand, and would be ended at its work."""
+    tasks, limits = list("abcdefg"), WorkerLimits(max_worker_bytes=LIMIT_BYTES, max_file_seconds=2.0)
+    with WorkerPool(resting, None, workers=1, limits=limits) as pool:
+        assert [answer for _, answer in pool.map(tasks)] == tasks
+
+
 @posix
 def test_a_process_that_is_killed_from_outside_costs_the_task_at_hand() -> None:
     with WorkerPool(playing, "", workers=1, limits=LIMITS) as pool:

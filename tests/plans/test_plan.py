@@ -280,6 +280,13 @@ def test_a_scene_is_played_at_its_own_resolutions() -> None:
     assert cuts["1440p"] == (("pavilion", "1440p"),)
 
 
+def test_a_scene_with_more_tags_falls_into_the_cut_of_each() -> None:
+    more = '[[cuts]]\nkey = "night"\ntags = ["night"]\n'
+    design = parsed(PLAN.replace('tags = ["raster"]', 'tags = ["raster", "night"]') + more).design
+    cuts = {cut.key: cut.cells for cut in design.cuts}
+    assert {scene for scene, _ in cuts["night"]} == {"harbor"} and cuts["night"]
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

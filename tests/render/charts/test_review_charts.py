@@ -644,6 +644,8 @@ def test_efficiency_says_of_how_many_runs_its_power_is(result: ReviewResult) -> 
     without = {key: value for key, value in spoiled.values.items() if key != "average_power_w"}
     runs = tuple(replace(run, values=without) if run is spoiled else run for run in whole.runs)
     assert "(2 to 3 runs each)" in all_text(draw_efficiency(replace(whole, runs=runs), THEME))
+    runs = tuple(replace(run, excluded_reason="a call") if run is spoiled else run for run in whole.runs)
+    assert "(2 to 3 runs each)" in all_text(draw_efficiency(replace(whole, runs=runs), THEME))
 
 
 def test_every_chart_of_a_review_says_what_its_numbers_are(result: ReviewResult) -> None:
