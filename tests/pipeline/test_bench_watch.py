@@ -328,6 +328,27 @@ def test_an_edited_plan_ends_the_watch_once_it_can_be_read(plan: ReviewPlan) -> 
     assert [report.message for report in reports] == [f"{file}: this plan was changed, and is read again"]
 
 
+def test_the_command_reads_the_logs_of_a_plan_as_a_review_does(
+    plan: ReviewPlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Card, zone and place of a sensor log that is none of the plan's are those of the command line."""
+    taken: list[ReviewPlan] = []
+
+    def watched(own: ReviewPlan, **_more: object) -> Iterator[BenchReport]:
+        taken.append(own)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(watching, "watch_plan", watched)
+    with pytest.raises(click.Abort):
+        watch.main(
+            [plan.file_name, "--sensor-device", "2", "--sensor-zone", "UTC", "--max-rejected", "3"],
+            standalone_mode=False,
+        )
+    (own,) = taken
+    assert own.sensors is not None and (own.sensors.device, own.sensors.time_zone) == ("2", "UTC")
+    assert own.read is not None and own.read.max_rejected_fraction == 0.03
+
+
 @pytest.mark.usefixtures("quickly")
 def test_the_command_goes_on_with_the_edited_plan(plan: ReviewPlan, monkeypatch: pytest.MonkeyPatch) -> None:
     """A card that the plan names now has its label, and the run of a scene that is new in it counts."""

@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import pytest
 from example_result import example_design, example_result, example_runs
+from review_samples import sample_review
 
 from frametime.caveats import Caveat, Weight
-from frametime.render.report.document import Paragraph
+from frametime.render.report.document import Notes, Paragraph
 from frametime.render.report.review_report import flat, review_report
+from frametime.render.review_words import placed_caveats
 from frametime.render.tables.parts import (
     BASELINE,
     by_weight,
@@ -144,6 +146,17 @@ def test_author_and_test_system_of_the_plan_are_printed() -> None:
     assert told.subtitle.endswith(f": {len(result.runs) - 1} runs")  # the plan leaves one out
     methods = next(section for section in told.sections if section.key == "methods")
     assert methods.blocks[0] == Paragraph(content=("Test system: an open bench; power from the wall.",))
+
+
+def test_what_is_said_of_other_cuts_stands_in_the_table_of_caveats_alone() -> None:
+    result = sample_review(n_scenes=3)
+    assert {item.cut for item in placed_caveats(result) if item.caveat.code == "too-few-scenes"} == {"traced"}
+    caveats = next(section for section in review_report(result).sections if section.key == "caveats")
+    (notes,) = [block for block in caveats.blocks if isinstance(block, Notes)]
+    (table,) = [block for block in caveats.blocks if isinstance(block, Table)]
+    assert "too-few-scenes" not in {note.code for note in notes.notes} and notes.notes
+    message = next(item.caveat.message for item in placed_caveats(result) if item.caveat.code == "too-few-scenes")
+    assert any(message in line_text(cell.content) for row in table.rows for cell in row.cells)
 
 
 def test_settings_that_paths_may_name_are_called_absent_from_the_plan_alone() -> None:
