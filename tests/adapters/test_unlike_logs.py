@@ -462,3 +462,10 @@ def test_even_rows_of_which_nothing_speaks_of_frames_are_told(step_us: int) -> N
     content = table("time_us,level", [step_us * k for k in COUNT], [k * k % 17 for k in COUNT])
     (caveat,) = read_capture(io.BytesIO(content)).caveats
     assert (caveat.code, caveat.weight) == ("reading-inferred", Weight.CARE)
+
+
+def test_rows_that_stand_twice_are_no_clock_that_stands_still() -> None:
+    twice = [k // 2 for k in range(2 * N)]
+    content = table("t (s),ms", [f"{ENDS[k] / 1e3:.5f}" for k in twice], [MS[k] for k in twice])
+    with pytest.raises(ReadError, match="it can be read in 2 ways that differ"):
+        read_capture(io.BytesIO(content))
