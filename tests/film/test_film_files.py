@@ -198,6 +198,19 @@ def test_drawn_into_footage_each_picture_keeps_its_stamp_and_the_sound_is_untouc
     assert sounds[0] == sounds[1] != []
 
 
+def test_the_clock_of_footage_begins_with_its_first_picture(tmp_path: Path) -> None:
+    footage(tmp_path / "late.mkv", [stamp + 400 for stamp in STAMPS_MS[:8]])
+    write_over([one_second()], LOOK, tmp_path / "late.mkv", tmp_path / "out.mkv")
+    clip, off = Clip([one_second()], LOOK), {0.0: 0.0, 0.4: 0.0}
+    before, found = decoded(tmp_path / "late.mkv", "rgb24"), decoded(tmp_path / "out.mkv", "rgb24")
+    for (_, picture), (moment, under) in zip(found, before, strict=True):
+        for shift in off:
+            wanted = under.copy()
+            clip.blended(wanted, float(moment - before[0][0]) + shift)
+            off[shift] += float(np.abs(picture.astype(int) - wanted).mean())
+    assert off[0.0] < off[0.4]
+
+
 def test_footage_of_a_camera_held_upright_is_drawn_upright(tmp_path: Path) -> None:
     """A display matrix that turns by -90 degrees turns with the clock (`av_display_rotation_get` of FFmpeg)."""
     footage(tmp_path / "footage.mp4", STAMPS_MS[:5], turned=-90)

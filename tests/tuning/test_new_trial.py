@@ -11,11 +11,13 @@ import pytest
 from capture_samples import capture_of, measured
 
 from frametime.errors import RecordError
+from frametime.metrics.options import MeasureOptions
 from frametime.tuning.new_trial import (
     MeasuredLog,
     TrialAtHand,
     judged_log,
     judged_trial,
+    options_of,
     proposed_trial,
     refuse_logs,
     refuse_new,
@@ -58,6 +60,21 @@ def at_hand(*, n_runs: int = 1, is_endurance: bool = False) -> TrialAtHand:
     assert isinstance(step, Proposal)
     long = {"phase": Phase.ENDURANCE, "minutes": 1.0} if is_endurance else {}
     return TrialAtHand(replace(step, n_runs=n_runs, **long))  # type: ignore[arg-type]
+
+
+def test_limits_that_are_asked_for_count_before_those_of_a_trial_and_of_the_record() -> None:
+    record = replace(RECORD, limits=replace(RECORD.limits, power_w=300.0))
+    own = replace(PASSED, power_limit_w=250.0)
+    asked = MeasureOptions(power_limit_w=200.0, temperature_limit_c=70.0)
+    for trial, options, limits in (
+        (None, MeasureOptions(), (300.0, 85)),
+        (PASSED, MeasureOptions(), (300.0, 85)),
+        (replace(PASSED, setting=Setting(power_limit_pct=90.0)), MeasureOptions(), (270.0, 85)),
+        (own, MeasureOptions(), (250.0, 85)),
+        (own, asked, (200.0, 70)),
+    ):
+        found = options_of(record, trial, options)
+        assert (found.power_limit_w, found.temperature_limit_c) == limits
 
 
 def test_a_trial_is_of_a_step_by_setting_workload_and_whether_it_is_the_long_run() -> None:
