@@ -302,13 +302,13 @@ class _Chooser(ChoiceSoFar):
         """
         kept = []
         lengths = [r for r in readings if r.kind != "timestamp" and not r.is_still]
-        spans = [r for r in lengths if r.kind == "frame time"]
         for each in readings:
             meaning, others = each.fact.meaning, [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
             frames = [r for r in others if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
             is_clock = meaning is Meaning.TIMESTAMP and others and each.fact.course(self.rows) is Course.VARIES
             is_vague = each.kind == "frame time" and meaning is Meaning.TIME and frames
-            if each.is_still and lengths and (each.kind != "timestamp" or not any(agree(each, r) for r in spans)):
+            agrees = any(agree(each, r) for r in lengths if r.kind == "frame time")
+            if each.is_still and lengths and not (each.kind == "timestamp" and agrees):
                 self._not_used(each, f"stands still in most rows, beside {lengths[0].fact.shown}; it")
             elif not is_clock and not (is_vague and not any(agree(each, other) for other in frames)):
                 kept.append(each)

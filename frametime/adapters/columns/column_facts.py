@@ -394,9 +394,8 @@ class ColumnChoice(NamedTuple):
 @lru_cache(maxsize=256)
 def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
     """The power of ten of the last digit, of the cell with the most digits."""
-    mark = style.decimal
-    if not style.thousands and all(cell.isascii() and cell.replace(mark, "", 1).isdigit() for cell in cells):
-        return -max((len(cell.partition(mark)[2]) for cell in cells), default=0)
+    if not style.thousands and all(cell.isascii() and cell.replace(style.decimal, "", 1).isdigit() for cell in cells):
+        return -max((len(cell.partition(style.decimal)[2]) for cell in cells), default=0)
     values = (exact_value(cell, style) for cell in cells)
     return min((0 if each is None else max(-30, int(each.as_tuple().exponent)) for each in values), default=0)
 

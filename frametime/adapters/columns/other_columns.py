@@ -211,8 +211,8 @@ def _few_words(fact: ColumnFacts, least: int = _LEAST_ROWS) -> list[str]:
     """The words of a column that may part the rows: a few, each in ``least`` rows or more; else none."""
     others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
     cells = [*map(str.strip, fact.cells)] if fact.meaning not in others else []
-    words = sorted(set(cells))
-    few, n = 2 <= len(words) <= _FEW_STREAMS and min(Counter(cells).values()) >= least, len(words)
+    n = len(words := sorted(set(cells)))
+    few = 2 <= n <= _FEW_STREAMS and min(Counter(cells).values()) >= least
     # Numbers of buffers come in turn.
     return words if few and not (fact.numeric and n > 2 and cells[n:] == cells[:-n]) else []
 

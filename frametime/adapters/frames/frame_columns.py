@@ -139,8 +139,7 @@ def _types(log: FrameText) -> dict[int, pa.DataType]:
         whole = unit.form == "number" and fact.is_whole
         if not whole and unit.ns is not None and (np.abs(fact.ns(unit)) >= 2.0**50).any():
             raise NotTypedError
-        kind = pa.string() if unit.form in ("clock", "date") else pa.int64() if whole else pa.float64()
-        types.setdefault(at, kind)
+        types.setdefault(at, pa.string() if unit.form in ("clock", "date") else pa.int64() if whole else pa.float64())
     words = pa.dictionary(pa.int32(), pa.string())
     return types | {choice.uses[role].position: words for role in (*FLAG_ROLES, "stream") if role in choice.uses}
 

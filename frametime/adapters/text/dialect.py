@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
 
@@ -28,11 +27,11 @@ _HOLDS_TOGETHER: Final = 0.6
 _BELOW: Final = 40
 _MOST_OF_TABLE: Final = 200
 _SCORED_ROWS: Final = 30
+# The best score that a delimiter can have, and that spaces or none can.
 _MOST: Final = (1.25, 1.2)
-"""The best score that a delimiter can have, and that spaces or none can."""
 _MAX_PREAMBLE_BYTES: Final = 32 << 20
+# The comma after those beside which it is a decimal mark: taking such rows apart by it is slow.
 _CANDIDATES: Final = (";", "\t", "|", ",", " ", "", "^", "~")
-"""The comma after those beside which it is a decimal mark: taking such rows apart by it is slow."""
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 # A line whose only comma parts the seconds of a moment before words, as programs log it.
 _FRACTION: Final = r"[^,]*\d:\d\d,\d{3,9}(?:Z|[ +-])[^,]*[^\W\d_][^,]*"
@@ -368,7 +367,6 @@ def uneven_header(name: str, n_names: int, line: int, filled: int, *, are_parted
     return ReadError.at(name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
 
-@lru_cache(maxsize=256)
 def _names_in(line: str, marks: Marks, count: int | None = None, in_columns: int | None = None) -> tuple[str, ...]:
     """Names in one line above the data, without a mark of comments before them; none where it names the delimiter.
 
