@@ -15,6 +15,7 @@ from frametime.cli.options import DRAWING_NAMES, Command, PlanPath, takes
 from frametime.cli.output import formula_warning
 from frametime.errors import printable
 from frametime.replacing import alone_with
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.plans.plan import ReviewPlan
@@ -77,7 +78,9 @@ def review(plan: Path, out: Path | None, **chosen: Any) -> None:
     result, written = make_review(checked, out, writing, **measuring)
     if not chosen["quiet"]:
         click.echo(review_text(result, details_in=PAGE if writing.report else RESULT_FILE), nl=False)
-    click.echo(f"{len(written.names)} files in {printable(str(out))}: {', '.join(written.names[-6:])}", err=True)
+    files = [name for name in written.names if "/" not in name]
+    drawn = f" and {counted(len(written.names) - len(files), 'chart')}" if len(files) < len(written.names) else ""
+    click.echo(f"{len(written.names)} files in {printable(str(out))}: {', '.join(files)}{drawn}", err=True)
     if written.left_out is not None:
         click.echo(written.left_out, err=True)
     if not writing.escape_formulas and (n_cells := n_formulas(result)):

@@ -297,13 +297,13 @@ def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) 
 
 def _farthest_beyond(values: FloatArray, *, others: ScatterLaw | None, chance: float, floor: float) -> StandsOut | None:
     """The run farthest from the mean of the rest, where a good one would hardly lie."""
-    from scipy import optimize
-
     distances = (values - values.mean()) * values.size / (values.size - 1)
     at = int(np.abs(distances).argmax())
     rest, distance = np.delete(values, at), float(distances[at])
     if abs(distance) <= floor or chance_beyond(distance, rest, others) >= chance:
         return None
+    from scipy import optimize  # only a run that stands out needs it
+
     # How far a good run may lie: the chance falls with the distance.
     limit = optimize.brentq(lambda off: chance_beyond(off, rest, others) - chance, 0.0, abs(distance), xtol=1e-14)
     return StandsOut(position=at, distance=distance, limit=max(floor, limit))

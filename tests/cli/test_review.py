@@ -60,6 +60,10 @@ def test_the_last_lines_name_the_page_to_open(bench: Path) -> None:
     done = frametime("review", "plan.toml", "--out", "with-page", "--no-charts", cwd=bench)
     assert done.out.splitlines()[-1].endswith(" report.html.")
     assert "6 files in with-page: report.html, report.md, " in done.err
+    drawn = frametime("review", "plan.toml", "--out", "drawn", "--only", "standings", "--no-report", cwd=bench)
+    n_charts = len([*(bench / "drawn" / "charts").iterdir()])
+    said = f"{4 + n_charts} files in drawn: runs.parquet, cells.csv, standings.csv, result.json and {n_charts} chart"
+    assert said in drawn.err
 
 
 def test_a_review_from_end_to_end_and_again_from_kept_runs(bench: Path) -> None:
