@@ -469,3 +469,11 @@ def test_rows_that_stand_twice_are_no_clock_that_stands_still() -> None:
     content = table("t (s),ms", [f"{ENDS[k] / 1e3:.5f}" for k in twice], [MS[k] for k in twice])
     with pytest.raises(ReadError, match="it can be read in 2 ways that differ"):
         read_capture(io.BytesIO(content))
+
+
+def test_a_clock_too_coarse_for_frames_makes_no_sensor_log() -> None:
+    """The command for that reading was printed, and refused by the clock."""
+    content = table("time_s,gpu_load", fixed([end / 1e3 for end in ENDS], 1), [90 + k % 5 for k in COUNT])
+    with pytest.raises(ReadError, match="the clock is too coarse, or rows stand twice") as refused:
+        read_capture(io.BytesIO(content))
+    assert "frametime check" not in str(refused.value)

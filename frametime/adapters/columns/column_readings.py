@@ -377,7 +377,8 @@ class ChoiceSoFar:
                     found = f"{apart}, and {fact.shown} tells of many frames in between: this is a log of summaries"
                     raise self._no_frames(found, "record a log with one row for each frame", clock)
             is_alone = is_clock and all(r.fact is clock.fact for r in readings)
-            if not is_alone or any(fact.is_of_one_frame for fact in self.facts):
+            # Where most rows share their times they do not come so far apart: the clock is too coarse for them.
+            if not is_alone or share < 0.45 or any(fact.is_of_one_frame for fact in self.facts):
                 continue
             if sensors and (is_slow or is_sampled(clock.spans)):
                 found = f"this looks like a sensor log: {apart}, beside {sensors[0].shown}"
