@@ -84,7 +84,8 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
             # A pipe would never end, and opening one waits for a writer.
             return FileKind(broken, "it is not a file")
         with LogStream(open(name, "rb"), name=name, size=0) as stored:  # noqa: PTH123
-            if not (head := first_block(stored)):
+            # The beginning of an object says nothing of the lists in it.
+            if not (head := first_block(stored, 32 << 20 if ending == ".json" else FIRST_BYTES)):
                 return FileKind(broken, "it is empty")
             if head.startswith(ARROW_HEADS):
                 stored.seek(0)
@@ -123,7 +124,8 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
         # A program's lines for people say of what they are, and a unit.
         words = {word for fact in facts for cell in fact.cells[:1] for word in words_of(cell)}
         is_told = words & {"frame", "frames", "fps"} and any(fact.numeric and fact.unit for fact in facts)
-        return FileKind(kind="frames" if table or is_told else "other", reason="rows of numbers without names")
+        why = "JSON without a list of frames" if source.head.lstrip()[:1] == "{" else "rows of numbers without names"
+        return FileKind(kind="frames" if table or is_told else "other", reason=why)
     times = [fact for fact in facts if fact.meaning in TIME_MEANINGS and fact.numeric]
     sensors = [fact for fact in facts if fact.is_of_sensor]
     meanings = {fact.meaning for fact in facts if fact.numeric} & FRAME_MEANINGS
@@ -160,8 +162,7 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
     """A text without rows of numbers: a log that was broken off if its names are those of a log."""
     first = next((line for line in source.head.splitlines() if line.strip()), "")
     names = ((cell.strip().strip("\"'"), "") for cell in re.split("[,;\t|]", first)[:200])
-    is_log = table and len(source.head) < FIRST_BYTES
-    return _by_names(names, why=why) if is_log else FileKind(kind="other", reason=why)
+    return _by_names(names, why=why) if table and len(source.head) < FIRST_BYTES else FileKind("other", why)
 
 
 def _by_names(names: Iterable[tuple[str, str]], *, why: str = "") -> FileKind:

@@ -313,14 +313,14 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
     return LogStream(held, name=log.name, size=total), kind
 
 
-def first_block(log: LogStream) -> bytes:
+def first_block(log: LogStream, n_bytes: int = FIRST_BYTES) -> bytes:
     """The first bytes of a log, unpacked."""
     kind = compression_of(log.read(8))
     log.seek(0)
     if kind is None:
-        return log.read(FIRST_BYTES)
+        return log.read(n_bytes)
     with _unpacking(log, kind) as stream:
-        return stream.read(FIRST_BYTES)
+        return stream.read(n_bytes)
 
 
 def long_line(name: str, options: ReadOptions) -> ReadError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import json
 from pathlib import Path
 
 import pyarrow as pa
@@ -72,6 +73,7 @@ PRICES = b"card,price\n" + b"one,500\ntwo,600\nthree,550\n"
         # neighbours
         ("prices.csv", PRICES, "other"),
         ("run1.json", b'{"scene": "one"}', "other"),
+        ("run1.json", b'{"app": "x", "frames": [%s]}' % b", ".join([b'{"frame_ms": 16.6}'] * 9000), "frames"),
         ("notes.md", b"# notes\n", "other"),
         ("readme.txt", b"Some words about the bench.\nNothing else.\n", "other"),
         ("empty.txt", b"", "other"),
@@ -86,6 +88,13 @@ def test_kinds(tmp_path: Path, name: str, content: bytes, kind: str) -> None:
     found = classify_file(path)
     assert found.kind == kind, found.reason
     assert found.reason
+
+
+def test_a_sidecar_in_json_is_told_as_what_it_is(tmp_path: Path) -> None:
+    path, starts = tmp_path / "starts.json", {f"run{run}.csv": f"2026-11-28T19:2{run}:38+00:00" for run in range(6)}
+    path.write_text(json.dumps(starts, indent=1), "utf-8")
+    found = classify_file(path)
+    assert (found.kind, found.reason) == ("other", "JSON without a list of frames")
 
 
 def test_tables(tmp_path: Path) -> None:
