@@ -57,7 +57,7 @@ def test_neighbors_are_passed_over_counted_and_named(captures: Path, tmp_path: P
     assert "6 sensor logs" in done.err and "6 other files" in done.err
     lines = [line for line in done.err.splitlines() if line.startswith("passed over, ")]
     assert len(lines) == 2 and all(line.endswith(" and 3 more (--verbose names them)") for line in lines)
-    assert lines[0].startswith("passed over, other files: preset-base/") and " (rows of numbers without " in lines[0]
+    assert lines[0].startswith("passed over, other files: preset-base/") and "JSON without a list of frames" in lines[0]
     again = ("batch", captures, "--out", tmp_path / "runs.csv", "--force")
     assert "passed over" not in frametime(*again, "--quiet").err
     named = [line for line in frametime(*again, "--verbose").err.splitlines() if line.startswith("passed over, ")]
