@@ -84,6 +84,8 @@ def _is_data(first: Sequence[CellKind], window: Sequence[tuple[CellKind, ...]]) 
 
 def _filled_count(cells: Sequence[str]) -> int:
     """Number of cells up to the last one that is not empty."""
+    if cells and cells[-1].strip():
+        return len(cells)
     return next((count for count in range(len(cells), 0, -1) if cells[count - 1].strip()), 0)
 
 

@@ -352,11 +352,8 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
     usual = {name for name, count in counts.items() if 2 * count >= most}
     has_usual = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?:=| =| ?#?\d*:)" for name in usual)).search
     # Beside a number in a cell of its own the pairs are notes in a table.
-    if (
-        most < 3
-        or 2 * len([*filter(has_usual, lines)]) < len(lines)
-        or re.search(_OWN_CELL, re.split(_PAIR, lines[-1])[0])
-    ):
+    is_table = re.search(_OWN_CELL, re.split(_PAIR, "".join(lines[-1:]))[0])
+    if is_table or most < 3 or 2 * len([*filter(has_usual, lines)]) < len(lines):
         return source
     *lines, last = re.split(r"\r\n?|\n", _whole(source))
     rows = _records(_pairs_in(line) for line in lines if has_usual(line))
