@@ -49,7 +49,7 @@ def _modal_count(rows: Sequence[Row], count: Callable[[Sequence[str]], int] = le
 def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
     """Index of the first row from which on rows have equal cell counts and the same columns of numbers."""
 
-    kinds = [tuple(map(kind_of, row.cells)) for row in rows]
+    kinds = [tuple(map(kind_of, row.cells)) for row in rows[: limit + WINDOW_ROWS]]
     for index in range(min(len(rows), limit)):
         if not any(map(is_value, kinds[index])):
             continue
@@ -57,15 +57,16 @@ def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
         count = _modal_count(rows[window.start : window.stop])
         fitting = [at for at in window if len(rows[at].cells) == count]
         is_regular = index in fitting and len(fitting) * 10 >= len(window) * 8
-        if is_regular and _is_data(kinds[index], [kinds[at] for at in fitting]) and not _is_summary(kinds[index:]):
+        if is_regular and _is_data(kinds[index], [kinds[at] for at in fitting]) and not _is_summary(rows[index:]):
             return index
     return None
 
 
-def _is_summary(kinds: Sequence[tuple[CellKind, ...]]) -> bool:
+def _is_summary(rows: Sequence[Row]) -> bool:
     """Whether rows begin with a word for their numbers, and names of another table stand below them."""
-    if kinds[0][0] is not CellKind.TEXT:
+    if kind_of(rows[0].cells[0]) is not CellKind.TEXT:
         return False
+    kinds = [tuple(map(kind_of, row.cells)) for row in rows]
     pairs = ((each, after) for each, after in pairwise(kinds) if len(each) == len(after) == len(kinds[0]))
     return any({*each} == {CellKind.TEXT} and is_value(after[0]) for each, after in pairs)
 
