@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta, tzinfo
-from functools import lru_cache
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
 from frametime.adapters.columns.words import CLOCK, DATE, Unit
-from frametime.adapters.file_kind import LOG_ENDINGS, classify_file
+from frametime.adapters.file_kind import LOG_ENDINGS
 from frametime.adapters.text.cells import POINT, exact_ns
 from frametime.capture import TIME_COLUMN, Capture, Provenance
 from frametime.errors import SensorError, printable
@@ -213,32 +211,3 @@ def _sidecar_time(path: Path) -> str | None:
         return None  # some other file that happens to lie there
     found = content.get("recorded_from_utc") if isinstance(content, dict) else None
     return found if isinstance(found, str) else None
-
-
-_ADDED: Final = r"[-_. ]+[^\W\d_]+(?:[-_. ][^\W\d_]+)*"
-"""What such a name adds: words without a digit, which could be the number of another run."""
-
-
-def sensor_log_beside(capture: str | os.PathLike[str]) -> Path | None:
-    """The one sensor log that has the name of the capture and a word more; ``None`` where there is none, or several.
-
-    That it is a sensor log is seen by its content.
-    """
-    path = Path(capture)
-    stem, folder = without_endings(path).name, path.parent
-    if not stem or os.fspath(capture) == "-":
-        return None
-    try:
-        names = _logs_in(folder, folder.stat().st_mtime_ns)
-    except OSError:
-        return None
-    longer = [name for name in names if name.startswith(stem) and name != path.name]
-    found = [folder / name for name in longer if re.fullmatch(_ADDED, without_endings(Path(name)).name[len(stem) :])]
-    found = [path for path in found if classify_file(path).kind == "sensors"]
-    return found[0] if len(found) == 1 else None
-
-
-@lru_cache(maxsize=64)
-def _logs_in(folder: Path, changed_ns: int) -> tuple[str, ...]:
-    """Names of logs in a folder; a folder that has changed since is listed again."""
-    return tuple(path.name for path in folder.iterdir() if path.suffix.casefold() in LOG_ENDINGS)

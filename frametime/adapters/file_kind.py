@@ -111,6 +111,8 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
+    if own := re.match(rb'\s*\{\s*"schema": ?"frametime\.(\w+)', head):
+        return _results(own[1].decode().replace("run", "check"))
     options = ReadOptions()
     source = open_text(cast("BinaryIO", LogStream(io.BytesIO(head), name=name, size=len(head))), options)
     if (command := writer_of_text(source.head, source.names)) is not None:

@@ -214,7 +214,7 @@ def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
 
 def sensors_beside(capture: str) -> str | None:
     """The sensor log that lies beside a capture under its name, where there is one."""
-    from frametime.adapters.capture_start import sensor_log_beside
+    from frametime.plans.folder_walk import sensor_log_beside
 
     found = sensor_log_beside(capture)
     return None if found is None else str(found)

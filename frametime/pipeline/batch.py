@@ -21,7 +21,7 @@ from frametime.caveats import Caveat
 from frametime.pipeline import measuring, tables
 from frametime.pipeline.measuring_many import FolderOptions, measure_many
 from frametime.pipeline.tables import Row
-from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
+from frametime.plans.folder_walk import FoundFile, Walk, path_from, sensor_log_beside, text_of, walk_captures
 from frametime.render.data_output import Column, frame_of
 from frametime.replacing import alone_with, clear_leftovers
 
@@ -110,8 +110,6 @@ class _Batch:
     def sensors_of(self, found: FoundFile) -> Path | None:
         """The sensor log of a capture, where the pattern names one and it is there; else that under its name."""
         if self.options.sensors_pattern is None:
-            from frametime.adapters.capture_start import sensor_log_beside
-
             return sensor_log_beside(found.path)
         candidate = self.folder / self.options.sensors_pattern.path_of(found.fields)
         return candidate if candidate.is_file() else None

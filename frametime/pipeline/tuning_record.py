@@ -13,13 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.capture_start import sensor_log_beside
 from frametime.adapters.file_kind import classify_file
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, printable
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
-from frametime.plans.folder_walk import files_below, path_from
+from frametime.plans.folder_walk import files_below, path_from, sensor_log_beside
 from frametime.replacing import alone_with, claiming, refuse_ending, write_bytes, write_text
 from frametime.settings.toml_source import file_bytes
 from frametime.tuning import new_trial

@@ -14,13 +14,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from frametime.adapters.capture_start import sensor_log_beside
 from frametime.adapters.columns.layout import LAYOUTS_NAME
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline import tuning_record
 from frametime.pipeline.watching import finished_files
-from frametime.plans.folder_walk import files_below, state_of
+from frametime.plans.folder_walk import files_below, sensor_log_beside, state_of
 from frametime.render.tuning_text import bench_text, short_noted_text
 from frametime.tuning.new_trial import MeasuredLog, TrialAtHand
 from frametime.tuning.next_trial import next_trial

@@ -17,7 +17,6 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from frametime.adapters.capture_start import sensor_log_beside
 from frametime.adapters.sensors.sensor_log import SENSORS_UNUSABLE
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
@@ -25,7 +24,7 @@ from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import FolderOptions, WorkerLimits, measure_many, measuring_apart
 from frametime.pipeline.review_files import measured_or_not, not_in_plan, requests_of, run_made
 from frametime.plans.finding_runs import RunFile, find_runs
-from frametime.plans.folder_walk import FoundFile, States, Tree, passed_over, state_of
+from frametime.plans.folder_walk import FoundFile, States, Tree, passed_over, sensor_log_beside, state_of
 from frametime.plans.plan import ReviewPlan, chosen_order, exclusions_of, read_plan
 from frametime.ranges import check_ranges
 from frametime.review.design import ReviewDesign

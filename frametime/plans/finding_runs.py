@@ -8,10 +8,9 @@ from functools import cache, partial
 from pathlib import Path
 from typing import NamedTuple, TypeAlias
 
-from frametime.adapters.capture_start import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
-from frametime.plans.folder_walk import text_of
+from frametime.plans.folder_walk import sensor_log_beside, text_of
 from frametime.plans.path_pattern import KNOWN, RUN_WORDS, PathPattern, resolution_name, spelling, starred
 from frametime.plans.path_reading import LOG_ENDING, MONTH
 from frametime.plans.plan import ReviewPlan

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
+from frametime.adapters.capture_start import without_endings
 from frametime.adapters.columns.layout import LAYOUTS_NAME
+from frametime.adapters.file_kind import LOG_ENDINGS
 
 if TYPE_CHECKING:
     from frametime.plans.path_pattern import PathPattern
@@ -21,6 +25,8 @@ States: TypeAlias = Mapping[Path, tuple[int, ...] | None]
 """Files as they were seen; None for one that was not there."""
 SENSOR_LOGS: Final = "sensor logs"
 OTHER_FILES: Final = "other files"
+_ADDED: Final = r"[-_. ]+[^\W\d_]+(?:[-_. ][^\W\d_]+)*"
+"""What such a name adds: words without a digit, which could be the number of another run."""
 _LABELS: Final = MappingProxyType({"sensors": SENSOR_LOGS, "results": "earlier result tables", "other": OTHER_FILES})
 
 
@@ -149,6 +155,33 @@ def files_below(
             elif not is_link:
                 folders.append(f"{root}{os.sep}{name}")
         waiting.extend(reversed(folders))
+
+
+def sensor_log_beside(capture: str | os.PathLike[str]) -> Path | None:
+    """The one sensor log that has the name of the capture and a word more; ``None`` where there is none, or several.
+
+    That it is a sensor log is seen by its content.
+    """
+    from frametime.adapters.file_kind import classify_file
+
+    path = Path(capture)
+    stem, folder = without_endings(path).name, path.parent
+    if not stem or os.fspath(capture) == "-":
+        return None
+    try:
+        names = _logs_in(folder, folder.stat().st_mtime_ns)
+    except OSError:
+        return None
+    longer = [name for name in names if name.startswith(stem) and name != path.name]
+    found = [folder / name for name in longer if re.fullmatch(_ADDED, without_endings(Path(name)).name[len(stem) :])]
+    found = [path for path in found if classify_file(path).kind == "sensors"]
+    return found[0] if len(found) == 1 else None
+
+
+@lru_cache(maxsize=64)
+def _logs_in(folder: Path, changed_ns: int) -> tuple[str, ...]:
+    """Names of logs in a folder; a folder that has changed since is listed again."""
+    return tuple(path.name for path in folder.iterdir() if path.suffix.casefold() in LOG_ENDINGS)
 
 
 def path_from(path: Path, folder: Path) -> str:

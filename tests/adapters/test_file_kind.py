@@ -73,6 +73,7 @@ PRICES = b"card,price\n" + b"one,500\ntwo,600\nthree,550\n"
         # neighbours
         ("prices.csv", PRICES, "other"),
         ("run1.json", b'{"scene": "one"}', "other"),
+        ("run1.json", b'{"schema": "frametime.run/1", "stutters": [{"start_s": 1.5}, {"start_s": 2.5}]}', "results"),
         ("run1.json", b'{"app": "x", "frames": [%s]}' % b", ".join([b'{"frame_ms": 16.6}'] * 9000), "frames"),
         ("notes.md", b"# notes\n", "other"),
         ("readme.txt", b"Some words about the bench.\nNothing else.\n", "other"),

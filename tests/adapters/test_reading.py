@@ -243,6 +243,14 @@ def test_of_two_runs_in_one_json_object_none_is_chosen() -> None:
         read_capture(io.BytesIO(text("ab")))
 
 
+@pytest.mark.parametrize("beside", [{"settings": {}}, {"plan": {"charts": {}}}, {"none": {"runs": []}}])
+def test_an_empty_object_in_json_costs_no_frames(beside: dict[str, object]) -> None:
+    frames = [{"frame_time_ms": 8.5 + i % 3} for i in range(300)]
+    assert read_capture(io.BytesIO(json.dumps({**beside, "frames": frames}).encode())).n_frames == 300
+    with pytest.raises(ReadError, match="no rows of numbers were found"):
+        read_capture(io.BytesIO(json.dumps(beside).encode()))
+
+
 def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
     lines = [f'{{"frame_time_ms": {16 + i % 3}.5}}' for i in range(200)]
     cut = "\n".join([*lines, lines[0][:9]])

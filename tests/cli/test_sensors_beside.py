@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime.adapters.capture_start import sensor_log_beside
+from frametime.plans.folder_walk import sensor_log_beside
 
 FRAMES = "frame_time_ms\n" + "10\n" * 1200
 SENSORS = "elapsed_s,power_w\n" + "".join(f"{i / 2},{200 + i % 2}\n" for i in range(30))

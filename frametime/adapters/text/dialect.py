@@ -6,8 +6,10 @@ reader then gets only rows.
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
 
@@ -26,6 +28,7 @@ _USUAL_PREAMBLE: Final = 100
 _HOLDS_TOGETHER: Final = 0.6
 _BELOW: Final = 40
 _MOST_OF_TABLE: Final = 200
+_SEEN_LINES: Final = _SHORT_PREAMBLE + SAMPLE_ROWS + 5
 _SCORED_ROWS: Final = 30
 # The best score that a delimiter can have, and that spaces or none can.
 _MOST: Final = (1.25, 1.2)
@@ -85,8 +88,6 @@ def _is_data(first: Sequence[CellKind], window: Sequence[tuple[CellKind, ...]]) 
 
 def _filled_count(cells: Sequence[str]) -> int:
     """Number of cells up to the last one that is not empty."""
-    if cells and cells[-1].strip():
-        return len(cells)
     return next((count for count in range(len(cells), 0, -1) if cells[count - 1].strip()), 0)
 
 
@@ -155,8 +156,40 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, looks_at_end: bo
     """
     if source.names is not None:
         return _of_table(source, source.names)
-    dialect = _dialect_of(source, options)
+    dialect = _above_plain_rows(source, options) or _dialect_of(source, options)
     return with_ending(dialect, source) if looks_at_end else dialect
+
+
+def _above_plain_rows(source: TextSource, options: ReadOptions) -> Dialect | None:
+    """The dialect of a text whose first rows hold nothing but plain numbers; ``None`` for any other.
+
+    What stands above such rows decides alone, and is the same in many logs of a folder.
+    """
+    *lines, rest = source.head.split("\n", _SEEN_LINES)
+    at = next((at for at, line in enumerate(lines[:_SHORT_PREAMBLE]) if line[:1].isdecimal()), None)
+    # A line has no more cells than characters.
+    usual = len(lines) == _SEEN_LINES and max(map(len, lines)) <= options.max_columns and ' "' not in rest
+    if at is None or options.layout is not None or not usual:
+        return None
+    above, rows = "\n".join([*lines[:at], ""]), "\n".join([*lines[at:], ""])
+    dialect = _below(above, re.sub("[0-9.]+", "111", lines[at]), source.why)
+    sample = dialect.marks.plain_rows(rows, dialect.n_columns, at + 1) if dialect and not dialect.lacks_a_name else ()
+    start = source.start + len(above.encode())
+    return dialect._replace(sample=sample, data_start=start, data_end=source.end) if dialect and sample else None
+
+
+@lru_cache(maxsize=256)
+def _below(above: str, row: str, why: str) -> Dialect | None:
+    """The dialect of such a row many times below these lines; ``None`` where they are not all of its rows.
+
+    Of plain numbers the digits have no say in it, and ``111,111,111`` is the row that is soonest one number in groups.
+    """
+    source = TextSource(io.BytesIO(), "", 0, 0, above + f"{row}\n" * _SEEN_LINES, complete=True, why=why)
+    try:
+        dialect = _dialect_of(source, ReadOptions())
+    except ReadError:
+        return None  # told of the log itself, by its name
+    return dialect._replace(sample=()) if dialect.data_start == len(above.encode()) else None
 
 
 def _dialect_of(source: TextSource, options: ReadOptions) -> Dialect:

@@ -62,7 +62,7 @@ class Marks(NamedTuple):
     quote: str
     spaced: bool = False
 
-    def plain_rows(self, text: str, n_columns: int) -> tuple[Row, ...]:
+    def plain_rows(self, text: str, n_columns: int, first_line: int = 1) -> tuple[Row, ...]:
         """The rows of a text where each line holds so many plain numbers; none where one line holds anything else.
 
         Examples
@@ -77,7 +77,7 @@ class Marks(NamedTuple):
         if self.delimiter[:1] in {"+", "-", "."} or not re.fullmatch(f"(?:{row})++", text):
             return ()
         cells = (tuple(line.split(self.delimiter or NO_DELIMITER)) for line in text.splitlines())
-        return tuple(Row(line, line + 1, each) for line, each in enumerate(cells, 1))
+        return tuple(Row(line, line + 1, each) for line, each in enumerate(cells, first_line))
 
     def plain_line(self, line: str) -> str:
         """A line with one space for several between its cells, or with none between a delimiter and a quote.

@@ -44,9 +44,8 @@ _PAIR: Final = (
     r"(?: (?:[mnuµ]?s|fps|[mk]?W|°?[CFK]|[kMG]?Hz|rpm|%|m?V|[kKMG]i?B)(?!\w))?)(?=[\s,;|)\]}/>]|$)"
 )
 """A name and its value, as logs for people write them: ``dt=16.6ms``, ``gpu: 7.1 ms``, ``mode="full screen"``."""
+# The moment that stands before the rest of a line.
 _LOGGED: Final = r"[\[(<\s]*((?:[A-Z][a-z]{2} +)?\d[\dT:.,/ _+-]*\d(?: ?[AP]M|Z)?)|.*\s(\d+\.\d{4,9}): "
-"""The moment that stands before the rest of a line."""
-_OWN_CELL: Final = r"(^|[,;\t|])\s*[\d.]+\s*[,;\t|]"
 _LOGGED_AT: Final = "logged time"
 _CONTROL: Final = bytes({*range(9), *range(14, 32), 127} - {0x1A})  # which ends texts of old systems
 _OTHER_ENCODINGS: Final = ("cp1252", "cp1251", "shift_jis", "gbk")
@@ -352,7 +351,7 @@ def _of_pairs(source: TextSource, options: ReadOptions) -> TextSource:
     usual = {name for name, count in counts.items() if 2 * count >= most}
     has_usual = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?:=| =| ?#?\d*:)" for name in usual)).search
     # Beside a number in a cell of its own the pairs are notes in a table.
-    is_table = re.search(_OWN_CELL, re.split(_PAIR, "".join(lines[-1:]))[0])
+    is_table = re.search(r"(^|[,;\t|])\s*[\d.]+\s*[,;\t|]", re.split(_PAIR, "".join(lines[-1:]))[0])
     if is_table or most < 3 or 2 * len([*filter(has_usual, lines)]) < len(lines):
         return source
     *lines, last = re.split(r"\r\n?|\n", _whole(source))
@@ -449,7 +448,7 @@ def _rows_in(value: Any, name: str) -> list[Any]:
     if not isinstance(value, dict):
         return []
     keys = {(*row,) if isinstance(row, dict) and not _lists_in(row) else () for row in value.values()}
-    index = max(value, *keys, key=len)
+    index = max((value, *keys), key=len)
     if len(keys) == 1 and (names := keys.pop()) and len(index) > _FEW_KEYS and all(map(str.isdecimal, index)):
         # Rows by their index, or columns of cells by theirs.
         return [*value.values()] if len(value) >= len(names) else [{k: v[at] for k, v in value.items()} for at in names]
