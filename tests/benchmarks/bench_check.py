@@ -108,8 +108,8 @@ def large_files(folder: Path) -> list[Ratio]:
                     f"{what} of {name} / typed read of 2 columns (processor)",
                     most,
                     spent.processor / typed.processor,
-                    f"{spent.processor:.2f}/{typed.processor:.2f} s, reading alone {read.processor:.2f} s; "
-                    f"by the clock {spent.wall:.2f}/{typed.wall:.2f} s, {read.wall:.2f} s",
+                    f"{spent.processor:.2f}/{typed.processor:.2f} s, reading {read.processor:.2f}; "
+                    f"clock {spent.wall:.2f}/{typed.wall:.2f}, {read.wall:.2f}",
                 )
             )
         ratios += [
