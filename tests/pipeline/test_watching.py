@@ -242,13 +242,13 @@ def test_a_capture_is_read_again_with_the_layout_that_was_kept_beside_it(tmp_pat
 def test_a_capture_that_is_deleted_counts_no_longer_for_its_set(tmp_path: Path) -> None:
     folder = tmp_path / "mill"
     folder.mkdir()
+    (folder / "run0.csv").write_text("notes, not a capture")  # looked at before those that are told
     for run in (1, 2):
         (folder / f"run{run}.csv").write_text(log_text(10.0 + run))
-    (folder / "run3.csv").write_text("notes, not a capture")
 
     def remove(told: Told) -> None:
         told(2)
-        (folder / "run3.csv").unlink()
+        (folder / "run0.csv").unlink()
         (folder / "run1.csv").unlink()
 
     *_, last = watch_while(tmp_path, remove, 3)
