@@ -266,7 +266,7 @@ class Steps:
     core_fine_mhz: StepMhz = 10
     memory_fine_mhz: StepMhz = 20
     voltage_down_mv: StepMv = 10
-    voltage_fine_mv: StepMv = 3
+    voltage_fine_mv: StepMv = 2
     power_down_pct: StepPct = 5.0
     power_fine_pct: StepPct = 0.5
     everyday_core_back_mhz: StepMhz = 25

@@ -119,8 +119,8 @@ def test_after_the_edge_a_fine_step_and_then_the_power_limit_at_the_voltage_for_
     fine = proposal_for(*trials)
     assert (fine.phase, fine.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-24))
     finer = proposal_for(*trials, made(100, -24, outcome=Outcome.FROZE))
-    assert (finer.phase, finer.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-21))
-    again = proposal_for(*trials, *(made(100, mv, outcome=Outcome.FROZE) for mv in (-24, -21)))
+    assert (finer.phase, finer.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-22))
+    again = proposal_for(*trials, *(made(100, mv, outcome=Outcome.FROZE) for mv in (-24, -22)))
     assert (again.phase, again.setting) == (
         Phase.POWER_AGAIN,
         Setting(power_limit_pct=95.0, core_voltage_offset_mv=-10),
@@ -131,10 +131,10 @@ def test_no_voltage_is_kept_that_is_nearer_to_a_failed_one_than_a_fine_step() ->
     """Counted from the voltage that held, the steps ended 1 mV from one that failed: such a card held in 94 of 100."""
     held = (STOCK_RUNS, made(95, 0, 96.0, 285), made(100, -10, 100.5, 296), made(100, -20, 101.0, 292))
     failed = made(100, -30, outcome=Outcome.DRIVER_RESET)
-    done = proposal_for(*held, failed, made(100, -24, 101.1, 290), made(100, -27, 101.2, 288))
-    assert (done.phase, done.setting.turned("voltage")) == (Phase.POWER_AGAIN, 17)
+    done = proposal_for(*held, failed, *(made(100, mv, 101.1, 290) for mv in (-24, -26, -28)))
+    assert (done.phase, done.setting.turned("voltage")) == (Phase.POWER_AGAIN, 18)
     by_hand = proposal_for(*held, failed, made(100, -25, outcome=Outcome.FROZE))
-    assert (by_hand.phase, by_hand.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-22))
+    assert (by_hand.phase, by_hand.setting) == (Phase.VOLTAGE, Setting(core_voltage_offset_mv=-21))
 
 
 @pytest.mark.parametrize("trial", [made(95, 0), made(95, -10), made(95, -10, is_endurance=True, minutes=45.0)])
@@ -241,7 +241,7 @@ def test_after_a_failed_long_run_the_voltage_is_said_to_go_back_and_no_clock() -
     held = (STOCK_RUNS, made(100, -10))
     assert proposal_for(*held, limits=limits).is_endurance
     step = proposal_for(*held, made(100, -10, outcome=Outcome.DRIVER_RESET, is_endurance=True), limits=limits)
-    assert step.is_endurance and step.setting.core_voltage_offset_mv == -7
+    assert step.is_endurance and step.setting.core_voltage_offset_mv == -8
     assert "It failed at core voltage \N{MINUS SIGN}10 mV: back by a fine step. " in step.reason
 
 
@@ -306,7 +306,7 @@ def test_a_voltage_that_fails_under_a_lighter_workload_goes_back_by_a_fine_step(
     crash = made(90, -37, outcome=Outcome.FROZE)  # under the lighter one
     view = TrialView(replace(sim.empty_record(2), trials=(crash,)))
     answer = _other_workloads(view, Setting(power_limit_pct=90.0, core_voltage_offset_mv=-37))
-    assert isinstance(answer, Proposal) and answer.setting.core_voltage_offset_mv == -34
+    assert isinstance(answer, Proposal) and answer.setting.core_voltage_offset_mv == -35
 
 
 def test_the_heaviest_workload_is_run_once_for_a_voltage_that_a_long_run_follows() -> None:
@@ -599,14 +599,14 @@ def test_every_step_on_the_way_keeps_the_laws(search: str, seeds: range) -> None
 @pytest.mark.slow
 @pytest.mark.parametrize("search", ["steps", "halving"])
 def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per_joule(search: str) -> None:
-    """Of 200 random cards all hold in 98 of 100 runs; 98 of 100 lie within 2 % of the most, and all within 2.7 %.
+    """Of 200 random cards all hold in 98 of 100 runs, and all but one lie within 2 % of the most: that one by 2.02 %.
 
-    Over 4500 other cards and both searches one held in less than 98 of 100 (95.9), 0.9 % of the settings lay beyond
-    2 %, and the farthest by 3.5 %.
+    Over 4800 other cards and both searches 4 settings held in less than 98 of 100 (97.2 the least), 0.5 % lay beyond
+    2 %, and the farthest by 2.8 %. Voltage steps of 3 mV left 1.1 % beyond 2 % and held no more often.
     The most is that of a setting on the edge of 98 runs of a year. A search that knew the edge of spring, and stepped
     back from it by the 10 mV of common practice, would come as near in the mean, and to 1.2 % at worst. What is lost is
-    the voltage: it has to hold in many runs that scatter, in steps of 3 mV. With the best power limit at the voltages
-    that were found, 0.7 % are lost in the mean, and 4 of 1000 cards lie beyond 2 %.
+    the voltage: it has to hold in many runs that scatter. With the best power limit at the voltages that were found,
+    0.6 % are lost in the mean, and 15 of 9600 settings lie beyond 2 %.
     """
     short_pct, n_trials = [], []
     for seed in range(200):
@@ -621,6 +621,6 @@ def test_the_everyday_setting_holds_for_a_year_and_lies_near_the_most_frames_per
         assert fps >= stock_fps * (1.0 - (record.max_speed_loss_pct + 1.0) / 100.0), seed
         short_pct.append(100.0 * (1.0 - float(fps / watts) / sim.best_frames_per_joule(card, record)))
         n_trials.append(len(proposals))
-    assert np.mean(np.array(short_pct) <= 2.0) >= 0.98
-    assert max(short_pct) <= 2.7
+    assert np.sum(np.array(short_pct) > 2.0) <= 1
+    assert max(short_pct) <= 2.1
     assert np.median(n_trials) <= {"steps": 26, "halving": 24}[search]
