@@ -59,6 +59,11 @@ _FAILED_STARTS: Final = 3
 _NO_MEMORY: Final = 77
 """Exit code of a worker that ran out of memory. Going on, it would fail sooner than a new one."""
 
+_SHORT_OF_MEMORY: Final[Mapping[str, tuple[str, str | None]]] = {
+    "SIGKILL": (", as systems do that run out of memory", None),
+    "SIGABRT": (", as libraries do that get no memory", "max_worker_bytes"),
+}
+"""Signals that end a process for want of memory: what is told, and the field of `WorkerLimits` that may be why."""
 
 _KEPT: Final = -2, 16 << 20
 """M_TOP_PAD of ``mallopt`` in glibc's malloc.h, and how many bytes."""
@@ -270,8 +275,8 @@ class WorkerPool(Generic[Given, Task, Answer]):
         if code is None or code >= 0:
             return Lost(f"the process that worked on it ended with code {code}")
         name = signal.Signals(-code).name
-        why = ", as systems do that run out of memory" if name == "SIGKILL" else ""
-        return Lost(f"the process that worked on it was ended by {name}{why}")
+        who, limit = _SHORT_OF_MEMORY.get(name, ("", None))
+        return Lost(f"the process that worked on it was ended by {name}{who}", limit)
 
     def _started(self) -> _Worker:
         # A forked copy of a process that runs threads of Arrow can hang; a spawned one is the same on every system.

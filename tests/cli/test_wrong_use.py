@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -70,10 +71,10 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("tune", "endurance", FREEZE, "--size", "print"), "--size is for the drawing"),
         (("check", FREEZE, "--sensor-offset", "1"), "--sensor-offset is for reading a sensor log: give --sensors too"),
         (("batch", ".", "--out", "x.txt"), "'.txt' names no format"),
-        (("batch", ".", "--out", "x.csv", "--intervals"), "No such option '--intervals'"),
-        (("compare", FREEZE, "--out", "x", "--intervals"), "No such option '--intervals'"),
-        (("compare", FREEZE, "--out", "x", "--power-limit", "9"), "No such option '--power-limit'"),
-        (("metrics", "--intervals"), "No such option '--intervals'"),
+        (("batch", ".", "--out", "x.csv", "--intervals"), "No such option --intervals"),
+        (("compare", FREEZE, "--out", "x", "--intervals"), "No such option --intervals"),
+        (("compare", FREEZE, "--out", "x", "--power-limit", "9"), "No such option --power-limit"),
+        (("metrics", "--intervals"), "No such option --intervals"),
         (("convert", FREEZE, "x.csv"), "the ending is '.csv'"),
         (("convert", FREEZE, "x.arrow", "--skip-start", "auto"), "--skip-start auto is not for this command"),
         (("tune", "endurance", FREEZE, "--skip-start", "auto"), "--skip-start auto is not for this command"),
@@ -84,7 +85,8 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
 def test_wrong_usage_ends_with_2(arguments: tuple[str | Path, ...], words: str, tmp_path: Path) -> None:
     done = frametime(*arguments, cwd=tmp_path)
     assert (done.code, done.out) == (2, ""), done.err
-    assert words in done.err
+    said = re.sub("option(:? )'?(--[a-z-]+)'?", r"option \2", done.err)  # older click puts a colon for quotes
+    assert words in said
     assert list(tmp_path.iterdir()) == []
 
 
