@@ -8,7 +8,8 @@ from pathlib import Path
 def main() -> None:
     """Print them."""
     project = tomllib.loads(Path("pyproject.toml").read_text("utf-8"))["project"]
-    for needed in project["dependencies"]:
+    extras = project["optional-dependencies"]
+    for needed in (*project["dependencies"], *extras["video"], *extras["svg"], *extras["cluster"]):
         name, oldest = needed.split(">=")
         sys.stdout.write(f"{name}=={oldest}\n")
 
