@@ -42,6 +42,35 @@ on_wait: Callable[[str], None] = lambda told: None  # noqa: E731  # the command 
 _held: Final[set[tuple[Path, int]]] = set()
 
 
+class _Undivided(threading.local):
+    """A block that no stop divides: one that comes meanwhile, as by Ctrl-C, counts when the block has ended.
+
+    Signals come to the main thread only; the blocks of others hold none up.
+    """
+
+    n_open = 0
+    late: BaseException | None = None
+
+    def __enter__(self) -> None:
+        self.n_open += 1
+
+    def __exit__(self, *_: object) -> None:
+        self.n_open -= 1
+        late = self.late
+        if late is not None and not self.n_open:
+            self.late = None
+            raise late
+
+    def stop(self, how: BaseException) -> None:
+        """Raise it, at once or when the block ends: for who handles signals."""
+        if not self.n_open:
+            raise how
+        self.late = how
+
+
+undivided: Final = _Undivided()
+
+
 def refuse_existing(
     paths: Iterable[Path], *, force: bool, helps: str = "--force replaces it", are_folders: bool = False
 ) -> None:
@@ -95,13 +124,11 @@ def refuse_strangers(folder: Path, is_own: Callable[[str], bool], *, writer: str
     """
     if (folder.exists() and not folder.is_dir()) or folder.is_symlink():
         raise OutputError.at(str(folder), "this is not a folder", helps="name another folder")
-    for root, folders, names in os.walk(folder):
-        folders.sort()
-        for path in sorted(Path(root, name) for name in (*names, *folders)):
-            inner = path.relative_to(folder).as_posix()
-            if (path.is_symlink() or not path.is_dir()) and not is_own(inner):
-                found = f"it holds '{printable(inner)}', which no {writer} has written, and would be lost"
-                raise OutputError.at(str(folder), found, helps="name another folder, or move that elsewhere")
+    for path in sorted(folder.rglob("*")):
+        inner = path.relative_to(folder).as_posix()
+        if (path.is_symlink() or not path.is_dir()) and not is_own(inner):
+            found = f"it holds '{printable(inner)}', which no {writer} has written, and would be lost"
+            raise OutputError.at(str(folder), found, helps="name another folder, or move that elsewhere")
 
 
 def refuse_ending(path: Path, endings: Sequence[str], what: str) -> None:
@@ -121,8 +148,6 @@ def claiming(
     paths: Iterable[Path], *, force: bool, folder: Path | None = None, helps: str = "--force replaces it"
 ) -> Iterator[None]:
     """Be the only writer of files until the block ends, and refuse those that are there, as `refuse_existing` does.
-
-    What a run that was killed while it wrote one of them has left goes away.
 
     Parameters
     ----------
@@ -144,8 +169,6 @@ def claiming(
         for path in [*([] if folder is None else [folder]), *sorted(paths)]:
             held.enter_context(alone_with(path))
         refuse_existing(paths, force=force, helps=helps)  # what another has written meanwhile
-        for path in paths:
-            clear_leftovers(path)
         yield
 
 
@@ -194,7 +217,8 @@ def replacing_folder(path: Path, *, last: str = "") -> Iterator[Path]:
     """
     with _made_beside(path, Path.mkdir) as temporary:
         yield temporary
-        _put_folder_in_place(temporary, path, last)
+        with undivided:
+            _put_folder_in_place(temporary, path, last)
 
 
 @contextlib.contextmanager
@@ -205,9 +229,10 @@ def _made_beside(path: Path, make: Callable[[Path], object]) -> Iterator[Path]:
         try:
             yield _beside(path, name, make)[0]
         finally:
-            for place in (path.with_name(name), path / name):
-                with contextlib.suppress(NotADirectoryError):
-                    _remove(place)
+            with undivided:
+                for place in (path.with_name(name), path / name):
+                    with contextlib.suppress(NotADirectoryError):
+                        _remove(place)
 
 
 def _put_folder_in_place(made: Path, path: Path, last: str) -> None:
@@ -241,12 +266,17 @@ def _exchange_content(made: Path, path: Path, last: str) -> None:
 
 
 def clear_leftovers(path: Path) -> None:
-    """Remove what runs that were killed while they wrote ``path`` have left, beside it and in it."""
+    """Remove what runs that were killed while they wrote ``path`` have left, beside it and in it.
+
+    A folder that had stepped aside for one that never came is put back.
+    """
     left = re.compile(re.escape(_prefix(path)) + r".{8}\.(part|old)")
     for folder in (path.parent, path):
         with contextlib.suppress(OSError):  # it is a file, or not there, or may not be looked into
             for entry in folder.iterdir():
-                if left.fullmatch(entry.name):
+                if left.fullmatch(entry.name) and entry.suffix == ".old" and not path.exists():
+                    entry.rename(path)
+                elif left.fullmatch(entry.name):
                     _remove(entry)
 
 
@@ -324,52 +354,60 @@ def _force(path: Path) -> None:
 
 
 @contextlib.contextmanager
-def alone_with(output: Path, *, wait_s: float | None = None) -> Iterator[None]:
+def alone_with(output: Path) -> Iterator[None]:
     """Be the only writer of a file or folder until the block ends; a thread that is so already goes on at once.
+
+    What runs that were killed while they wrote it have left goes away first.
 
     Parameters
     ----------
     output : Path
-        Folders that are missing above it are made, and go away again where nothing was put into them.
-    wait_s : float
-        How long to wait for another writer; by default `WAIT_S`.
+        Folders that are missing above it are made, and go away again where nothing was put into them, as it does
+        itself.
 
     Raises
     ------
     OutputError
-        If another process still writes it then, naming that; or no lock can be put beside the output.
+        If another process still writes it after `WAIT_S`, naming that; or no lock can be put beside the output.
     """
-    output = Path(os.path.realpath(output))
+    named, output = output, Path(os.path.realpath(output))
     key = (output, threading.get_ident())
     if key in _held or (output.exists() and not (output.is_file() or output.is_dir())):  # a device: never written
         yield
         return
-    missing = [folder for folder in output.parents if not folder.exists()]
-    place, handle = _wait_for(output, WAIT_S if wait_s is None else wait_s)
-    _held.add(key)
+    missing = [folder for folder in (output, *output.parents) if not folder.exists()]
+    taken: list[tuple[Path, int]] = []
     try:
+        _wait_for(output, taken)
+        _held.add(key)
+        for place in dict.fromkeys((output, named)):
+            clear_leftovers(place)
         yield
     finally:
-        _held.discard(key)
-        _let_go(place, handle)
-        for folder in missing:
-            with contextlib.suppress(OSError):
-                folder.rmdir()
+        with undivided:
+            _held.discard(key)
+            for place, handle in taken:
+                _let_go(place, handle)
+            for folder in missing:
+                with contextlib.suppress(OSError):
+                    folder.rmdir()
 
 
-def _wait_for(output: Path, wait_s: float) -> tuple[Path, int]:
-    """The file that carries the lock, and its handle."""
-    until = time.monotonic() + wait_s
+def _wait_for(output: Path, taken: list[tuple[Path, int]]) -> None:
+    """Put the file that carries the lock and its handle into ``taken``."""
+    until = time.monotonic() + WAIT_S
     is_told = False
     while True:
-        place, handle = _take(output)
-        if handle is not None:
-            return place, handle
+        with undivided:
+            place, handle = _take(output)
+            if handle is not None:
+                taken.append((place, handle))
+                return
         if time.monotonic() >= until:
             helps = "wait for that to end, or give the output another name"
             raise OutputError.at(str(output), f"{_holder(place)} writes it", helps=helps)
         if not is_told:
-            on_wait(f"{printable(str(output))}: {_holder(place)} writes it; waiting up to {wait_s:g} s")
+            on_wait(f"{printable(str(output))}: {_holder(place)} writes it; waiting up to {WAIT_S:g} s")
             is_told = True
         time.sleep(_POLL_S)
 
@@ -440,9 +478,7 @@ def _own_words() -> str:
 
 def _holder(place: Path) -> str:
     """Who holds the lock, as far as it can be read."""
-    try:
-        with place.open("rb") as stream:
-            told = stream.read(400).decode("utf-8", "replace")
-    except OSError:
-        told = ""
+    told = ""
+    with contextlib.suppress(OSError), place.open("rb") as stream:
+        told = stream.read(400).decode("utf-8", "replace")
     return printable(told) or "another process"

@@ -31,11 +31,12 @@ def holder(output: Path, seconds: float) -> subprocess.Popen[str]:
     return held
 
 
-def test_a_second_writer_is_told_who_writes(tmp_path: Path) -> None:
+def test_a_second_writer_is_told_who_writes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(replacing, "WAIT_S", 0.1)
     out = tmp_path / "runs.csv"
     with holder(out, 60.0) as held:
         told = rf"process {held.pid} on .+ \(since 2\d\d\d-.+\) writes it; wait"
-        with pytest.raises(OutputError, match=told), alone_with(out, wait_s=0.1):
+        with pytest.raises(OutputError, match=told), alone_with(out):
             pass
         held.kill()
 
@@ -49,20 +50,22 @@ def test_a_second_writer_waits_with_a_word(tmp_path: Path, monkeypatch: pytest.M
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_lock_of_a_dead_process_is_taken_over(tmp_path: Path) -> None:
+def test_the_lock_of_a_dead_process_is_taken_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(replacing, "WAIT_S", 0.0)
     out = tmp_path / "new" / "runs.csv"
     with holder(out, 60.0) as held:
         held.kill()
     assert len(list(out.parent.iterdir())) == 1  # nobody was there to take it away
-    with alone_with(out, wait_s=0.0):
+    with alone_with(out):
         pass
     assert list(out.parent.iterdir()) == []
 
 
-def test_two_names_of_one_output_are_one(tmp_path: Path) -> None:
+def test_two_names_of_one_output_are_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(replacing, "WAIT_S", 0.0)
     (tmp_path / "link").symlink_to(tmp_path, target_is_directory=True)
     with holder(tmp_path / "result", 60.0) as held:
-        with pytest.raises(OutputError, match="writes it"), alone_with(tmp_path / "link" / "result", wait_s=0.0):
+        with pytest.raises(OutputError, match="writes it"), alone_with(tmp_path / "link" / "result"):
             pass
         held.kill()
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import stat
 import sys
 from collections.abc import Callable
@@ -14,8 +16,10 @@ from typing import Any
 import pytest
 
 from frametime import replacing as replacing_module
+from frametime.cli import _clear_away_when_ended
 from frametime.errors import OutputError
 from frametime.replacing import (
+    alone_with,
     clear_leftovers,
     refuse_existing,
     replacing,
@@ -85,6 +89,70 @@ def _is_stopped(at: int, work: Callable[[], None]) -> bool:
     return False
 
 
+CALLS = ("open", "close", "rename", "replace", "unlink", "rmdir", "mkdir", "ftruncate", "write", "fstat")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of this kind are POSIX")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("is_older", [False, True], ids=["new", "older"])
+def test_a_signal_after_any_call_of_the_system_leaves_all_or_nothing(
+    number: signal.Signals, is_older: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No lock, no folder without anything in it, and an older folder as it was or replaced whole."""
+    handlers = {each: signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    _clear_away_when_ended()
+    n_stops, n_calls = 0, 0
+
+    def then_signalled(call: Callable[..., Any]) -> Callable[..., Any]:
+        def signalled(*arguments: Any, **named: Any) -> Any:
+            nonlocal n_calls
+            result = call(*arguments, **named)
+            n_calls += 1
+            if n_calls - 1 == n_stops:
+                signal.raise_signal(number)
+            return result
+
+        return signalled
+
+    try:
+        while n_calls >= n_stops:
+            folder = tmp_path / str(n_stops)
+            out = folder / "below" / "clip"
+            (out if is_older else folder).mkdir(parents=True)
+            if is_older:
+                (out / "1.png").write_bytes(b"older")
+            before = _files_of(folder)
+            n_calls = 0
+            with monkeypatch.context() as patched, contextlib.suppress(KeyboardInterrupt, SystemExit):
+                for name in CALLS:
+                    patched.setattr(os, name, then_signalled(getattr(os, name)))
+                with alone_with(out):
+                    _write_with(replacing_folder, out)
+            after = _files_of(folder)
+            whole = {"below": b"", "below/clip": b"", "below/clip/1.png": b"picture"}
+            assert after in (before, whole), n_stops
+            n_stops += 1
+    finally:
+        for each, handler in handlers.items():
+            signal.signal(each, handler)
+    assert n_stops > 10 and after == whole
+
+
+def _files_of(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else b"" for path in folder.rglob("*")
+    }
+
+
+def test_a_folder_that_had_stepped_aside_for_one_that_never_came_is_put_back(tmp_path: Path) -> None:
+    aside = tmp_path / ".runs.abcdefgh.old"
+    aside.mkdir()
+    (aside / "a.txt").write_text("mine")
+    with alone_with(tmp_path / "runs"):
+        assert _files_of(tmp_path / "runs") == {"a.txt": b"mine"}
+    assert [path.name for path in tmp_path.iterdir()] == ["runs"]
+
+
 def test_a_folder_that_is_not_there_is_made(tmp_path: Path) -> None:
     write_text(tmp_path / "missing" / "below" / "a.txt", "x")
     assert (tmp_path / "missing" / "below" / "a.txt").read_text() == "x"
@@ -128,8 +196,11 @@ def test_only_what_the_same_output_left_is_removed(tmp_path: Path) -> None:
     for name in (".runs.abcdefgh.part", ".runs.abcdefgh.old", ".runs.csv.abcdefgh.part", ".runs.abcdefgh.txt"):
         (tmp_path / name).mkdir()
     (tmp_path / ".runs.ijklmnop.part").write_text("x")
+    (tmp_path / "runs").mkdir()
     clear_leftovers(tmp_path / "runs")
-    assert sorted(path.name for path in tmp_path.iterdir()) == [".runs.abcdefgh.txt", ".runs.csv.abcdefgh.part"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        *(".runs.abcdefgh.txt", ".runs.csv.abcdefgh.part", "runs")
+    ]
 
 
 def test_what_exists_is_told_in_the_same_words_everywhere(tmp_path: Path) -> None:

@@ -170,13 +170,6 @@ def _lacks_memory(error: BaseException | None) -> bool:
     return False
 
 
-def _pipe_ended() -> int:
-    """The exit code where the reader of a pipe has enough."""
-    # A second failure at exit would print a message.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return 0
-
-
 def _dash_hint(arguments: Sequence[str]) -> str:
     """How to write the name of a file that was taken for an option; empty where none was."""
     for typed in arguments:
@@ -200,15 +193,15 @@ def run(arguments: Sequence[str]) -> int:
             error = click.UsageError(f"{error.format_message()} {hint}", ctx=error.ctx)
         error.show()
         code = error.exit_code
-    except click.Abort:
+    except (click.Abort, KeyboardInterrupt):
         click.echo("frametime: interrupted", err=True)
         code = 130
-    except BrokenPipeError:
-        code = _pipe_ended()
-    except SystemExit:
-        if sys.stdout is printed_to:
+    except (BrokenPipeError, SystemExit) as ended:
+        # The reader of a pipe has enough. Where click has seen it first, a stream that fails no more is in its place.
+        if isinstance(ended, SystemExit) and sys.stdout is printed_to:
             raise
-        code = _pipe_ended()  # click has seen it first, and put a stream in its place that fails no more
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # a second failure would print a message
+        code = 0
     except OSError as error:
         where = "" if error.filename is None else f"{printable(str(error.filename))}: "
         click.echo(f"frametime: {where}{printable(error.strerror or str(error))}", err=True)
@@ -226,11 +219,10 @@ def _clear_away_when_ended() -> None:
     import signal
 
     def leave(number: int, _frame: object) -> None:
-        raise SystemExit(128 + number)
+        replacing.undivided.stop(KeyboardInterrupt() if number == signal.SIGINT else SystemExit(128 + number))
 
-    for name in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+    for number in {signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)}:
+        if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
             signal.signal(number, leave)
 
 

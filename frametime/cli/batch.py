@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Mapping
 from dataclasses import replace
@@ -15,6 +16,7 @@ from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
 from frametime.errors import OutputError, printable
 from frametime.replacing import alone_with
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, BatchOptions
@@ -130,54 +132,34 @@ def _run(root: Path, out: Path, options: BatchOptions, walk: Walk, chosen: dict[
     from frametime.pipeline.batch import run_batch
     from frametime.pipeline.measuring_many import cluster_executor
 
-    counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
+    is_shown = sys.stderr.isatty() and not chosen["quiet"]
+    to = sys.stderr if is_shown else io.StringIO()
+    drawn = click.progressbar(length=len(walk.captures), label="Measuring", file=to)
+
+    def tell(row: Row) -> None:
+        drawn.update(1)
+        if row["status"] == "failed":
+            click.echo("\n" * is_shown + f"failed: {printable(str(row['reason']), limit=400)}", err=True)
+
     try:
-        with cluster_executor(chosen["cluster"]) as (executor, workers):
-            count = run_batch(
+        with drawn, cluster_executor(chosen["cluster"]) as (executor, workers):
+            return run_batch(
                 root,
                 out,
                 options=replace(options, workers=workers) if workers is not None else options,
                 walk=walk,
                 resume=chosen["resume"],
                 executor=executor,
-                on_row=counter.advance,
+                on_row=tell,
             )
     except KeyboardInterrupt:
-        counter.clear()
         click.echo("frametime: interrupted; the rows so far are kept: go on with --resume", err=True)
         click.get_current_context().exit(130)
-    counter.clear()
-    return count
-
-
-class _Progress:
-    """A line on the terminal that counts the captures, and failures as they come."""
-
-    def __init__(self, n_captures: int, *, shown: bool) -> None:
-        self._n_captures = n_captures
-        self._shown = shown
-        self._n_done = 0
-
-    def advance(self, row: Row) -> None:
-        """Count one row; name the capture where it failed."""
-        self._n_done += 1
-        if row["status"] == "failed":
-            self.clear()
-            click.echo(f"failed: {printable(str(row['reason']), limit=400)}", err=True)
-        if self._shown:
-            click.echo(f"\r{self._n_done} of {self._n_captures} captures", err=True, nl=False)
-
-    def clear(self) -> None:
-        """Take the line away."""
-        if self._shown:
-            click.echo("\r" + " " * 40 + "\r", err=True, nl=False)
 
 
 def _others(walk: Walk) -> str:
-    return ", ".join(
-        f"{len(names)} {label.removesuffix('s') if len(names) == 1 else label}"
-        for label, names in sorted(walk.others.items())
-    )
+    others = sorted(walk.others.items())
+    return ", ".join(counted(len(names), label.removesuffix("s"), label) for label, names in others)
 
 
 def _show_passed_over(walk: Walk, *, every: bool) -> None:

@@ -174,8 +174,6 @@ class Requirement(NamedTuple):
 
 
 def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirement]:
-    if not chosen["least"] and not chosen["greatest"]:
-        return []
     from frametime.metrics.catalog import catalog_for
 
     known = catalog_for(base.measure)

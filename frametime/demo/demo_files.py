@@ -102,17 +102,20 @@ def gzip_bytes(content: bytes) -> bytes:
 def write_files(folder: Path, files: Mapping[str, bytes], *, force: bool) -> None:
     """Write ``files`` (path below the folder, with ``/``, to content) into ``folder``.
 
-    Each is written under a temporary name in its own folder and then renamed. Nothing at all is written when
-    one of them is there already, unless ``force`` is given. Other files in the folder are left alone.
+    Each is written under a temporary name in its own folder and then renamed. Nothing at all is written when one of
+    them is there with other content, unless ``force`` is given: what an interrupted run has begun, the next one ends.
+    Other files in the folder are left alone.
 
     Raises
     ------
     OutputError
-        If a file is there already and ``force`` is not given, or the folder cannot be written.
+        If another file is there under such a name and ``force`` is not given, or the folder cannot be written.
     """
-    with claiming((folder / name for name in files), force=force, folder=folder):
-        for name, content in files.items():
-            write_bytes(folder / name, content)
+    paths = {folder / name: content for name, content in files.items()}
+    paths = {path: held for path, held in paths.items() if not path.is_file() or path.read_bytes() != held}
+    with claiming(paths, force=force, folder=folder):
+        for path, content in paths.items():
+            write_bytes(path, content)
 
 
 class RandomStream:

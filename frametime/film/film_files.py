@@ -16,7 +16,16 @@ from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
 from frametime.film.picture import Clip, ClipLook, Track
-from frametime.replacing import LOCK_ENDING, alone_with, claiming, clear_leftovers, replacing, replacing_folder
+from frametime.replacing import (
+    LOCK_ENDING,
+    alone_with,
+    claiming,
+    refuse_ending,
+    refuse_existing,
+    refuse_strangers,
+    replacing,
+    replacing_folder,
+)
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -36,7 +45,8 @@ _HD: Final = (1, 1, 1)
 _SAME_BYTES: Final = {"fflags": "+bitexact"}
 _OVER_FORMS: Final = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}
 _AHEAD: Final = 6
-_PICTURE_NAME: Final = re.compile(r"\d{6}\.png")
+_PICTURE_NAME: Final = re.compile(rf"\d{{6}}\.png|.*{re.escape(LOCK_ENDING)}")
+"""Of a folder of pictures, with the lock of the one who writes it."""
 
 Progress = Callable[[float], object]
 """Called with the share of the work that is done."""
@@ -83,15 +93,14 @@ def write_clip(
         from PIL import Image
 
         with alone_with(out):
-            _refuse_folder(out, force=force)
+            refuse_strangers(out, lambda name: _PICTURE_NAME.fullmatch(name) is not None, writer="film")
+            refuse_existing([out], force=force, are_folders=True)
             with replacing_folder(out) as folder:
                 for k, pixels in enumerate(_drawn_ahead(clip.picture, moments_s, on_progress)):
                     Image.fromarray(pixels).save(folder / f"{k:06d}.png", compress_level=1)
-            clear_leftovers(out)
         return n_pictures
+    refuse_ending(out, (".mov", ".webm"), "clip")
     key = (out.suffix.lower().removeprefix("."), codec if out.suffix.lower() == ".mov" else "prores")
-    if key not in _CODECS:
-        raise OutputError.at(str(out), "a clip is written as .mov, .webm or a folder", helps="name it with one of them")
     name, pixels, options = _CODECS[key]
     av = _av()
 
@@ -153,17 +162,6 @@ def _rows_of(frame: Any) -> list[NDArray[np.uint8]]:
     ]
 
 
-def _refuse_folder(out: Path, *, force: bool) -> None:
-    """Refuse to replace anything but the pictures of an earlier clip."""
-    if out.exists():
-        held = [path for path in out.iterdir() if path.suffix != LOCK_ENDING] if out.is_dir() else [out]
-        if not all(_PICTURE_NAME.fullmatch(path.name) for path in held):
-            wrong = "this holds something else than pictures of a clip"
-            raise OutputError.at(str(out), wrong, helps="name a new folder")
-        if not force:
-            raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
-
-
 def write_over(
     tracks: list[Track],
     look: ClipLook,
@@ -197,8 +195,7 @@ def write_over(
     OutputError
         If the ending is no format, PyAV is missing, the file is there, or it cannot be written.
     """
-    if out.suffix.lower() not in _OVER_FORMS:
-        raise OutputError.at(str(out), f"footage is written as {', '.join(_OVER_FORMS)}", helps="name it with one")
+    refuse_ending(out, tuple(_OVER_FORMS), "film")
     av = _av()
     n_pictures = 0
     form = _OVER_FORMS[out.suffix.lower()]

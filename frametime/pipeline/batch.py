@@ -23,7 +23,7 @@ from frametime.pipeline.measuring_many import FolderOptions, measure_many
 from frametime.pipeline.tables import Row
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, sensor_log_beside, text_of, walk_captures
 from frametime.render.data_output import Column, frame_of
-from frametime.replacing import alone_with, clear_leftovers
+from frametime.replacing import alone_with
 
 if TYPE_CHECKING:
     import polars as pl
@@ -254,7 +254,6 @@ def run_batch(
                 n_failed += row["status"] == "failed"
                 tell(row)
         n_formulas = _write(out, batch, places)
-        clear_leftovers(out)
         journal_of(out).unlink()
     n_measured = len(waiting) - n_failed
     return BatchCount(

@@ -187,7 +187,6 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
         # To list the charts of a review takes longer than all else here, once its files are read.
         asked = hashlib.sha256(repr((__version__, charts, writing.report)).encode()).hexdigest()
         if is_unchanged and not force and record.get("asked") == asked and written.issuperset(record["names"]):
-            replacing.clear_leftovers(folder)
             return WrittenFiles(tuple(record["names"]), record["left_out"])
         chosen = dict(drawn_files(result, charts=charts, report=writing.report))
         left_out = None if charts is None else left_out_words(result, charts)
@@ -209,7 +208,6 @@ def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing(
             record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted({*standing, *told.names}), "asked": asked}
             record |= told._asdict()
             (making / RECORD_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="ascii", newline="\n")
-        replacing.clear_leftovers(folder)
         return told
 
 

@@ -24,7 +24,7 @@ import polars as pl
 from frametime import __version__
 from frametime.caveats import Caveat
 from frametime.errors import FrametimeError, OutputError, PlanError, did_you_mean, printable
-from frametime.replacing import alone_with, clear_leftovers, replacing_folder
+from frametime.replacing import alone_with, clear_leftovers, replacing_folder, undivided
 from frametime.words import first_of, joined
 
 if TYPE_CHECKING:  # a list of the shelf does without what measures and judges
@@ -253,7 +253,7 @@ def take_off(folder: Path, session: str) -> None:
         held = joined([f"'{printable(_name_of(path))}'" for path in sorted(folder.glob("session=*"))])
         found = f"it holds no session '{printable(session)}'"
         raise OutputError.at(str(folder), found, helps=f"it holds {held or 'none'}")
-    with alone_with(folder):
+    with alone_with(folder), undivided:
         # One rename takes it away; what is left of it is then removed at leisure.
         aside = place.with_name(f".{place.name}.taken.old")
         place.rename(aside)

@@ -112,7 +112,7 @@ def test_writing_never_replaces_unasked(tmp_path: Path) -> None:
     assert path.read_bytes() == b"precious"
     write_capture(text_capture(), path, force=True)
     assert read_capture(path).n_frames > 2
-    with pytest.raises(OutputError, match=r"the ending is '\.csv'; use \.arrow or \.parquet"):
+    with pytest.raises(OutputError, match=r"the ending '\.csv' is no format for a capture; use \.arrow or \.parquet"):
         write_capture(text_capture(), tmp_path / "run.csv")
     with pytest.raises(OutputError, match=r"run\.arrow: this is a file, not a folder"):
         write_capture(text_capture(), path / "run.arrow")

@@ -75,7 +75,7 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("compare", FREEZE, "--out", "x", "--intervals"), "No such option --intervals"),
         (("compare", FREEZE, "--out", "x", "--power-limit", "9"), "No such option --power-limit"),
         (("metrics", "--intervals"), "No such option --intervals"),
-        (("convert", FREEZE, "x.csv"), "the ending is '.csv'"),
+        (("convert", FREEZE, "x.csv"), "the ending '.csv' is no format for a capture; use .arrow or .parquet"),
         (("convert", FREEZE, "x.arrow", "--skip-start", "auto"), "--skip-start auto is not for this command"),
         (("tune", "endurance", FREEZE, "--skip-start", "auto"), "--skip-start auto is not for this command"),
         (("tune", "endurance", FREEZE, "--plot", "a.gif"), "'.gif' is no format"),

@@ -29,6 +29,13 @@ def test_nothing_is_written_where_one_file_exists(tmp_path: Path) -> None:
     assert not (tmp_path / "a.csv").exists()
 
 
+def test_what_an_interrupted_run_has_begun_the_next_one_ends(tmp_path: Path) -> None:
+    (tmp_path / "c.toml").write_bytes(b"2")
+    write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2"}, force=False)
+    assert (tmp_path / "a.csv").read_bytes() == b"1"
+    write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2"}, force=False)
+
+
 def test_force_overwrites_and_leaves_other_files_alone(tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_bytes(b"old")
     (tmp_path / "notes.txt").write_bytes(b"mine")

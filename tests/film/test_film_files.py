@@ -121,11 +121,11 @@ def test_a_folder_of_pictures(tmp_path: Path) -> None:
 def test_a_folder_with_anything_else_in_it_is_never_replaced(tmp_path: Path) -> None:
     clip = Clip([one_second()], LOOK)
     write_clip(clip, tmp_path / "clip", fps=Fraction(2))
-    with pytest.raises(OutputError, match="it is there already; give --force"):
+    with pytest.raises(OutputError, match="the folder exists; --force replaces it"):
         write_clip(clip, tmp_path / "clip", fps=Fraction(2))
     assert write_clip(clip, tmp_path / "clip", fps=Fraction(4), force=True) == 6
     (tmp_path / "clip" / "notes.txt").write_text("mine")
-    with pytest.raises(OutputError, match="something else than pictures"):
+    with pytest.raises(OutputError, match=r"it holds 'notes\.txt', which no film has written"):
         write_clip(clip, tmp_path / "clip", fps=Fraction(2), force=True)
     assert (tmp_path / "clip" / "notes.txt").read_text() == "mine"
 
@@ -325,7 +325,7 @@ def test_nothing_is_claimed_of_footage_without_a_sign(tmp_path: Path) -> None:
 
 def test_what_cannot_be_is_told(tmp_path: Path) -> None:
     clip = Clip([one_second()], LOOK)
-    with pytest.raises(OutputError, match=r"a clip is written as \.mov, \.webm or a folder"):
+    with pytest.raises(OutputError, match=r"the ending '\.gif' is no format for a clip; use \.mov or \.webm"):
         write_clip(clip, tmp_path / "clip.gif", fps=Fraction(30))
     (tmp_path / "broken.mp4").write_bytes(b"no film")
     with pytest.raises(ReadError, match="the footage cannot be read"):

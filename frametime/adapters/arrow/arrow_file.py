@@ -7,7 +7,7 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any, BinaryIO, Final, Literal, NoReturn
+from typing import Any, BinaryIO, Literal, NoReturn
 
 import numpy as np
 
@@ -21,9 +21,7 @@ from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.stored_log import ARROW_HEADS, LogStream
 from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
-from frametime.errors import EndingError, OutputError, ReadError, printable
-
-_ENDINGS: Final = (".arrow", ".parquet")
+from frametime.errors import OutputError, ReadError, printable
 
 
 class ArrowFileAdapter:
@@ -67,12 +65,11 @@ def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
     """
     from pathlib import Path
 
-    from frametime.replacing import claiming, replacing
+    from frametime.replacing import claiming, refuse_ending, replacing
 
     target = Path(path)
     name = os.fspath(path)
-    if target.suffix.casefold() not in _ENDINGS:
-        raise EndingError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
+    refuse_ending(target, (".arrow", ".parquet"), "capture")
     table = _with_units(capture.frames, FRAME_COLUMNS)
     table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture)})
     with claiming([target], force=force), replacing(target) as temporary:

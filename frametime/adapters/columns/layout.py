@@ -205,16 +205,17 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
     OutputError
         If it cannot be written.
     """
-    from frametime.replacing import write_text
+    from frametime.replacing import claiming, write_text
 
     path, shape = layouts_beside(log), list(names) if any(names) else n_columns
     if path is None:
         return
     kept = {key: value for key, value in asdict(layout).items() if key not in OF_ONE_FILE}
-    entries = [*(entry for entry in _entries(path) if entry["columns"] != shape), {"columns": shape, **kept}]
-    text = _HEAD + "".join(f"\n[[log]]\n{toml_lines(entry)}" for entry in entries)
-    if not path.is_file() or path.read_text("utf-8") != text:
-        write_text(path, text)
+    with claiming([path], force=True):
+        entries = [*(entry for entry in _entries(path) if entry["columns"] != shape), {"columns": shape, **kept}]
+        text = _HEAD + "".join(f"\n[[log]]\n{toml_lines(entry)}" for entry in entries)
+        if not path.is_file() or path.read_text("utf-8") != text:
+            write_text(path, text)
 
 
 def layouts_beside(log: str) -> Path | None:
