@@ -82,7 +82,7 @@ def test_the_command_writes_the_same_twice_and_only_with_force(
     (tmp_path / "first" / "plan.toml").write_text("mine", encoding="utf-8")
     again = frametime("demo", tmp_path / "first")
     assert again.code == 3
-    assert "more exist; --force replaces" in again.err
+    assert "plan.toml: the file exists; --force replaces it" in again.err
     assert (tmp_path / "first" / "plan.toml").read_text("utf-8") == "mine"
     assert frametime("demo", tmp_path / "first", "--force").code == 0
     assert (tmp_path / "first" / "plan.toml").read_bytes() == files["plan.toml"]
