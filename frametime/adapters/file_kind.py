@@ -98,7 +98,7 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
 
 
 def _results(command: str) -> FileKind:
-    return FileKind(kind="results", reason=f"a table of results that 'frametime {command}' wrote", command=command)
+    return FileKind(kind="results", reason=f"results that 'frametime {command}' wrote", command=command)
 
 
 def _classify_arrow(stored: BinaryIO) -> FileKind:
@@ -111,8 +111,6 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
-    if own := re.match(rb'\s*\{\s*"schema": ?"frametime\.(\w+)', head):
-        return _results(own[1].decode().replace("run", "check"))
     options = ReadOptions()
     source = open_text(cast("BinaryIO", LogStream(io.BytesIO(head), name=name, size=len(head))), options)
     if (command := writer_of_text(source.head, source.names)) is not None:
@@ -207,14 +205,16 @@ def writer_of_names(names: Iterable[str]) -> str | None:
 
 
 def writer_of_text(head: str, names: Iterable[str] | None = None) -> str | None:
-    """The command that wrote a delimited text that begins so; ``None`` for any other text.
+    """The command that wrote a delimited text or JSON that begins so; ``None`` for any other text.
 
     ``names`` are those of its columns where they do not stand in its first line, as in JSON lines.
     """
+    if own := re.match(r'\s*\{\s*"schema": ?"frametime\.(\w+)', head):
+        return own[1].replace("run", "check")
     line = head.lstrip("\ufeff\r\n").partition("\n")[0]
     return writer_of_names(re.split("[,;\t]", line) if names is None else names)
 
 
 def no_capture(name: str, command: str) -> ReadError:
     """The refusal of such a table where a capture is asked for."""
-    return ReadError.at(name, f"this is {_results(command).reason}, not a log", helps="give a capture")
+    return ReadError.at(name, f"this holds {_results(command).reason}, and is no log", helps="give a capture")

@@ -51,6 +51,14 @@ def test_json_has_full_precision_and_no_nan() -> None:
     assert document["provenance"]["sha256"]
 
 
+def test_own_results_are_told_as_such_and_never_read_as_a_log(tmp_path: Path) -> None:
+    own = tmp_path / "run1.json"
+    own.write_text(frametime("check", FREEZE, "--json").out, encoding="utf-8")
+    told = f"frametime: {own}: this holds results that 'frametime check' wrote, and is no log; give a capture\n"
+    done = frametime("check", own)
+    assert (done.code, done.out, done.err) == (3, "", told)
+
+
 def test_several_files_give_one_json_line_each() -> None:
     logs = [path for path in (LOGS / "made").glob("*.csv") if not path.name.endswith(".sensors.csv")]
     done = frametime("check", "--json", *logs)

@@ -358,7 +358,7 @@ def test_a_table_of_results_given_as_a_capture_is_refused_as_one(captures: Path,
     out = captures / f"first{ending}"
     run(captures, out, pattern=None)
     assert is_batch_table(out)
-    with pytest.raises(ReadError, match="a table of results that 'frametime batch' wrote, not a log"):
+    with pytest.raises(ReadError, match="this holds results that 'frametime batch' wrote, and is no log; give"):
         read_capture(out)
 
 

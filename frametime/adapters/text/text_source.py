@@ -32,7 +32,7 @@ _MAGICS: Final = (
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _ROWS_AT_ONCE: Final = 1 << 14
-_JSON: Final = r"\s*(?:\{|\(|\[\s*(?:[\[{('\"]|[-\d.]+\s*,))"
+_JSON: Final = r"\s*(?:\{(?!\s*\"schema\": ?\"frametime\.)|\(|\[\s*(?:[\[{('\"]|[-\d.]+\s*,))"
 _LISTS: Final = r"[^\[\](){}]{0,200}[\[({](?:[-+\d.eE,;\s]{200,}|\d+\] )"
 """Numbers in brackets, behind a name or not, or behind the count of those in the lines above."""
 _IN_BRACKETS: Final = r"\{|[\[(]\W*\d"
