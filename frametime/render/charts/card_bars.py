@@ -226,7 +226,7 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
     """Bars with their numbers, on a scale that leaves room for those of all rows of the panel."""
     em, text_pt, greatest = theme.em_pt, look.text_times * theme.em_pt, panel.greatest or 1.0
     decimals = max(0, min(3, 3 - math.floor(math.log10(greatest)))) if panel.decimals is None else panel.decimals
-    number_of = _number_style(greatest, room / em, decimals)
+    number_of = _number_style(panel.rows, greatest, room / em, decimals)
     longest = max((text_width_pt(number_of(bar), text_pt) for row in panel.rows for bar in row.bars), default=em)
     marks, _ = x_scale(axes, em, "round", 0.0, greatest * room / max(room - longest - 0.8 * em, 0.3 * room))
     draw_scale(axes, theme, "y", (), has_lines=False)
@@ -248,23 +248,23 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
             beside(axes, number_of(bar), (bar.end, middle), (0.5 * em, 0.0), text_pt, va="center")
 
 
-def _number_style(greatest: float, room_em: float, decimals: int) -> Callable[[Bar], str]:
+def _number_style(rows: Sequence[BarRow], greatest: float, room_em: float, decimals: int) -> Callable[[Bar], str]:
     """How the values of one panel are written: with equal decimals, and with their intervals where there is room.
 
-    Where there is little, the interval is written if it is too short to be seen: as the greater of its two sides.
-    An interval that would vanish by these decimals has more, for ``12 (12 to 12)`` passes for exact.
+    Where there is little, the intervals are written if one of them is too short to be seen: as the greater of its two
+    sides. An interval that would vanish by these decimals has more, for ``12 (12 to 12)`` passes for exact.
     """
+    spans = [bar.interval.high - bar.interval.low for row in rows for bar in row.bars if bar.interval is not None]
+    are_short = room_em > _NARROW_EM and min(spans, default=math.inf) / greatest * 0.8 * room_em < LEAST_WHISKER_EM
 
     def number(bar: Bar) -> str:
-        if bar.interval is None:
+        if bar.interval is None or not (are_short or room_em > _WIDE_EM):
             return format_like(bar.value, decimals=decimals)
         low, high = bar.interval.low, bar.interval.high
         write = partial(format_like, decimals=max(decimals, estimate_decimals(bar.value, low, high) - 1))
         if room_em > _WIDE_EM:
             return f"{write(bar.value)} ({write(low)} to {write(high)})"
-        if room_em > _NARROW_EM and (high - low) / greatest * 0.8 * room_em < LEAST_WHISKER_EM:
-            return f"{write(bar.value)} ± {write(max(high - bar.value, bar.value - low))}"
-        return format_like(bar.value, decimals=decimals)
+        return f"{write(bar.value)} ± {write(max(high - bar.value, bar.value - low))}"
 
     return number
 

@@ -20,9 +20,11 @@ from matplotlib.text import Text
 from review_samples import sample_review
 
 from frametime.render.charts.card_bars import (
+    Bar,
     BarRow,
     Bars,
     _columns,
+    _number_style,
     bar_layout,
     draw_costs,
     draw_pair,
@@ -474,6 +476,14 @@ def test_a_short_interval_of_power_is_written_beside_it_and_the_note_says_so(res
         numbers = [text.get_text() for text in words_beside(figure.axes[1])]
         assert numbers and all(re.fullmatch(r"\d+\.\d ± \d+\.\d", number) for number in numbers), numbers
         assert "Whisker, ± or brackets: 95 % interval" in all_text(figure)
+
+
+def test_of_one_panel_all_intervals_are_written_or_none() -> None:
+    long, short = (Interval(low=50.0 - half, high=50.0 + half, level=0.95, method="mean") for half in (8.0, 0.5))
+    rows = [BarRow(str(n), "", "", [Bar(50.0, each, n)]) for n, each in enumerate((long, short))]
+    number = _number_style(rows, 50.0, 20.0, 1)
+    assert [number(row.bars[0]) for row in rows] == ["50.0 ± 8.0", "50.0 ± 0.5"]
+    assert _number_style(rows[:1], 50.0, 20.0, 1)(rows[0].bars[0]) == "50.0"
 
 
 def test_price_and_power_of_twelve_cards_stand_in_one_chart() -> None:
