@@ -10,7 +10,7 @@ from typing import Final
 
 from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
-from frametime.errors import RecordError
+from frametime.errors import RecordError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.tuning.next_trial import next_trial
@@ -271,7 +271,7 @@ class TrialAtHand:
         """Take the log of a run: what it shows, and how the trial has ended where it shows that."""
         step, least = self.step, self.step.minutes
         again = ". This log stands in place of what it was before: give each run a name of its own"
-        again = again if path in self.runs else ""
+        again = again if path in self.runs else self._beside(path, log.minutes)
         self.runs[path] = log.minutes
         if log.against:
             froze = any("500 ms" in told for told in log.against)
@@ -293,6 +293,16 @@ class TrialAtHand:
         doubts = (one for one in log.run.caveats if one.code in _UNCLOSED or _is_covered_in_part(one))
         ends = "".join(f". {doubt.message}".removesuffix(".") for doubt in doubts)
         return f"{log.minutes:.1f} minutes, {made} so far{ends or ', nothing wrong in the log'}{again}", None
+
+    def _beside(self, path: Path, minutes: float) -> str:
+        """That another log was written over most of the same time, by when both files were last changed."""
+        lengths = {**self.runs, path: minutes}
+        ends = {log: log.stat().st_mtime / 60.0 for log in lengths if log.exists()}
+        for log in (each for each in self.runs if each != path and {each, path} <= ends.keys()):
+            shared = min(ends[path], ends[log]) - max(ends[path] - minutes, ends[log] - lengths[log])
+            if shared > 0.5 * min(minutes, lengths[log]):
+                return f". {printable(log.name)} was written meanwhile: if both are of one run, take this back: u"
+        return ""
 
     @property
     def question(self) -> str:

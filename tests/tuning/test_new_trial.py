@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -119,6 +120,19 @@ def test_runs_are_collected_until_there_are_enough() -> None:
         told, outcome = hand.take(TWO, log_of(hand.trial(Outcome.PASSED)), RECORD)
         assert outcome is None and hand.question.startswith("Artifacts?")
     assert "1.2 of 1 minutes so far" in told, "the parts of an endurance run add up"
+
+
+@pytest.mark.parametrize(("later_s", "is_told"), [(2, True), (-12, True), (40, False)])
+def test_a_run_that_two_programs_log_is_told_before_it_counts_twice(
+    later_s: int, is_told: bool, tmp_path: Path
+) -> None:
+    hand, logs = at_hand(n_runs=3), [tmp_path / "one.csv", tmp_path / "two.csv"]
+    for log, end_s in zip(logs, (1_000_000, 1_000_000 + later_s), strict=True):
+        log.write_text("")
+        os.utime(log, (end_s, end_s))
+        told, _ = hand.take(log, log_of(), RECORD)  # of 0.6 minutes
+    words = ". one.csv was written meanwhile: if both are of one run, take this back: u"
+    assert (words in told) == is_told, told
 
 
 @pytest.mark.parametrize(
