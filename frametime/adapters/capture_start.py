@@ -203,11 +203,9 @@ def without_endings(path: Path) -> Path:
 
 
 def _sidecar_time(path: Path) -> str | None:
-    try:
-        if not path.is_file() or path.stat().st_size > _MAX_SIDECAR_BYTES:
-            return None
-        content = json.loads(path.read_text("utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
-        return None  # some other file that happens to lie there
+    content = None
+    with suppress(OSError, ValueError, RecursionError):  # some other file that happens to lie there
+        if path.is_file() and path.stat().st_size <= _MAX_SIDECAR_BYTES:
+            content = json.loads(path.read_text("utf-8-sig"))
     found = content.get("recorded_from_utc") if isinstance(content, dict) else None
     return found if isinstance(found, str) else None

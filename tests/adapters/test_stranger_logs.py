@@ -737,3 +737,39 @@ def test_a_stutter_where_the_look_at_the_first_rows_ends_makes_no_clock_of_frame
         capture = read_capture(io.BytesIO(table(header, fixed(ms))))
         stamps = capture.frames["timestamp_ns"].to_numpy()
         assert stamps[-1] - stamps[0] == pytest.approx(sum(ms) * 1e6, rel=1e-4)
+
+
+@pytest.mark.parametrize("at", [0, 1, 28, 29, 30])
+def test_a_hitch_where_the_look_begins_or_ends_parts_no_start_from_its_end(at: int) -> None:
+    ms = [9.0 + 0.1 * (k % 7) for k in range(90)]
+    ms[at] = 60.0
+    ends = list(accumulate(ms))
+    capture = read_capture(io.BytesIO(table("start time (ms),end time (ms)", fixed([0.0, *ends[:-1]]), fixed(ends))))
+    assert capture.n_frames >= 89
+
+
+@pytest.mark.parametrize(
+    "above", ["", "# recorded: 2026-11-30\n", "A run of the harbor\n\n", "Resolution,2560x1440\n\n"]
+)
+@pytest.mark.parametrize("name", ["fps", "FPS", "프레임 속도", "ips", "images par seconde"])
+def test_one_column_of_rates_is_read_below_whatever_stands_above_it(above: str, name: str) -> None:
+    assert rate_of(above.encode() + table(name, F)) == pytest.approx(RATE, rel=0.002)
+
+
+@pytest.mark.parametrize("clock", ["core clock", "Memory Clock", "mem_clock"])
+def test_the_clock_of_a_part_of_the_card_is_no_time(clock: str) -> None:
+    assert rate_of(table(f"{clock},FPS", [str(2500 + k % 90) for k in C], F)) == pytest.approx(RATE, rel=0.002)
+
+
+@pytest.mark.parametrize("n_lost", [1, 3, 5])
+def test_a_last_stamp_that_was_cut_is_left_out_where_the_clock_rises(n_lost: int) -> None:
+    content = table("frame time (us),time (us)", whole(MS, 1e3), whole(ENDS, 1e3)).rstrip(b"\n")
+    capture = read_capture(io.BytesIO(content[:-n_lost]))
+    assert "cut-last-line" in {caveat.code for caveat in capture.caveats} and capture.n_frames == N - 1
+
+
+def test_a_total_behind_a_blank_line_is_no_frame_where_words_stand_before_the_time() -> None:
+    content = table("resolution;time (s)", ["2560x1440"] * N, TS, delimiter=";") + b"\nAverage;111.4\n"
+    capture = read_capture(io.BytesIO(content))
+    assert "footer" in {caveat.code for caveat in capture.caveats}
+    assert rate_of(content) == pytest.approx(RATE, rel=0.002)

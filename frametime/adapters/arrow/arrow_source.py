@@ -58,14 +58,13 @@ class ArrowSource(NamedTuple):
                 n_rows, unpacked = n_rows + more_rows, unpacked + more_bytes
                 check_unpacked_size(max(unpacked, n_rows * width), self.name, self.stored_bytes, options, n_rows=n_rows)
             for part in self.parts():
-                n_bytes = part.get_total_buffer_size()
-                check_unpacked_size(held + n_bytes, self.name, self.stored_bytes, options)
+                check_unpacked_size(held + part.get_total_buffer_size(), self.name, self.stored_bytes, options)
                 part.validate(full=True)
                 # Many rows may share one text, and each can have its own.
                 lengths = [each for column in part.columns for each in map(_text_lengths, column.chunks) if each.size]
                 if max((int(each.max()) for each in lengths), default=0) > options.max_line_bytes:
                     raise long_line(self.name, options)
-                held += max(n_bytes, sum(int(each.sum()) for each in lengths))
+                held += max(part.get_total_buffer_size(), sum(int(each.sum()) for each in lengths))
                 check_unpacked_size(held, self.name, self.stored_bytes, options)
                 parts.append(part)
             return pa.concat_tables(parts) if parts else self.schema.empty_table()

@@ -118,7 +118,9 @@ def agree(one: Reading, other: Reading) -> bool:
         usual = zip(one.typical_ns, other.typical_ns, strict=False)
         return any(a <= _RATE_APART * b and b <= _RATE_APART * a for a, b in usual)
     if one.kind == other.kind:
-        pairs = [(one.spans, other.spans)]
+        # Of moments one may be the start, the other the end of the same frames.
+        a, b = one.spans, other.spans
+        pairs = [(a, b), (a[1:], b[:-1]), (a[:-1], b[1:])] if one.kind == "timestamp" else [(a, b)]
     else:
         pairs = _in_step(*((one, other) if one.kind == "timestamp" else (other, one)))
     return any(_same_length(a, b, 2.0 * (one.resolution_ns + other.resolution_ns)) for a, b in pairs)

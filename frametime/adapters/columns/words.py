@@ -346,7 +346,8 @@ def _meaning(words: set[str], ordered: tuple[str, ...], event: Event, unit: Unit
     timed = unit is not None and unit is not RATE
     marked = event is not Event.UNMARKED
     frame, called_time, unknown = bool({"frame", "frames"} & words), bool({"time", "times"} & words), _unknown(words)
-    chip = bool({"gpu", "cpu"} & words) and not words & WORDS["not_work"]
+    of_chip = words & {"gpu", "cpu"} or ("clock" in words and words & {"core", "memory", "mem", "vram", "shader"})
+    chip = bool(of_chip) and not words & WORDS["not_work"]
     is_bare = words <= BARE_RATE and bool({"rate", "hz", "/"} & words)
     rate = unit is RATE or is_bare or (frame and bool({"rate", "frequency"} & words))
     of_frames = (words & WORDS["rate"] or frame or words <= BARE_RATE) and not words & (_STATISTIC | WORDS["part"])

@@ -181,8 +181,7 @@ def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
 
 def _merged(column: NDArray[np.float64], order: NDArray[np.int64], size: int) -> NDArray[np.float64]:
     usable = np.isfinite(column)
-    counts = np.bincount(order[usable], minlength=size)
-    sums = np.bincount(order[usable], weights=column[usable], minlength=size)
+    counts, sums = (np.bincount(order[usable], each, minlength=size) for each in (None, column[usable]))
     return np.asarray(np.where(counts > 0, sums / np.maximum(counts, 1), np.nan), dtype=np.float64)
 
 
@@ -279,9 +278,7 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
 
 def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None) -> NDArray[np.int64]:
     """Times of day as local times of the day of the capture, or of one beside it where its middle is nearer."""
-    local_ns = start.ns
-    if start.kind == "absolute":
-        local_ns += _utc_offset_ns(start.ns, zone, 0)
+    local_ns = start.ns + (_utc_offset_ns(start.ns, zone, 0) if start.kind == "absolute" else 0)
     return ns + round((local_ns - (int(ns[0]) // 2 + int(ns[-1]) // 2)) / DAY_NS) * DAY_NS
 
 

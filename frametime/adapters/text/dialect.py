@@ -17,7 +17,7 @@ from frametime.adapters.arrow.arrow_columns import pa
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import FRAME_MEANINGS, TIME_MEANINGS, Meaning, header_meaning, unit_of_text
+from frametime.adapters.columns.words import FRAME_MEANINGS, RATE, TIME_MEANINGS, Meaning, header_meaning, unit_of_text
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, WINDOW_ROWS, Dialect, Marks, Row, split_rows, with_ending
 from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, check_columns, lines_of
@@ -375,7 +375,7 @@ def _header_above(source: TextSource, above: Sequence[str], split: _Split, layou
         nearest = nearest or (line if names else 0)
         if not filled <= len(names) or _filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
-        if not units and _is_units_row(names):
+        if not units and _is_units_row(names) and not (count == 1 and unit_of_text(names[0]) is RATE):
             units = line
             continue
         if _is_header(names):

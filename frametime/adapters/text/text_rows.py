@@ -206,10 +206,12 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool = 
     # Nor is the last one that lacks alone what all have, its time or its number.
     firsts = [kind_of(row.cells[numeric]) for row in (*sample[:WINDOW_ROWS], *rows[-1:]) if len(row.cells) > numeric]
     kept -= kept == len(rows) > 1 and firsts.count(CellKind.MISSING) == 1 and firsts[-1] is CellKind.MISSING
+    # Nor one behind a blank line with a word that no row has, as a total.
+    texts = [{cell for cell in row.cells if kind_of(cell) is CellKind.TEXT} for row in rows[-WINDOW_ROWS:]]
+    kept -= kept == len(rows) > 1 and rows[-1].line > rows[-2].next_line and not texts[-1] <= set().union(*texts[:-1])
     # More lines than this are no footer: the table reader counts and lists them.
-    if not kept or len(rows) - kept > _MOST_FOOTER_ROWS:
-        kept = len(rows)
-    if len(rows) - kept == 1 and not (words(rows[kept].cells) or _is_footer(rows[kept], rows[kept - 1], n_columns)):
+    is_row = kept == len(rows) - 1 > 0 and not (words(rows[-1].cells) or _is_footer(rows[-1], rows[-2], n_columns))
+    if not kept or is_row or len(rows) - kept > _MOST_FOOTER_ROWS:
         kept = len(rows)
     below = (line.rstrip("\r\n") for row in rows[kept:] for line in lines[row.line - 1 : row.next_line - 1])
     footer = tuple(filter(str.strip, below))
@@ -250,8 +252,10 @@ def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int) -> bool:
     if not _holds_values(others) or not is_value(kind_of(own)):
         return False
     others = [other for other in others if is_value(kind_of(other))]
+    near = [(len(each), each) for each in others[-WINDOW_ROWS:]]
+    least = near[-1][0] if near == sorted(near) else min(map(len, others))  # they rise, as those of a clock do
     are_whole = _decimals(own) <= 0 and not any(map(_decimals, others))
-    return _decimals(own) < min(map(_decimals, others)) or (are_whole and len(own) < min(map(len, others)))
+    return _decimals(own) < min(map(_decimals, others)) or (are_whole and len(own) < least)
 
 
 def may_lack_digits(cells: Sequence[str], decimal: str) -> bool:
