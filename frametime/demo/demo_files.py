@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.demo import scenario
-from frametime.replacing import claiming, write_bytes
+from frametime.replacing import claiming, refuse_existing, write_bytes
 
 SHORT_S: Final = 30.0
 FULL_S: Final = 60.0
@@ -112,9 +112,10 @@ def write_files(folder: Path, files: Mapping[str, bytes], *, force: bool) -> Non
         If another file is there under such a name and ``force`` is not given, or the folder cannot be written.
     """
     paths = {folder / name: content for name, content in files.items()}
-    paths = {path: held for path, held in paths.items() if not path.is_file() or path.read_bytes() != held}
-    with claiming(paths, force=force, folder=folder):
-        for path, content in paths.items():
+    with claiming(paths, force=True, folder=folder):
+        missing = {path: held for path, held in paths.items() if not path.is_file() or path.read_bytes() != held}
+        refuse_existing(missing, force=force)
+        for path, content in missing.items():
             write_bytes(path, content)
 
 

@@ -31,7 +31,9 @@ def test_nothing_is_written_where_one_file_exists(tmp_path: Path) -> None:
 
 def test_what_an_interrupted_run_has_begun_the_next_one_ends(tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_bytes(b"2")
+    (tmp_path / ".c.toml.abcdefgh.part").write_bytes(b"")
     write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2"}, force=False)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.csv", "c.toml"]
     assert (tmp_path / "a.csv").read_bytes() == b"1"
     write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2"}, force=False)
 
