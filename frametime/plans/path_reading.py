@@ -32,7 +32,7 @@ _IN_WORDS: Final = "|".join(RUN_WORDS)
 _RUN_WORD: Final = re.compile(
     rf"{_WORD_OF_RUN}(?P<run>0*\d{{1,3}}|(?<!(?<![^\W_])r)(?:{_IN_WORDS}))(?![^\W_])", re.IGNORECASE
 )
-_RUN_SIGN: Final = re.compile(r"#(?P<run>0*\d{1,3})(?![^\W_])(?!.*/)")
+_RUN_SIGN: Final = re.compile(r"[#(](?P<run>0*\d{1,3})(?![^\W_])(?!.*/)")
 _WORD_IN_FRONT: Final = re.compile(rf"{_WORD_OF_RUN}$", re.IGNORECASE)
 _SESSION_WORD: Final = re.compile(
     r"(?<![^\W_])(?:sessions?|days?|series|sets?|trials?|tests?|tag|serie|jour)"
@@ -146,9 +146,9 @@ def read_alike(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
         ]
         found += (one for one in readings if not least or (len(one.fields) > least and "run" in one.pattern.fields))
         # A number that leaves one card only may be part of its name: both ways are shown.
-        if stops == "readily" and readings and (is_one_card or all(map(_stands_by_itself, readings))):
-            least = max(least, *(len(reading.fields) for reading in readings))
-        if stops == "always" or least > _MOST_OF_ALL * len(names):
+        sure = stops == "always" or (stops == "readily" and (is_one_card or all(map(_stands_by_itself, readings))))
+        least = max(least, *(len(reading.fields) for reading in readings)) if sure and readings else least
+        if (stops == "always" and not readings) or least > _MOST_OF_ALL * len(names):
             break
     return _without_doubles(found)
 
@@ -221,7 +221,7 @@ def _run_finders(names: Sequence[str]) -> Iterator[tuple[Literal["always", "read
             is_plain = not has_numbers and len(columns[0].texts) >= _MOST_OF_ALL * len(names)
             yield "readily" if is_plain else "never", finder
     searches = (expression.search for expression in (_FIRST_NUMBER, _LAST_DIGITS, _FOLDER_NUMBER, _SESSION_WORD))
-    others: list[_RunFinder] = [*numbers, *searches, _no_run, _FOLDER_END.search]
+    others: list[_RunFinder] = [_RUN_SIGN.search, *numbers, *searches, _no_run, _FOLDER_END.search]
     for finder in others:
         yield "readily", finder
 
@@ -430,7 +430,10 @@ def _parted(
 
 
 def _orders(columns: Sequence[_Column], first: int, second: int) -> list[_Roles]:
-    """Which of two names is the card: the one with model numbers, else that of the outer folder, else either."""
+    """Which of two names is the card: the one with model numbers, else that of the outer folder, else either.
+
+    Either, too, where the inner names hold more such numbers than the outer ones, though not most of them.
+    """
     names = columns[first].names(), columns[second].names()
     card_first, scene_first = {first: "card", second: "scene"}, {first: "scene", second: "card"}
     if (is_model := _are_models(names[0])) != _are_models(names[1]):
@@ -438,7 +441,8 @@ def _orders(columns: Sequence[_Column], first: int, second: int) -> list[_Roles]
     if any(map(_are_bare, names)):
         return [scene_first if _are_bare(names[0]) else card_first]
     between = (column.texts[0] for column in columns[first:second] if column.kind == "literal")
-    return [card_first] if any("/" in text for text in between) else [card_first, scene_first]
+    outer_is_card = any("/" in text for text in between) and _share_of_models(names[0]) >= _share_of_models(names[1])
+    return [card_first] if outer_is_card else [card_first, scene_first]
 
 
 def _are_bare(names: Collection[str]) -> bool:
@@ -448,8 +452,12 @@ def _are_bare(names: Collection[str]) -> bool:
 
 def _are_models(names: Collection[str]) -> bool:
     """Whether most names hold a number or the word for a card, as those of cards do (common practice, no source)."""
+    return _share_of_models(names) > 0.5 and not _are_bare(names)
+
+
+def _share_of_models(names: Collection[str]) -> float:
     models = [text for text in names if _MODEL.search(_INDEX.sub("", text)) and not _SCENE.fullmatch(text)]
-    return len(models) * 2 > len(names) and not _are_bare(names)
+    return len(models) / max(1, len(names))
 
 
 def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tuple[str, str]] | None:

@@ -174,3 +174,27 @@ def test_too_little_is_not_read(paths: list[str]) -> None:
 def test_a_given_pattern_parts_joined_names_by_how_they_cross() -> None:
     paths = named("{scene}-{card}-{resolution}-{run}.csv")
     assert fields_by_pattern(PathPattern.parse("{scene}-{card}-{resolution}-{run}.csv"), list(paths)) == paths
+
+
+@pytest.mark.parametrize("sign", ["#{run}", "({run})"])
+def test_a_run_behind_a_sign_is_found_however_many_words_stand_before_it(sign: str) -> None:
+    paths = named("{card}." + sign + ".{scene}.{resolution}.csv", cards=("hollow", "amber_6", "velo_z9_x"))
+    (reading,) = read_paths(list(paths))
+    assert len(reading.fields) == len(paths)
+    assert reading.values("card") == {"hollow", "amber_6", "velo_z9_x"} and reading.values("run") == {"1", "2", "3"}
+
+
+def test_a_scene_whose_name_ends_in_a_word_for_runs_leaves_the_other_scenes_in() -> None:
+    paths = named("{card}/{scene} 0{run} {resolution}.csv", scenes=("bridge-run", "fun-run", "arena"))
+    (reading,) = read_paths(list(paths))
+    assert len(reading.fields) == len(paths) and len(reading.values("scene")) == 3
+
+
+def test_where_inner_names_hold_more_model_numbers_than_the_outer_folders_either_may_be_the_card() -> None:
+    def readings(cards: tuple[str, ...]) -> list[set[str]]:
+        paths = named("{scene}/{card} {resolution} Run {run}.csv", cards=cards, scenes=("docks", "city"))
+        return [reading.values("card") for reading in read_paths(list(paths))]
+
+    assert readings(("Brisk", "GX-420")) == [{"docks", "city"}, {"Brisk", "GX-420"}]
+    assert readings(("GX-410", "GX-420")) == [{"GX-410", "GX-420"}]
+    assert readings(("Brisk", "Hollow")) == [{"docks", "city"}], "the outer folder is the card"
