@@ -773,3 +773,19 @@ def test_a_total_behind_a_blank_line_is_no_frame_where_words_stand_before_the_ti
     capture = read_capture(io.BytesIO(content))
     assert "footer" in {caveat.code for caveat in capture.caveats}
     assert rate_of(content) == pytest.approx(RATE, rel=0.002)
+
+
+def test_names_beside_rows_that_are_lists_name_their_cells() -> None:
+    rows = [list(map(float, row)) for row in zip(T, F, D, strict=True)]
+    for members in (
+        {"columns": ["t_ms", "fps", "frame_time_ms"], "data": rows},
+        {"index": C, "data": rows, "columns": ["t_ms", "fps", "frame_time_ms"], "scene": "harbor"},
+    ):
+        capture = read_capture(io.BytesIO(json.dumps(members).encode()))
+        assert 'frame_time_column = "frame_time_ms"' in capture.provenance.layout_toml and capture.n_frames == N
+
+
+def test_one_name_that_holds_all_cells_of_each_row_says_nothing() -> None:
+    rows = [{"info": {"frameTimeMs": float(each), "drawCalls": 12}} for each in D]
+    assert rate_of(json.dumps(rows).encode()) == pytest.approx(RATE, rel=0.002)
+    assert 'time_column = "frameTimeMs"' in read_capture(io.BytesIO(json.dumps(rows).encode())).provenance.layout_toml

@@ -171,8 +171,8 @@ def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
     pairs = np.flatnonzero(np.diff(order) == 0)
     for column in samples.values.values():
         apart, along = np.abs(column[pairs + 1] - column[pairs]), np.abs(np.diff(column[pairs]))
-        apart, along = apart[np.isfinite(apart)], along[np.isfinite(along)]
-        if apart.size > 2 and along.size and float(np.median(apart)) > 5.0 * float(np.median(along)):
+        is_known = np.isfinite(apart).sum() > 2 and np.isfinite(along).any()
+        if is_known and np.nanmedian(apart) > 5.0 * np.nanmedian(along):
             found = "two rows stand for each time, with readings far apart: they are of two cards, or two sources"
             tells = 'name the column that tells them apart in a sensor layout, device_column = "NAME"'
             helps = f"{tells}, and choose one with --sensor-device (in a plan: sensor_device)"
@@ -247,8 +247,7 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
             found = "its times are elapsed times, and several runs share it: nothing says when each was recorded"
             helps = "give each run its log, or one with dates; frametime review lays runs over its stretches of load"
             raise SensorError.at(samples.name, found, helps=helps)
-        absolute = start is not None and not start.is_guess
-        why = "the capture has absolute times and the sensor log has not; " if absolute else ""
+        why = "the capture has absolute times and the sensor log has not; " if start and not start.is_guess else ""
         words = f"by elapsed time: {why}taken to start together (--sensor-offset overrides, in a plan sensor_offset_s)"
         return samples._replace(words=words, doubt_s=1.0)
     if start is None:

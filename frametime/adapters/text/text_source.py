@@ -461,7 +461,9 @@ def _rows_in(value: Any, name: str) -> list[Any]:
     if len(alike) > 1:
         found = f"{len(alike)} runs stand side by side in one JSON object"
         raise ReadError.at(name, found, helps="give each run as a file of its own")
-    return longest
+    # Names of the cells may stand beside rows that are lists.
+    texts = [each for each in columns.values() if {*map(kind_of, map(str, each))} == {CellKind.TEXT}]
+    return [*[each for each in texts if longest and len(each) == len(longest[0])][:1], *longest]
 
 
 def _lists_in(value: Any) -> list[tuple[str, list[Any]]]:
@@ -487,7 +489,8 @@ def _cells_of(rows: Iterable[Any]) -> Iterator[dict[str, str]]:
         members = row if isinstance(row, dict) else dict(zip(names, listed, strict=False))
         for _ in range(3):  # how deep in an object a cell may stand
             below = [(name, value) for name, value in members.items() if isinstance(value, dict)]
-            members |= {f"{name}.{key}": each for name, value in below for key, each in value.items()}
+            inner = {f"{name}.{key}": each for name, value in below for key, each in value.items()}
+            members = below[0][1] if len(members) == len(below) == 1 else members | inner
         plain = ((name, value) for name, value in members.items() if not isinstance(value, dict | list))
         yield {name: str(value).lower() if isinstance(value, bool) else str(value or "") for name, value in plain}
 
