@@ -124,11 +124,13 @@ def refuse_strangers(folder: Path, is_own: Callable[[str], bool], *, writer: str
     """
     if (folder.exists() and not folder.is_dir()) or folder.is_symlink():
         raise OutputError.at(str(folder), "this is not a folder", helps="name another folder")
-    for path in sorted(folder.rglob("*")):
-        inner = path.relative_to(folder).as_posix()
-        if (path.is_symlink() or not path.is_dir()) and not is_own(inner):
-            found = f"it holds '{printable(inner)}', which no {writer} has written, and would be lost"
-            raise OutputError.at(str(folder), found, helps="name another folder, or move that elsewhere")
+    for root, folders, names in os.walk(folder):  # level by level: a folder of others may be large
+        folders.sort()
+        for path in sorted(Path(root, name) for name in (*names, *folders)):
+            inner = path.relative_to(folder).as_posix()
+            if (path.is_symlink() or not path.is_dir()) and not is_own(inner):
+                found = f"it holds '{printable(inner)}', which no {writer} has written, and would be lost"
+                raise OutputError.at(str(folder), found, helps="name another folder, or move that elsewhere")
 
 
 def refuse_ending(path: Path, endings: Sequence[str], what: str) -> None:

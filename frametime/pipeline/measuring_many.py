@@ -275,8 +275,8 @@ class WorkerPool(Generic[Given, Task, Answer]):
         if code is None or code >= 0:
             return Lost(f"the process that worked on it ended with code {code}")
         name = signal.Signals(-code).name
-        who, limit = _SHORT_OF_MEMORY.get(name, ("", None))
-        return Lost(f"the process that worked on it was ended by {name}{who}", limit)
+        why, limit = _SHORT_OF_MEMORY.get(name, ("", None))
+        return Lost(f"the process that worked on it was ended by {name}{why}", limit)
 
     def _started(self) -> _Worker:
         # A forked copy of a process that runs threads of Arrow can hang; a spawned one is the same on every system.
