@@ -47,6 +47,9 @@ def watch(folder: str, **chosen: Any) -> None:
         options = WatchOptions(**option_values.folder_options(chosen), runs=chosen["runs"], settle_s=chosen["settle"])
     except ValueError as error:
         raise click.UsageError(str(error)) from error
+    if not chosen["quiet"]:
+        told = f"Watching {printable(folder)}: a capture is checked {options.settle_s:g} s after its last change."
+        click.echo(f"{told} Ctrl-C ends it.", err=True)
     for report in watch_folder(Path(folder), options=options):
         if report.run is None:
             click.echo(f"frametime: {report.error}", err=True)

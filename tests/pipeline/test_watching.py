@@ -221,6 +221,15 @@ def test_a_converted_capture_goes_by_its_own_name(tmp_path: Path) -> None:
     assert line.startswith(f"{folder / 'kept.parquet'} (converted from first.csv): ")
 
 
+def test_a_watch_of_an_empty_folder_says_that_it_waits(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "frametime", "watch", str(tmp_path), "--settle", "2"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as watching:
+        assert watching.stderr is not None
+        line = watching.stderr.readline()
+        watching.terminate()
+    assert line == f"Watching {tmp_path}: a capture is checked 2 s after its last change. Ctrl-C ends it.\n"
+
+
 @pytest.mark.usefixtures("quickly")
 def test_a_capture_is_read_again_with_the_layout_that_was_kept_beside_it(tmp_path: Path) -> None:
     (tmp_path / "mill").mkdir()

@@ -46,8 +46,11 @@ def test_the_generator_writes_the_same_twice(tmp_path: Path) -> None:
 
 def test_the_generator_overwrites_only_with_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([str(tmp_path)]) == 0
+    assert main([str(tmp_path)]) == 0, "what is there already is the same"
+    for path in sorted(tmp_path.rglob("*.csv"))[:2]:
+        path.write_text("mine", encoding="utf-8")
     assert main([str(tmp_path)]) == 3
-    assert "more exist; --force replaces" in capsys.readouterr().err
+    assert "1 more exist; --force replaces" in capsys.readouterr().err
     assert main([str(tmp_path), "--force"]) == 0
 
 
