@@ -20,6 +20,7 @@ from frametime.plans.finding_runs import find_runs
 from frametime.plans.path_pattern import RESOLUTION, PathPattern
 from frametime.plans.path_reading import _NO_NAME
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
+from frametime.plans.plan_draft import draft_plans
 from frametime.review.run_set import run_name
 from frametime.settings.toml_source import toml_value
 
@@ -212,6 +213,7 @@ UP_TO_THREE = st.lists(ODD_NAMES, min_size=1, max_size=3, unique=True)
 
 @settings(max_examples=35, deadline=None)
 @example(cards=["x1"], scenes=["²"])
+@example(cards=["<script>", "a b"], scenes=["<script>", "x1"])
 @example(cards=["LOG"], scenes=["LOG"])
 @example(cards=["x1"], scenes=["lake", "000000"])
 @example(cards=["x1"], scenes=["lake", "mill", "000000"])
@@ -228,14 +230,14 @@ def test_each_of_many_drafted_plans_is_one_that_a_review_takes(cards: list[str],
 
 
 def check_draft(cards: list[str], scenes: list[str]) -> None:
-    """A review takes the plan, or none is drafted and a line says which name stands in the way."""
+    """A review takes each plan, or none is drafted and a line says which name stands in the way."""
     with TemporaryDirectory() as name:
         names = [
             f"{card}/{scene}/1440p/run{run}.csv" for card in cards for scene in dict.fromkeys(scenes) for run in (1, 2)
         ]
         folder = touch(Path(name) / "captures", *names)
         try:
-            draft = draft_plan(folder, beside=Path(name))
+            drafts = draft_plans(folder, beside=Path(name))
         except PlanError as error:
             assert str(error).isprintable() and len(str(error)) < 700
             is_odd = any(not text.isprintable() or "\\" in text or not text.strip() for text in (*cards, *scenes))
@@ -245,10 +247,11 @@ def check_draft(cards: list[str], scenes: list[str]) -> None:
             words = [word for word in words if not word.isdecimal()]
             assert is_odd or all(map(_NO_NAME.fullmatch, words))  # 'logs/captures' names nothing, nor does '1/2'
             return
-        (Path(name) / "plan.toml").write_text(draft.text, encoding="utf-8", newline="\n")
-        found = find_runs(read_plan(Path(name) / "plan.toml"))
-        assert len(found.runs) + len(draft.left_over) == len(names)
-        assert set(found.not_in_plan) <= set(draft.left_over)
+        for draft in drafts:
+            (Path(name) / "plan.toml").write_text(draft.text, encoding="utf-8", newline="\n")
+            found = find_runs(read_plan(Path(name) / "plan.toml"))
+            assert len(found.runs) + len(draft.left_over) == len(names)
+            assert set(found.not_in_plan) <= set(draft.left_over)
 
 
 def test_cards_that_differ_in_their_case_only_keep_their_own_labels(tmp_path: Path) -> None:
