@@ -1,7 +1,9 @@
-"""Units of time and rate, and their codes in the Unified Code for Units of Measure (UCUM)."""
+"""Units of time and rate, their codes in the Unified Code for Units of Measure (UCUM), and time zones."""
 
 from __future__ import annotations
 
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
 NS_PER_MS: Final = 1_000_000
@@ -49,3 +51,31 @@ def shown_unit(unit: str) -> str:
     ('°C', 'fps', 'ms')
     """
     return _SHOWN.get(unit, unit)
+
+
+def zone_named(text: str) -> tzinfo:
+    """A time zone: ``UTC``, an offset such as ``+02:00``, or a name such as ``Europe/Berlin``.
+
+    Raises
+    ------
+    ValueError
+        If there is no such zone.
+
+    Examples
+    --------
+    >>> zone_named("+02:00")
+    datetime.timezone(datetime.timedelta(seconds=7200))
+    """
+    word = text.strip()
+    if word.upper() in {"UTC", "Z"}:
+        return UTC
+    with suppress(ValueError):
+        offset = datetime.strptime(word, "%z").tzinfo
+        if offset is not None and abs(offset.utcoffset(None) or timedelta()) < timedelta(hours=15):
+            return offset
+    from zoneinfo import ZoneInfo
+
+    try:
+        return ZoneInfo(word)
+    except (OSError, ValueError, KeyError):  # a missing zone is a KeyError, a path or a folder one of the others
+        raise ValueError(f"{text[:60]!r} is not a time zone: give UTC or an offset such as +02:00") from None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
@@ -31,6 +31,7 @@ _STAMP_IN_NAME: Final = (
     r"(\d\d)[-_.:h]?(\d\d)[-_.:m]?(\d\d)(?!\d)(Z?)"
 )
 
+_BEGAN: Final = r"^(?:record|captur|start|begin|began|aufgenommen|aufnahme|beginn|enregistr|début|inicio|grabad|inizio)"
 _MAX_SIDECAR_BYTES: Final = 1 << 20
 
 
@@ -96,35 +97,6 @@ def utc_text(ns: int) -> str:
     return (EPOCH + timedelta(microseconds=ns // 1000)).isoformat()
 
 
-def zone_named(text: str) -> tzinfo:
-    """A time zone: ``UTC``, an offset such as ``+02:00``, or a name such as ``Europe/Berlin``.
-
-    Raises
-    ------
-    ValueError
-        If there is no such zone.
-
-    Examples
-    --------
-    >>> zone_named("+02:00")
-    datetime.timezone(datetime.timedelta(seconds=7200))
-    """
-    word = text.strip()
-    if word.upper() in {"UTC", "Z"}:
-        return UTC
-    with suppress(ValueError):
-        offset = datetime.strptime(word, "%z").tzinfo
-        if offset is not None and abs(offset.utcoffset(None) or timedelta()) < timedelta(hours=15):
-            return offset
-    from zoneinfo import ZoneInfo
-
-    try:
-        return ZoneInfo(word)
-    except (OSError, ValueError, KeyError):  # a missing zone is a KeyError, a path or a folder one of the others
-        shown = printable(text, limit=60)
-        raise ValueError(f"'{shown}' is not a time zone: give UTC or an offset such as +02:00") from None
-
-
 def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool = True) -> CaptureStart | None:
     """When the capture's clock stood at 0, and where that was found; ``None`` where nothing says it.
 
@@ -163,6 +135,10 @@ def stated_start(provenance: Provenance, given: str | None) -> CaptureStart | No
         return CaptureStart(*any_ns(provenance.recorded_from_utc), "from the capture itself")
     if (local := provenance.metadata.get("recorded_from_local")) is not None:
         return CaptureStart(*any_ns(local), "from the capture itself, in local time")
+    for key, value in provenance.metadata.items():
+        if re.search(_BEGAN, key.casefold()) and ":" in value:
+            with suppress(ValueError):
+                return CaptureStart(*any_ns(value), f"from '{printable(key)}' above the frames", doubt_s=1.0)
     sidecar = sidecar_of(provenance.file_name)
     if sidecar is not None and (text := _sidecar_time(sidecar)) is not None:
         try:

@@ -361,7 +361,8 @@ def _each(keys: PlanKeys) -> Iterator[CutEntry]:
 
 
 def _captures(source: TomlSource, plan: PlanKeys, folder: Path) -> CapturesPlan:
-    from frametime.adapters.capture_start import any_ns, zone_named
+    from frametime.adapters.capture_start import any_ns
+    from frametime.units import zone_named
 
     keys = plan.captures
     pattern, sensors = (

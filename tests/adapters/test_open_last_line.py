@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from itertools import accumulate
 
 import pytest
 
@@ -59,3 +60,15 @@ def test_a_sensor_sample_that_may_lack_digits_is_left_out() -> None:
     assert (whole.values["power_w"].size, cut.values["power_w"].size) == (31, 30)
     assert "sensor-cut-last-line" in [caveat.code for caveat in cut.caveats]
     assert "sensor-cut-last-line" not in [caveat.code for caveat in whole.caveats]
+
+
+@pytest.mark.parametrize("is_end", [True, False])
+def test_a_last_length_that_no_clock_confirms_is_left_out(is_end: bool) -> None:
+    """Where the stamps mark the ends of frames the last step says the same; where they mark starts nothing does."""
+    lengths = [9_959_120 + 350_001 * (n % 7) for n in range(60)]
+    ends = list(accumulate(lengths))
+    stamps = ends if is_end else [0, *ends[:-1]]
+    rows = "\n".join(f"{stamp / 1e9:.9f},{length}" for stamp, length in zip(stamps, lengths, strict=True))
+    capture = read_capture(io.BytesIO(f"t [s],frame time [ns]\n{rows}".encode()))
+    assert [caveat.code for caveat in capture.caveats] == ([] if is_end else ["cut-last-line"])
+    assert capture.n_frames == (60 if is_end else 59)

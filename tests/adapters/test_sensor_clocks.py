@@ -24,7 +24,8 @@ from sensor_logs import (
     told,
 )
 
-from frametime.adapters.capture_start import sidecar_of
+from frametime.adapters.capture_start import sidecar_of, stated_start
+from frametime.adapters.reading import read_capture
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.sensors.sensor_trace import seen_load
 from frametime.caveats import Weight
@@ -73,6 +74,26 @@ def test_dates_without_a_zone_need_none_where_those_of_the_capture_name_none_eit
     trace = attached(absolute_log(""), capture)
     assert times_s(trace)[0] == 0.5
     assert "sensor-local-time" not in codes(trace)
+
+
+@pytest.mark.parametrize(
+    ("line", "is_start"),
+    [
+        ("Recorded: 2026-11-25 09:00:00", True),
+        ("# Start of capture: 2026-11-25T09:00:00", True),
+        ("Aufgenommen;2026-11-25 09:00:00", True),
+        ("Recorded: 2026-11-25", False),
+        ("Driver from: 2026-11-25 09:00:00", False),
+    ],
+)
+def test_a_line_above_the_frames_says_when_they_were_recorded(line: str, is_start: bool, tmp_path: Path) -> None:
+    path = tmp_path / "run.csv"
+    path.write_text(f"{line}\nframe;frame time (ms)\n" + "".join(f"{n};10.0\n" for n in range(900)), encoding="utf-8")
+    start = stated_start(read_capture(path).provenance, None)
+    assert (start is not None) == is_start
+    if start is not None:
+        assert start.kind == "zoneless" and "above the frames" in start.words and start.doubt_s == 1.0
+        assert times_s(attached(absolute_log(""), read_capture(path)))[0] == 0.5
 
 
 def test_the_zone_that_is_given_counts() -> None:

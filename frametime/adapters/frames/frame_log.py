@@ -122,9 +122,13 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
 
 def _ends_in_a_frame_time(log: FrameText) -> bool:
     """Whether the last cell of a row is a frame time that may lack digits unseen; a timestamp would run backwards."""
-    role, use = next(iter(log.choice.uses.items()))
-    is_last = role == "frame_time" and use.position == log.dialect.n_columns - 1
-    return is_last and may_lack_digits(log.facts[use.position].cells, log.choice.style.decimal)
+    use, clock = log.choice.uses.get("frame_time"), log.choice.uses.get("time")
+    if use is None or use.position < log.dialect.n_columns - 1:
+        return False
+    length = log.facts[use.position].ns(use.unit, last=True)[-1:]
+    step = length[:0] if clock is None else np.diff(log.facts[clock.position].ns(clock.unit, last=True))[-1:]
+    is_step = bool((np.abs(step - length[: step.size]) <= 0.01 * step).any())  # of the clock, which says the same
+    return not is_step and may_lack_digits(log.facts[use.position].cells, log.choice.style.decimal)
 
 
 def _found_layout(log: FrameText) -> tuple[Layout, dict[str, str]]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import numpy_of, pc, text_scalar
-from frametime.adapters.capture_start import any_ns, zone_named
+from frametime.adapters.capture_start import any_ns
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, plain_numbers
 from frametime.adapters.columns.layout import OF_ONE_FILE, ColumnRef, Layout, choice_type, layout_types, layout_values
 from frametime.adapters.columns.words import CONVERSIONS, WORDS, Unit, other_unit, unit_of_text
@@ -21,6 +21,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
 from frametime.ranges import check_ranges
 from frametime.settings.toml_source import shown, toml_lines
+from frametime.units import zone_named
 from frametime.words import counted, table_rows
 
 

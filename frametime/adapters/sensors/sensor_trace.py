@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of, table_of
 from frametime.adapters.base import ParsedLog
-from frametime.adapters.capture_start import EPOCH, CaptureStart, capture_start, utc_text, zone_named
+from frametime.adapters.capture_start import EPOCH, CaptureStart, capture_start, utc_text
 from frametime.adapters.sensors import sensor_log as log
 from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SENSORS_UNUSABLE, SensorOptions, sensor_caveat
 from frametime.adapters.sensors.sensor_reader import Readings, SensorSamples, read_sensor_text
@@ -26,7 +26,7 @@ from frametime.adapters.text.cells import DAY_NS
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, SensorError, printable
-from frametime.units import NS_PER_S
+from frametime.units import NS_PER_S, zone_named
 from frametime.words import counted
 
 Span: TypeAlias = tuple[int, int]

@@ -425,7 +425,7 @@ def _names_in(line: str, marks: Marks, count: int | None = None, in_columns: int
 def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:
     found: dict[str, str] = {}
     for line in lines[:500]:
-        text = re.sub(_COMMENT, "", line.strip(), count=1)
+        text = re.sub(rf"\A{_COMMENT}", "", line.strip())
         marks = ":=" + re.escape(delimiter.strip(" ")) * (text.count(delimiter) == 1)
         pair = re.fullmatch(rf"\s*([^{marks}]{{1,60}}?)\s*[{marks}]\s*(.{{1,500}}?)\s*", text)
         if pair and not re.fullmatch(_SEP_LINE, text):
