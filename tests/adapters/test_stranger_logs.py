@@ -789,3 +789,9 @@ def test_one_name_that_holds_all_cells_of_each_row_says_nothing() -> None:
     rows = [{"info": {"frameTimeMs": float(each), "drawCalls": 12}} for each in D]
     assert rate_of(json.dumps(rows).encode()) == pytest.approx(RATE, rel=0.002)
     assert 'time_column = "frameTimeMs"' in read_capture(io.BytesIO(json.dumps(rows).encode())).provenance.layout_toml
+
+
+def test_commas_in_the_times_of_frames_are_decimal_whatever_mark_stands_elsewhere() -> None:
+    commas = [each.replace(".", ",") for each in fixed(MS, 4)]
+    content = table("frame time (ms);draw calls (k)", commas, [f"{n % 90}.5" for n in C], delimiter=";")
+    assert rate_of(content) == pytest.approx(RATE, rel=0.002)

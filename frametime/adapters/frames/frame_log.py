@@ -21,11 +21,12 @@ from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS
 from frametime.adapters.columns.column_readings import command, middle, refuse_change, styles_of
 from frametime.adapters.columns.layout import LAYOUTS_NAME, TIMED_ROLES, Layout, remember, remembered_layout
-from frametime.adapters.columns.words import CLOCK
+from frametime.adapters.columns.words import CLOCK, FRAME_MEANINGS, TIME_MEANINGS
 from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames import frame_columns
 from frametime.adapters.frames.frame_columns import FrameText, ReadColumns, read_columns, read_other_columns
 from frametime.adapters.stored_log import ARROW_HEADS, in_passing
+from frametime.adapters.text.cells import NumberStyle
 from frametime.adapters.text.dialect import detect_dialect, facts_of, uneven_header
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits, scan_rows, with_ending
 from frametime.adapters.text.text_source import TextSource, encoding_of, is_binary, not_text, read_in_its_encoding
@@ -114,7 +115,10 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> Frame
     facts = facts_of(dialect)
     if (wide := frame_columns.rows_of_moments(source, dialect, facts, options, of_frames=True)) is not None:
         return _chosen(wide, detect_dialect(wide, options)._replace(metadata=dialect.metadata), options)
-    styles, why = styles_of(facts, options.layout or Layout())
+    styles, why = styles_of(facts, layout := options.layout or Layout())
+    own = styles_of([fact for fact in facts if fact.meaning in TIME_MEANINGS | FRAME_MEANINGS], layout)
+    if layout.decimal is None and own[0] == (NumberStyle(",", ""),):
+        styles, why = own  # whatever mark stands in columns that say nothing of frames
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)
     return FrameText(source, dialect, tuple(fact._replace(style=choice.style) for fact in facts), choice, options)
